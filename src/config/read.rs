@@ -1,0 +1,1 @@
+//! Reads definition files into their types; every fault with its place.

@@ -1,0 +1,1 @@
+//! Runs a plan over the logs: parallel, set-aside policy, cache, batch record.

@@ -1,0 +1,120 @@
+//! The two kinds of failure, kept apart by type: a [`LogFault`] sets one log aside, a [`Fatal`] ends the
+//! run. Nothing turns one into the other by accident: a full disk is no log's fault.
+
+use std::path::PathBuf;
+
+use crate::config::issue::Issues;
+
+/// Why one log can't be used. The rest of the season goes on.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum LogFault {
+    /// No byte, or no sample.
+    #[error("the file holds no samples; export the log again")]
+    Empty,
+    /// Bytes that are no text, where text was expected.
+    #[error("line {line} holds binary data, not text; is it the logger's raw file instead of an export?")]
+    Binary { line: u64 },
+    /// The file ends in the middle of a line or of a structure.
+    #[error("{}the file ends early ({detail}); export or copy it again", at_line(.line))]
+    Truncated { line: Option<u64>, detail: String },
+    /// Header or columns are not what the layout says.
+    #[error("{}{detail}; the layout `{layout}` does not fit this file", at_line(.line))]
+    WrongLayout { line: Option<u64>, layout: String, detail: String },
+    /// A channel that is needed has no column in the file.
+    #[error("no column `{column}` for channel `{channel}`{}", .near.as_ref().map(|n| format!("; the file has `{n}`")).unwrap_or_default())]
+    MissingChannel { channel: String, column: String, near: Option<String> },
+    /// A unit that is unknown or measures something else.
+    #[error("{}channel `{channel}` (column `{column}`): {detail}", at_line(.line))]
+    WrongUnit { line: Option<u64>, channel: String, column: String, detail: String },
+    /// A cell that is no number.
+    #[error(
+        "line {line}: `{text}` in column `{column}` (channel `{channel}`) is not a number; name it under `missing` in the layout if it means no value"
+    )]
+    BadCell { line: u64, column: String, channel: String, text: String },
+    /// Time runs back or stands still.
+    #[error("{}time goes back from {from} s to {to} s; two exports joined, or a wrong time column?", at_line(.line))]
+    TimeGoesBack { line: Option<u64>, from: f64, to: f64 },
+    /// A needed channel without any value.
+    #[error("channel `{channel}` has no value in the whole log; was the sensor plugged in?")]
+    AllMissing { channel: String },
+    /// A needed channel that never moves while the car does.
+    #[error("channel `{channel}` stays at {value} {unit} while the car moves{}; a stuck sensor?", .line.map(|l| format!(" (from line {l})")).unwrap_or_default())]
+    Stuck { channel: String, value: f64, unit: String, line: Option<u64> },
+    /// A channel whose values no car can have.
+    #[error("channel `{channel}` reads {value} {unit}, outside {low} to {high} {unit}; is the unit right?")]
+    Implausible { channel: String, value: f64, unit: String, low: f64, high: f64 },
+    /// No run-sheet row names this log.
+    #[error("the run sheet names no run for this log; add a row with its configuration")]
+    NotInRunSheet,
+    /// The car never moved, or no sample lies in a run's time range.
+    #[error("no sample lies in the time ranges of the run sheet ({detail})")]
+    NoRun { detail: String },
+    /// The file can't be opened or read.
+    #[error("the file can't be read: {detail}")]
+    Unreadable { detail: String },
+}
+
+fn at_line(line: &Option<u64>) -> String {
+    line.map(|l| format!("line {l}: ")).unwrap_or_default()
+}
+
+impl LogFault {
+    /// The stable code in the `logs` table.
+    pub fn reason(&self) -> &'static str {
+        match self {
+            Self::Empty => "empty",
+            Self::Binary { .. } => "binary",
+            Self::Truncated { .. } => "truncated",
+            Self::WrongLayout { .. } => "wrong_layout",
+            Self::MissingChannel { .. } => "missing_channel",
+            Self::WrongUnit { .. } => "wrong_unit",
+            Self::BadCell { .. } => "bad_cell",
+            Self::TimeGoesBack { .. } => "time_goes_back",
+            Self::AllMissing { .. } => "all_missing",
+            Self::Stuck { .. } => "stuck",
+            Self::Implausible { .. } => "implausible",
+            Self::NotInRunSheet => "not_in_run_sheet",
+            Self::NoRun { .. } => "no_run",
+            Self::Unreadable { .. } => "unreadable",
+        }
+    }
+
+    /// The line of the file where it shows.
+    pub fn line(&self) -> Option<u64> {
+        match self {
+            Self::Binary { line } | Self::BadCell { line, .. } => Some(*line),
+            Self::Truncated { line, .. }
+            | Self::WrongLayout { line, .. }
+            | Self::WrongUnit { line, .. }
+            | Self::TimeGoesBack { line, .. }
+            | Self::Stuck { line, .. } => *line,
+            _ => None,
+        }
+    }
+}
+
+/// What ends the run.
+#[derive(Debug, thiserror::Error)]
+pub enum Fatal {
+    /// Definition files are wrong.
+    #[error("{0}")]
+    Definitions(#[from] Issues),
+    /// A file of ours can't be read or written.
+    #[error("{what} {}: {source}", .path.display())]
+    Io { what: &'static str, path: PathBuf, source: std::io::Error },
+    /// A table can't be written or read back.
+    #[error("table {}: {detail}", .path.display())]
+    Table { path: PathBuf, detail: String },
+    /// No log matched.
+    #[error("no log matches {patterns}; nothing was written")]
+    NoLogs { patterns: String },
+    /// Another batch writes the same tables.
+    #[error("another batch holds {}: {owner}; wait for it to end", .path.display())]
+    Locked { path: PathBuf, owner: String },
+    /// A signal asked to stop.
+    #[error("stopped on request; the tables of the last whole run are untouched")]
+    Stopped,
+    /// A state that can't be: a defect of this program.
+    #[error("internal error, a defect of squarelaw itself: {0}")]
+    Internal(String),
+}

@@ -1,0 +1,2 @@
+//! Parses the command line, calls, exits.
+fn main() {}

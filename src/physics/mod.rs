@@ -1,0 +1,1 @@
+//! Pure functions of numbers, each with the source of its formula. No tables, no input or output.

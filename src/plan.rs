@@ -1,0 +1,1 @@
+//! Definitions to a checked plan.

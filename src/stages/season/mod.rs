@@ -1,0 +1,28 @@
+//! Season stages: all windows in, tables out.
+
+pub mod compare;
+pub mod fit;
+
+use crate::stages::window::Window;
+use crate::table::rows::{ComparisonRow, ConfigurationRow, FitRow, WindowRow};
+
+/// The tables of a season as the season stages fill them.
+#[derive(Debug, Default)]
+pub struct SeasonTables {
+    /// Names of the quantities, in the order of `Window::measures`.
+    pub quantities: Vec<String>,
+    /// SI unit symbol of each quantity.
+    pub units: Vec<String>,
+    /// Every window, sorted by log, kind, start.
+    pub windows: Vec<Window>,
+    /// What `fit` found, with its covariance, for the stages after it.
+    pub model: Option<fit::SeasonFit>,
+    /// Rows of `windows`.
+    pub window_rows: Vec<WindowRow>,
+    /// Rows of `fits`.
+    pub fits: Vec<FitRow>,
+    /// Rows of `configurations`.
+    pub configurations: Vec<ConfigurationRow>,
+    /// Rows of `comparisons`.
+    pub comparisons: Vec<ComparisonRow>,
+}

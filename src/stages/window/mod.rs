@@ -1,0 +1,71 @@
+//! Selection: the barrier from samples to windows. `rules` and `pieces` are shared; each kind of
+//! window is one file.
+
+pub mod coastdown;
+pub mod select;
+pub mod steady;
+
+/// What one quantity was in one window.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Measure {
+    /// Mean over the window, SI.
+    pub mean: f64,
+    /// Standard error of the mean, autocorrelation counted.
+    pub standard_error: f64,
+    /// Mean of density ratio × air speed², m²/s², weighted in time as the mean was; no wind correction
+    /// beyond what a pitot channel gives.
+    pub v2: f64,
+    /// Mean of density ratio × air speed, m/s, weighted likewise: with `v2` and `ratio` it gives the
+    /// effective v² under any headwind w exactly: v2 + 2·w·v + w²·ratio.
+    pub v: f64,
+    /// Mean density ratio rho/rho_ref, weighted likewise.
+    pub ratio: f64,
+}
+
+/// One window of one log.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Window {
+    /// Log it comes from.
+    pub log: String,
+    /// Event.
+    pub event: String,
+    /// Session, unique in the season: event and session.
+    pub session: String,
+    /// Outing, unique in the season.
+    pub outing: String,
+    /// Configuration.
+    pub configuration: String,
+    /// `steady`, `coastdown` or `straight`.
+    pub kind: &'static str,
+    /// Seconds from the start of the log.
+    pub start: f64,
+    /// Seconds.
+    pub duration: f64,
+    /// Samples.
+    pub samples: usize,
+    /// Mean ground speed, m/s.
+    pub speed: f64,
+    /// Mean air density, kg/m³.
+    pub air_density: f64,
+    /// Direction of travel, rad clockwise from north, where known.
+    pub course: Option<f64>,
+    /// Wind speed from the run sheet, m/s, and direction it comes from, rad.
+    pub sheet_wind: Option<(f64, f64)>,
+    /// The air speed came from a pitot channel: no wind correction applies.
+    pub air_speed_measured: bool,
+    /// Mean acceleration over ground along x, m/s².
+    pub accel_x: f64,
+    /// Mean of the vertical specific force less gravity, m/s²; `None` without that channel.
+    pub accel_z: Option<f64>,
+    /// One entry per quantity of the plan, in its order; `None` where it was not measured.
+    pub measures: Vec<Option<Measure>>,
+    /// Remarks, from the log's flags.
+    pub flags: Vec<String>,
+}
+
+/// Seconds that each rule took, in order; the last is what was kept.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Funnel {
+    /// Rule and seconds.
+    pub rules: Vec<(String, f64)>,
+}

@@ -1,0 +1,1 @@
+//! Shared by the window stages: rules as masks, stretches, pieces, means and their standard errors.

@@ -1,0 +1,73 @@
+//! A log in memory: named columns of samples, SI, `NaN` where nothing was measured.
+
+use crate::units::Dimension;
+
+/// One channel's samples.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Column {
+    /// Canonical name, or the layout's own for further channels, or a stage's.
+    pub name: String,
+    /// What the numbers measure; they are in its SI unit.
+    pub dimension: Dimension,
+    /// One value per time stamp; `NaN` is missing.
+    pub values: Vec<f64>,
+}
+
+/// A stretch of a log that belongs to one run-sheet row and one outing.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Segment {
+    /// First sample.
+    pub start: usize,
+    /// One past the last sample.
+    pub end: usize,
+    /// Outing number within the log, from 1.
+    pub outing: u32,
+    /// Index into the log's run-sheet rows.
+    pub run: usize,
+}
+
+/// A log's samples.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct LogFrame {
+    /// Seconds from the first sample.
+    pub time: Vec<f64>,
+    /// File line of each sample where the source is text; empty otherwise.
+    pub first_line: u64,
+    /// Samples per second once aligned; 0 before.
+    pub rate: f64,
+    /// The channels.
+    pub columns: Vec<Column>,
+    /// Which stretch belongs to which run; filled by `align`.
+    pub segments: Vec<Segment>,
+    /// Remarks that the tables carry as flags (`standard_atmosphere`, …), sorted.
+    pub flags: Vec<String>,
+}
+
+impl LogFrame {
+    /// Number of samples.
+    pub fn len(&self) -> usize {
+        self.time.len()
+    }
+    /// Whether there is no sample.
+    pub fn is_empty(&self) -> bool {
+        self.time.is_empty()
+    }
+    /// A channel's samples.
+    pub fn get(&self, name: &str) -> Option<&[f64]> {
+        self.columns.iter().find(|c| c.name == name).map(|c| c.values.as_slice())
+    }
+    /// Adds a channel, or replaces the one of that name.
+    pub fn set(&mut self, name: &str, dimension: Dimension, values: Vec<f64>) {
+        debug_assert_eq!(values.len(), self.len());
+        match self.columns.iter_mut().find(|c| c.name == name) {
+            Some(c) => (c.dimension, c.values) = (dimension, values),
+            None => self.columns.push(Column { name: name.to_owned(), dimension, values }),
+        }
+    }
+    /// Adds a flag once.
+    pub fn flag(&mut self, flag: &str) {
+        if let Err(at) = self.flags.binary_search_by(|f| f.as_str().cmp(flag)) {
+            self.flags.insert(at, flag.to_owned());
+        }
+    }
+}

@@ -1,0 +1,1 @@
+//! Parquet in and out: written beside, synced, renamed.

@@ -1,0 +1,201 @@
+//! The rows of every written table. The season is the partition of the folder (`season=…/`), not a
+//! column of the file, so that every reader takes it from the path.
+
+use super::row::{Row, Timestamp};
+use crate::table_row;
+
+/// Version of the table schemas; raised with every change of a column.
+pub const SCHEMA_VERSION: &str = "1";
+
+table_row! {
+    /// One row per log: used or set aside, why, and where its seconds went.
+    pub struct LogRow in "logs" {
+        log: String, "-", "file name of the log without folder";
+        path: String, "-", "path as found, relative to the pipeline's folder where possible";
+        bytes: i64, "B", "file size";
+        content_hash: String, "-", "BLAKE3 of the file's bytes, hexadecimal";
+        event: Option<String>, "-", "event from the run sheet";
+        session: Option<String>, "-", "session from the run sheet; several joined with a comma";
+        outings: i64, "1", "outings found in the log";
+        status: String, "-", "used or set_aside";
+        reason: Option<String>, "-", "stable code of the reason why it was set aside";
+        message: Option<String>, "-", "the reason in words, with line, column or channel";
+        line: Option<i64>, "1", "line of the file where the reason shows";
+        duration: f64, "s", "logged time";
+        rate: f64, "Hz", "rate of the common time base";
+        windows: i64, "1", "windows taken from it";
+        flags: String, "-", "remarks, comma separated";
+    }
+}
+
+table_row! {
+    /// One row per log, window stage and rule: the seconds that each selection rule cost, in the order of the rules.
+    pub struct FunnelRow in "funnel" {
+        log: String, "-", "file name of the log";
+        stage: String, "-", "window stage: steady, coastdown, straight";
+        position: i64, "1", "order of the rule, from 0; the last row of a stage is what was kept";
+        rule: String, "-", "selection rule, or kept";
+        seconds: f64, "s", "time that this rule took away from what the earlier rules left; time kept for kept";
+    }
+}
+
+table_row! {
+    /// One row per window and quantity: the evidence, as it went into the fits.
+    pub struct WindowRow in "windows" {
+        log: String, "-", "file name of the log";
+        event: String, "-", "event";
+        session: String, "-", "session; unique within the season together with the event";
+        outing: String, "-", "outing, unique within the season";
+        configuration: String, "-", "configuration from the run sheet";
+        kind: String, "-", "steady, coastdown or straight";
+        start: f64, "s", "start of the window from the start of the log";
+        duration: f64, "s", "length of the window";
+        samples: i64, "1", "samples in the window";
+        quantity: String, "-", "what was measured";
+        unit: String, "-", "SI unit of mean and standard_error";
+        mean: f64, "see unit", "mean of the quantity over the window, sensor zero included";
+        standard_error: f64, "see unit", "standard error of the mean, autocorrelation counted";
+        speed: f64, "m/s", "mean speed over ground";
+        effective_v2: f64, "m2/s2", "density ratio times air speed squared: the regressor of the fits";
+        air_density: f64, "kg/m3", "mean air density";
+        headwind: f64, "m/s", "headwind used in effective_v2, against the car positive";
+        course: Option<f64>, "rad", "direction of travel, clockwise from north";
+        accel_x: f64, "m/s2", "mean acceleration over ground along x";
+        weight: f64, "1", "relative weight that the fit used, largest 1; 0 when not fitted";
+        outlier: bool, "-", "the robust fit gave it less than half weight";
+        flags: String, "-", "remarks, comma separated";
+    }
+}
+
+table_row! {
+    /// One row per configuration and quantity: the coefficient of effective v², the force at the reference speed, the area.
+    pub struct FitRow in "fits" {
+        configuration: String, "-", "configuration";
+        quantity: String, "-", "front_downforce, rear_downforce, drag (corrected for rolling), resistance (apparent), or a channel";
+        unit: String, "-", "SI unit of the value";
+        coefficient: Option<f64>, "unit.s2/m2", "value per effective v²";
+        coefficient_se: Option<f64>, "unit.s2/m2", "standard error";
+        coefficient_lo95: Option<f64>, "unit.s2/m2", "lower end of the 95 % interval";
+        coefficient_hi95: Option<f64>, "unit.s2/m2", "upper end of the 95 % interval";
+        area: Option<f64>, "m2", "coefficient over half the reference density: ClA or CdA; empty where the quantity is no force";
+        area_se: Option<f64>, "m2", "standard error";
+        area_lo95: Option<f64>, "m2", "lower end of the 95 % interval";
+        area_hi95: Option<f64>, "m2", "upper end of the 95 % interval";
+        value: Option<f64>, "see unit", "value at the reference speed and density";
+        value_se: Option<f64>, "see unit", "standard error";
+        value_lo95: Option<f64>, "see unit", "lower end of the 95 % interval";
+        value_hi95: Option<f64>, "see unit", "upper end of the 95 % interval";
+        reference_speed: f64, "m/s", "reference speed";
+        reference_density: f64, "kg/m3", "reference density";
+        windows: i64, "1", "windows used";
+        outliers: i64, "1", "windows of less than half weight";
+        outings: i64, "1", "outings";
+        sessions: i64, "1", "sessions";
+        speed_min: Option<f64>, "m/s", "lowest window speed";
+        speed_max: Option<f64>, "m/s", "highest window speed";
+        degrees_of_freedom: Option<f64>, "1", "of the interval's t distribution";
+        r2: Option<f64>, "1", "share of the variance within outings that v² explains";
+        rmse: Option<f64>, "see unit", "weighted root mean square residual";
+        between_window_sd: Option<f64>, "see unit", "estimated spread of window means beyond their own standard errors";
+        square_law_p: Option<f64>, "1", "p-value of a term in the square of effective v²";
+        local_coefficient: Option<f64>, "unit.s2/m2", "slope at the reference speed when that term is let in";
+        method: String, "-", "estimator, zero handling, wind and covariance";
+        flags: String, "-", "remarks, comma separated; says why where a number is missing";
+    }
+}
+
+table_row! {
+    /// One row per configuration: downforce, balance, drag and efficiency at the reference speed.
+    pub struct ConfigurationRow in "configurations" {
+        configuration: String, "-", "configuration";
+        parts: String, "-", "parts from the run sheet, comma separated";
+        wing_position: Option<f64>, "1", "wing position from the run sheet";
+        downforce: Option<f64>, "N", "front plus rear downforce at the reference speed";
+        downforce_se: Option<f64>, "N", "standard error";
+        downforce_lo95: Option<f64>, "N", "lower end of the 95 % interval";
+        downforce_hi95: Option<f64>, "N", "upper end of the 95 % interval";
+        balance: Option<f64>, "1", "front share of downforce";
+        balance_se: Option<f64>, "1", "standard error";
+        balance_lo95: Option<f64>, "1", "lower end of the 95 % interval";
+        balance_hi95: Option<f64>, "1", "upper end of the 95 % interval";
+        drag: Option<f64>, "N", "drag at the reference speed";
+        drag_se: Option<f64>, "N", "standard error";
+        drag_lo95: Option<f64>, "N", "lower end of the 95 % interval";
+        drag_hi95: Option<f64>, "N", "upper end of the 95 % interval";
+        efficiency: Option<f64>, "1", "downforce over drag";
+        efficiency_se: Option<f64>, "1", "standard error";
+        efficiency_lo95: Option<f64>, "1", "lower end of the 95 % interval";
+        efficiency_hi95: Option<f64>, "1", "upper end of the 95 % interval";
+        reference_speed: f64, "m/s", "reference speed";
+        reference_density: f64, "kg/m3", "reference density";
+        windows: i64, "1", "windows";
+        sessions: i64, "1", "sessions";
+        flags: String, "-", "remarks, comma separated";
+    }
+}
+
+table_row! {
+    /// One row per pair of configurations and quantity: is the difference real?
+    pub struct ComparisonRow in "comparisons" {
+        configuration: String, "-", "configuration";
+        against: String, "-", "configuration it is compared with";
+        quantity: String, "-", "front_downforce, rear_downforce, drag, balance, efficiency or a channel";
+        unit: String, "-", "SI unit of the difference";
+        difference: Option<f64>, "see unit", "value minus the other's value, at the reference speed";
+        difference_se: Option<f64>, "see unit", "standard error";
+        difference_lo95: Option<f64>, "see unit", "lower end of the 95 % interval";
+        difference_hi95: Option<f64>, "see unit", "upper end of the 95 % interval";
+        degrees_of_freedom: Option<f64>, "1", "of the interval's t distribution";
+        p_value: Option<f64>, "1", "two-sided, for no difference";
+        p_holm: Option<f64>, "1", "Holm-adjusted over the comparisons of this quantity";
+        verdict: String, "-", "resolved, not resolved or not comparable";
+        why: String, "-", "the verdict in a sentence";
+        smallest_resolvable: Option<f64>, "see unit", "smallest difference found with 80 % power at the 5 % level";
+        windows_needed: Option<i64>, "1", "windows of each that would resolve the wanted difference, the present ones included";
+        sessions_needed: Option<i64>, "1", "sessions of each that would resolve the wanted difference, the present ones included";
+    }
+}
+
+table_row! {
+    /// One row per run of the batch: when, with what, how it ended.
+    pub struct BatchRow in "batch" {
+        started: Timestamp, "UTC", "start";
+        ended: Timestamp, "UTC", "end";
+        version: String, "-", "tool version";
+        pipeline: String, "-", "pipeline file name";
+        fingerprint: String, "-", "fingerprint of the pipeline and everything it reads but the logs";
+        logs: i64, "1", "logs found";
+        used: i64, "1", "logs used";
+        set_aside: i64, "1", "logs set aside";
+        from_cache: i64, "1", "logs whose result came from the cache";
+        windows: i64, "1", "windows";
+        exit: i64, "1", "exit code";
+    }
+}
+
+/// A table's declaration, without its rows: for schema files and checks.
+pub struct Declared {
+    /// Folder name.
+    pub table: &'static str,
+    /// What one row is.
+    pub about: &'static str,
+    /// Arrow schema.
+    pub schema: arrow::datatypes::Schema,
+}
+
+fn declared<R: Row>() -> Declared {
+    Declared { table: R::TABLE, about: R::ABOUT.trim(), schema: R::schema() }
+}
+
+/// Every table that the tool writes.
+pub fn all() -> Vec<Declared> {
+    vec![
+        declared::<LogRow>(),
+        declared::<FunnelRow>(),
+        declared::<WindowRow>(),
+        declared::<FitRow>(),
+        declared::<ConfigurationRow>(),
+        declared::<ComparisonRow>(),
+        declared::<BatchRow>(),
+    ]
+}

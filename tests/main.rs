@@ -1,0 +1,1 @@
+//! Integration tests: one binary, one module per subject.

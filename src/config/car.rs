@@ -110,27 +110,23 @@ pub struct Corners<T> {
 #[serde(deny_unknown_fields, bound(deserialize = "T: Deserialize<'de>"))]
 pub struct Sides<T> {
     /// Both front corners.
-    #[serde(default = "none")]
+    #[serde(default)]
     pub front: Option<T>,
     /// Both rear corners.
-    #[serde(default = "none")]
+    #[serde(default)]
     pub rear: Option<T>,
     /// Front left.
-    #[serde(default = "none")]
+    #[serde(default)]
     pub fl: Option<T>,
     /// Front right.
-    #[serde(default = "none")]
+    #[serde(default)]
     pub fr: Option<T>,
     /// Rear left.
-    #[serde(default = "none")]
+    #[serde(default)]
     pub rl: Option<T>,
     /// Rear right.
-    #[serde(default = "none")]
+    #[serde(default)]
     pub rr: Option<T>,
-}
-
-fn none<T>() -> Option<T> {
-    None
 }
 
 impl<T> Sides<T> {

@@ -4,10 +4,10 @@
 use std::collections::HashMap;
 use std::sync::Arc;
 
-use arrow::array::{
+use arrow_array::{
     Array, ArrayRef, BooleanArray, Float64Array, Int64Array, RecordBatch, StringArray, TimestampMicrosecondArray,
 };
-use arrow::datatypes::{DataType, Field, Schema, TimeUnit};
+use arrow_schema::{DataType, Field, Schema, TimeUnit};
 
 /// A point in time, microseconds since 1970-01-01 UTC.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
@@ -103,7 +103,7 @@ pub trait Row: Sized {
     ///
     /// # Errors
     /// Only if the arrays do not fit the schema, which would be a bug.
-    fn batch(rows: &[Self]) -> Result<RecordBatch, arrow::error::ArrowError>;
+    fn batch(rows: &[Self]) -> Result<RecordBatch, arrow_schema::ArrowError>;
     /// Rows out of a batch.
     ///
     /// # Errors
@@ -130,19 +130,19 @@ macro_rules! table_row {
         impl $crate::table::row::Row for $name {
             const TABLE: &'static str = $table;
             const ABOUT: &'static str = concat!($($about),*);
-            fn schema() -> arrow::datatypes::Schema {
-                arrow::datatypes::Schema::new(vec![$($crate::table::row::field::<$ty>(stringify!($field), $unit, $description)),*])
+            fn schema() -> arrow_schema::Schema {
+                arrow_schema::Schema::new(vec![$($crate::table::row::field::<$ty>(stringify!($field), $unit, $description)),*])
             }
-            fn batch(rows: &[Self]) -> Result<arrow::array::RecordBatch, arrow::error::ArrowError> {
+            fn batch(rows: &[Self]) -> Result<arrow_array::RecordBatch, arrow_schema::ArrowError> {
                 use $crate::table::row::Cell;
-                arrow::array::RecordBatch::try_new(
+                arrow_array::RecordBatch::try_new(
                     std::sync::Arc::new(<Self as $crate::table::row::Row>::schema()),
                     vec![$(<$ty as Cell>::array(rows.iter().map(|r| &r.$field))),*],
                 )
             }
-            fn from_batch(batch: &arrow::array::RecordBatch) -> Result<Vec<Self>, $crate::table::row::RowError> {
+            fn from_batch(batch: &arrow_array::RecordBatch) -> Result<Vec<Self>, $crate::table::row::RowError> {
                 use $crate::table::row::{Cell, RowError};
-                struct Columns<'a> { $($field: &'a arrow::array::ArrayRef,)* }
+                struct Columns<'a> { $($field: &'a arrow_array::ArrayRef,)* }
                 let c = Columns { $($field: batch.column_by_name(stringify!($field)).ok_or(RowError::MissingColumn(stringify!($field)))?,)* };
                 (0..batch.num_rows()).map(|i| Ok(Self {
                     $($field: <$ty as Cell>::read(c.$field.as_ref(), i).ok_or(RowError::WrongType(stringify!($field)))?,)*

@@ -180,7 +180,7 @@ pub struct Declared {
     /// What one row is.
     pub about: &'static str,
     /// Arrow schema.
-    pub schema: arrow::datatypes::Schema,
+    pub schema: arrow_schema::Schema,
 }
 
 fn declared<R: Row>() -> Declared {

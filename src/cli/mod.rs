@@ -1,1 +1,2 @@
 //! Subcommands, one file each.
+pub mod demo;

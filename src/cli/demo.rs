@@ -1,0 +1,167 @@
+//! `squarelaw demo`: writes an invented season with known truth, or holds written tables against it.
+
+use std::io::Write;
+use std::path::PathBuf;
+
+use clap::{ArgGroup, Args};
+
+use crate::demo::export::Form;
+use crate::demo::files::Files;
+use crate::demo::{Faults, Scenario, sample, score, simulate, write};
+use crate::error::Fatal;
+
+/// Writes an invented season with known truth, or holds written tables against that truth.
+#[derive(Args, Clone, Debug)]
+#[command(group(ArgGroup::new("what").required(true).args(["out", "score"])))]
+pub struct DemoArgs {
+    /// Folder to write logs, car file, run sheet, pipeline, layouts and truth to.
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Folder of written tables to hold against the truth; exit code 1 when a bar is missed.
+    #[arg(long, value_name = "TABLES", conflicts_with = "out")]
+    pub score: Option<PathBuf>,
+    /// Truth file for `--score`; by default truth.json beside the folder of tables.
+    #[arg(long, value_name = "FILE", requires = "score")]
+    pub truth: Option<PathBuf>,
+    /// The small season of sample-logs/; goes with no other option.
+    #[arg(long, requires = "out", conflicts_with_all = ["sessions", "outings", "minutes", "rate", "channels"])]
+    pub sample: bool,
+    /// Sessions.
+    #[arg(long, value_name = "N", default_value_t = 12)]
+    pub sessions: usize,
+    /// Outings of a session.
+    #[arg(long, value_name = "N", default_value_t = 3)]
+    pub outings: usize,
+    /// Minutes of an outing.
+    #[arg(long, value_name = "M", default_value_t = 6.0, value_parser = positive)]
+    pub minutes: f64,
+    /// Samples per second.
+    #[arg(long, value_name = "HZ", default_value_t = 50.0, value_parser = positive)]
+    pub rate: f64,
+    /// Seed of all random numbers.
+    #[arg(long, value_name = "S", default_value_t = 1)]
+    pub seed: u64,
+    /// Least number of columns; invented further channels fill up.
+    #[arg(long, value_name = "K", default_value_t = 0)]
+    pub channels: usize,
+    /// Scale of road, sensor noise and zero drift; 0 is none.
+    #[arg(long, value_name = "X", default_value_t = 1.0, value_parser = not_negative)]
+    pub noise: f64,
+    /// Standard deviation of each component of a session's mean wind, m/s.
+    #[arg(long, value_name = "W", default_value_t = 2.0, value_parser = not_negative)]
+    pub wind: f64,
+    /// Share of straights driven behind another car.
+    #[arg(long, value_name = "SHARE", default_value_t = 0.0, value_parser = not_negative)]
+    pub drafting: f64,
+    /// Scale of the circuits' gradients; with any gradient the channel is logged.
+    #[arg(long, value_name = "X", default_value_t = 0.0, value_parser = not_negative)]
+    pub grade: f64,
+    /// Log the air speed of a pitot tube.
+    #[arg(long)]
+    pub pitot: bool,
+    /// One session in this many has damper sensors that read 6 % too much; 0: none.
+    #[arg(long, value_name = "N", default_value_t = 0)]
+    pub miscalibrated_every: usize,
+    /// Form of the logs.
+    #[arg(long, value_enum, default_value_t = Form::Csv)]
+    pub form: Form,
+}
+
+fn number(text: &str) -> Result<f64, String> {
+    text.parse().ok().filter(|v: &f64| v.is_finite()).ok_or_else(|| format!("`{text}` is not a number"))
+}
+fn positive(text: &str) -> Result<f64, String> {
+    number(text).and_then(|v| if v > 0.0 { Ok(v) } else { Err("it must be more than 0".to_owned()) })
+}
+fn not_negative(text: &str) -> Result<f64, String> {
+    number(text).and_then(|v| if v >= 0.0 { Ok(v) } else { Err("it can't be less than 0".to_owned()) })
+}
+
+/// Runs the command. The number is the exit code: 0, or 1 when `--score` misses a bar.
+///
+/// # Errors
+/// When files can't be read or written.
+pub fn run(args: &DemoArgs, out: &mut dyn Write) -> Result<u8, Fatal> {
+    let say = |e| Fatal::Io { what: "can't write to", path: PathBuf::from("standard output"), source: e };
+    if let Some(tables) = &args.score {
+        let truth = args.truth.clone().unwrap_or_else(|| score::usual_truth(tables));
+        let truth = score::read_truth(&truth)?;
+        let result = score::score(&truth, &score::read_fits(tables, &truth.season)?);
+        write!(out, "{}", result.text()).map_err(say)?;
+        return Ok(u8::from(!result.passes()));
+    }
+    let Some(folder) = &args.out else {
+        return Err(Fatal::Internal("neither --out nor --score was given".to_owned()));
+    };
+    let (scenario, files) = if args.sample { sample::sample() } else { (args.scenario(), args.files()) };
+    let season = simulate(&scenario);
+    let written = write(&season, &files, folder)?;
+    writeln!(
+        out,
+        "{} logs of {} sessions, {:.1} MB, in {}",
+        written.logs,
+        season.sessions.len(),
+        written.bytes as f64 / 1e6,
+        folder.display()
+    )
+    .map_err(say)?;
+    Ok(0)
+}
+
+impl DemoArgs {
+    /// The scenario that the options describe.
+    pub fn scenario(&self) -> Scenario {
+        Scenario {
+            seed: self.seed,
+            sessions: self.sessions,
+            outings: self.outings,
+            minutes: self.minutes,
+            rate: self.rate,
+            channels: self.channels,
+            noise: self.noise,
+            wind_sd: self.wind,
+            drafting: self.drafting,
+            grade: self.grade,
+            pitot: self.pitot,
+            faults: Faults { miscalibrated_every: self.miscalibrated_every, miscalibration: 0.06, ..Faults::default() },
+            ..Scenario::default()
+        }
+    }
+
+    fn files(&self) -> Files {
+        Files { form: self.form, ..Files::default() }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::{CommandFactory, Parser};
+
+    use super::*;
+
+    #[derive(Parser)]
+    struct Cli {
+        #[command(flatten)]
+        demo: DemoArgs,
+    }
+
+    #[test]
+    fn the_command_is_well_formed() {
+        Cli::command().debug_assert();
+        assert!(Cli::try_parse_from(["demo"]).is_err());
+        assert!(Cli::try_parse_from(["demo", "--out", "x", "--sample", "--rate", "10"]).is_err());
+        assert!(Cli::try_parse_from(["demo", "--out", "x", "--minutes", "0"]).is_err());
+    }
+
+    #[test]
+    fn writes_a_season() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().to_str().unwrap();
+        let text = ["demo", "--out", path, "--sessions", "1", "--minutes", "0.3", "--rate", "10", "--channels", "40"];
+        let mut out = Vec::new();
+        assert_eq!(run(&Cli::try_parse_from(text).unwrap().demo, &mut out).unwrap(), 0);
+        assert!(String::from_utf8(out).unwrap().starts_with("3 logs of 1 sessions"));
+        let head = std::fs::read_to_string(folder.path().join("logs/e01-s1-o1.csv")).unwrap();
+        assert_eq!(head.lines().next().unwrap().split(',').count(), 40);
+    }
+}

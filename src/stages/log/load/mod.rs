@@ -1,0 +1,135 @@
+//! `load`: reads the exports as the layout says.
+//!
+//! `files` finds the logs. A text file goes through `head` (names and units), `columns` (which are needed),
+//! `text` (the fast reader) and, where that one might hide something, `careful`, which says exactly what is
+//! wrong. `parquet` and `ipc` share `arrays`. `samples` checks the time; `sanity`, `range` and `stuck` refuse
+//! what no car can have measured.
+
+mod arrays;
+mod binary;
+mod careful;
+mod clock;
+pub(crate) mod columns;
+mod files;
+pub(crate) mod head;
+pub(crate) mod ipc;
+pub(crate) mod parquet;
+mod range;
+mod samples;
+mod sanity;
+mod shape;
+mod stuck;
+mod text;
+
+pub use files::{discover, format_of, header_check, names, runs_for};
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::config::layout::{Format, Layout};
+use crate::error::LogFault;
+use crate::located::Located;
+use crate::stages::{CheckCx, Known, LogCx, LogStage, Schema};
+use crate::table::frame::LogFrame;
+
+/// Reads logger exports.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Load {
+    /// File patterns, relative to the pipeline's folder; `*` and `?` as in a shell, `**` for any folders.
+    pub logs: Vec<Located<String>>,
+    /// Layout file.
+    pub layout: Located<String>,
+    /// Further layouts for logs that another logger wrote: pattern of the file name, and layout file.
+    #[serde(default)]
+    pub layouts: Vec<LayoutFor>,
+    /// Read from `layout` and `layouts` when the definitions are read.
+    #[serde(skip)]
+    pub resolved: Resolved,
+}
+
+/// A layout for some of the logs.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct LayoutFor {
+    /// Pattern of the file name.
+    pub logs: Located<String>,
+    /// Layout file.
+    pub layout: Located<String>,
+}
+
+/// The layouts, read.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Resolved {
+    /// Layout for a file-name pattern; the first that matches counts, the last matches all.
+    pub layouts: Vec<(String, Layout)>,
+}
+
+impl Load {
+    /// The layout of a log.
+    ///
+    /// # Errors
+    /// `WrongLayout` where no pattern matches its name.
+    pub fn layout_of(&self, log: &str) -> Result<&Layout, LogFault> {
+        let found = self.resolved.layouts.iter().find(|(pattern, _)| names(pattern, log));
+        found.map(|(_, layout)| layout).ok_or_else(|| LogFault::WrongLayout {
+            line: None,
+            layout: self.layout.value.clone(),
+            detail: "no layout's pattern matches the file name".to_owned(),
+        })
+    }
+}
+
+impl LogStage for Load {
+    fn check(&self, mut input: Schema, cx: &mut CheckCx) -> Schema {
+        if self.logs.is_empty() {
+            cx.fault(self.layout.spot, "`load` has no file pattern under `logs`", "add one, like `[\"logs/*.csv\"]`");
+        }
+        for pattern in self.logs.iter().chain(self.layouts.iter().map(|l| &l.logs)) {
+            if let Err(e) = glob::Pattern::new(pattern) {
+                cx.fault(pattern.spot, format!("`{}` is no file pattern", pattern.value), e.msg);
+            }
+        }
+        for (_, layout) in &self.resolved.layouts {
+            for (name, source) in &layout.channels {
+                let Some(dimension) = columns::dimension_of(name, source) else {
+                    let message = format!("layout `{}` does not say what channel `{name}` measures", layout.name);
+                    cx.fault(self.layout.spot, message, "give it a `quantity` or a `unit` in the layout");
+                    continue;
+                };
+                let everywhere = |l: &Layout| l.channels.get(name).is_some_and(|s| s.required);
+                let optional = !self.resolved.layouts.iter().all(|(_, l)| everywhere(l));
+                match input.find(name) {
+                    Some(known) if known.dimension != dimension => {
+                        let (a, b) = (known.dimension.label(), dimension.label());
+                        let message = format!("channel `{name}` is a {a} in one layout and a {b} in another");
+                        cx.fault(self.layout.spot, message, "name one of them otherwise");
+                    }
+                    Some(_) => {}
+                    None => {
+                        let (name, made_by, made_at) = (name.clone(), cx.stage, cx.spot);
+                        input.0.push(Known { name, dimension, made_by, made_at, optional });
+                    }
+                }
+            }
+        }
+        input
+    }
+
+    fn reads(&self) -> Vec<&str> {
+        Vec::new()
+    }
+
+    fn run(&self, _log: LogFrame, cx: &LogCx) -> Result<LogFrame, LogFault> {
+        let layout = self.layout_of(cx.log)?;
+        let samples = match format_of(cx.path, layout) {
+            Format::Parquet => parquet::read(cx.path, layout, cx.needed)?,
+            Format::Ipc => ipc::read(cx.path, layout, cx.needed)?,
+            Format::Csv | Format::ByEnding => text::read(cx.path, layout, cx.needed)?,
+        };
+        let mut frame = samples.into_frame(&layout.name)?;
+        let required = |name: &str| layout.channels.get(name).is_some_and(|s| s.required);
+        sanity::check(&mut frame, required, cx.car)?;
+        Ok(frame)
+    }
+}

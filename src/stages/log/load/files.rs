@@ -40,7 +40,7 @@ pub fn discover(load: &Load, base: &Path) -> Result<Vec<PathBuf>, Fatal> {
                 Ok(_) => {}
                 Err(e) => {
                     let path = e.path().to_owned();
-                    return Err(Fatal::Io { what: "can't list", path, source: e.into_error() });
+                    return Err(Fatal::Io { what: "can't list", path, source: e.into() });
                 }
             }
         }

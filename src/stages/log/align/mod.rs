@@ -1,0 +1,166 @@
+//! `align`: one time base for all channels, outings, runs. Never invents data across gaps.
+
+mod outings;
+mod resample;
+mod slope;
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::error::LogFault;
+use crate::located::Located;
+use crate::stages::{CheckCx, LogCx, LogStage, Schema};
+use crate::table::frame::{Column, LogFrame};
+use crate::units::{Dimension, Frequency, Speed, Time};
+use outings::Rules;
+use resample::{Grid, Own};
+
+/// Most points of one log: at 1000 Hz more than a day.
+const MOST_POINTS: f64 = 1e8;
+/// A channel's own interval, times this, is bridged too.
+const OWN_INTERVALS: f64 = 1.5;
+/// Longest own interval that is believed to tell how the channel moves in between, s …
+const SLOWEST: f64 = 2.0;
+/// … and for what changes slowly (weather, fuel, height), s.
+const SLOWEST_AMBIENT: f64 = 120.0;
+
+/// Brings a log to one time base.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Align {
+    /// Rate of the time base.
+    pub rate: Located<Frequency>,
+    /// Longest gap between a channel's own samples that is bridged by a straight line. A channel that is
+    /// logged more slowly is bridged over one and a half of its own intervals, up to 2 s.
+    #[serde(default = "gap")]
+    pub bridge: Located<Time>,
+    /// Length of the stretch over which speed is differentiated.
+    #[serde(default = "smoothing")]
+    pub slope_over: Located<Time>,
+    /// A new outing starts after the car stood, below this speed, …
+    #[serde(default = "standing")]
+    pub standing: Speed,
+    /// … for this long.
+    #[serde(default = "stop")]
+    pub stop: Time,
+}
+
+fn gap() -> Located<Time> {
+    Located::nowhere(Time::si(0.25))
+}
+fn smoothing() -> Located<Time> {
+    Located::nowhere(Time::si(0.4))
+}
+fn standing() -> Speed {
+    Speed::si(1.0)
+}
+fn stop() -> Time {
+    Time::si(20.0)
+}
+
+impl Align {
+    /// Points either side of the middle that the slope is taken over.
+    fn half(&self) -> usize {
+        (self.slope_over.get() * self.rate.get() / 2.0).round().max(1.0) as usize
+    }
+
+    /// One channel on the grid.
+    fn channel(&self, time: &[f64], column: &Column, grid: Grid) -> Vec<f64> {
+        let own = Own::new(time, &column.values);
+        let interval = own.interval();
+        let slowest = match column.name.as_str() {
+            "air_temperature" | "air_pressure" | "humidity" | "altitude" | "fuel_used" => SLOWEST_AMBIENT,
+            _ => SLOWEST,
+        };
+        let bridge = self.bridge.get().max((OWN_INTERVALS * interval).min(slowest));
+        // A tenth finer than the grid is the same rate with a clock that runs off.
+        let finer = interval < 0.9 * grid.period;
+        match column.name.as_str() {
+            "gear" | "clutch" => resample::hold(&own, grid, bridge),
+            "course" => {
+                let own = own.unwrapped();
+                let mut values = if finer {
+                    resample::average(&own, grid, bridge)
+                } else {
+                    resample::interpolate(&own, grid, bridge)
+                };
+                resample::wrap(&mut values);
+                values
+            }
+            _ if finer => resample::average(&own, grid, bridge),
+            _ => resample::interpolate(&own, grid, bridge),
+        }
+    }
+}
+
+impl LogStage for Align {
+    fn check(&self, mut input: Schema, cx: &mut CheckCx) -> Schema {
+        let rate = self.rate.get();
+        if !(1.0..=1000.0).contains(&rate) {
+            cx.fault(self.rate.spot, format!("a rate of {rate} Hz can't be used"), "1 Hz to 1000 Hz");
+        }
+        if self.bridge.get() <= 0.0 {
+            cx.fault(self.bridge.spot, "the longest bridged gap must be more than 0 s", "like 0.25 s");
+        } else if self.bridge.get() > 2.0 {
+            let message = format!("bridging gaps of {} s invents data", self.bridge.get());
+            cx.fault(self.bridge.spot, message, "at most 2 s");
+        }
+        let over = self.slope_over.get();
+        if over * rate < 2.0 - 1e-9 {
+            let message = format!("a slope over {over} s has less than 3 samples at {rate} Hz");
+            cx.fault(self.slope_over.spot, message, format!("at least {} s", 2.0 / rate));
+        } else if over > 5.0 {
+            let message = format!("a slope over {over} s smooths away what the car does");
+            cx.fault(self.slope_over.spot, message, "at most 5 s");
+        }
+        if self.standing.get() <= 0.0 || self.standing.get() > 10.0 {
+            let message = format!("below {} m/s is not standing", self.standing.get());
+            cx.fault(cx.spot, message, "`standing` is more than 0 and at most 10 m/s");
+        }
+        if self.stop.get() <= 0.0 {
+            cx.fault(cx.spot, "an outing can't end after standing for 0 s", "`stop` is more than 0 s");
+        }
+        cx.need(&input, "speed");
+        cx.makes(&mut input, "acceleration", Dimension::Acceleration);
+        input
+    }
+
+    fn reads(&self) -> Vec<&str> {
+        vec!["speed"]
+    }
+
+    fn run(&self, log: LogFrame, cx: &LogCx) -> Result<LogFrame, LogFault> {
+        if cx.runs.is_empty() {
+            return Err(LogFault::NotInRunSheet);
+        }
+        let (rate, end) = (self.rate.get(), log.time.last().copied().ok_or(LogFault::Empty)?);
+        if end * rate > MOST_POINTS {
+            let (channel, unit) = ("time".to_owned(), "s".to_owned());
+            return Err(LogFault::Implausible { channel, value: end, unit, low: 0.0, high: MOST_POINTS / rate });
+        }
+        let grid = Grid::new(rate, end);
+        let mut frame = LogFrame {
+            time: (0..grid.points).map(|i| grid.time(i)).collect(),
+            first_line: 0,
+            rate,
+            columns: Vec::with_capacity(log.columns.len() + 1),
+            segments: Vec::new(),
+            flags: log.flags,
+        };
+        for column in log.columns {
+            let values = self.channel(&log.time, &column, grid);
+            frame.columns.push(Column { name: column.name, dimension: column.dimension, values });
+        }
+        let speed = frame.get("speed").ok_or_else(|| LogFault::MissingChannel {
+            channel: "speed".to_owned(),
+            column: "speed".to_owned(),
+            near: None,
+        })?;
+        let acceleration = slope::slope(speed, grid.period, self.half());
+        let rules = Rules { standing: self.standing.get(), stop: self.stop.get(), rate };
+        let outings = outings::find(speed, rules);
+        frame.segments = outings::assign(&outings, cx.runs, rate, grid.points)?;
+        frame.set("acceleration", Dimension::Acceleration, acceleration);
+        Ok(frame)
+    }
+}

@@ -1,0 +1,167 @@
+//! Outings of a log, and which run-sheet row each stretch belongs to.
+
+use std::ops::Range;
+
+use crate::config::run_sheet::RunRow;
+use crate::error::LogFault;
+use crate::table::frame::Segment;
+
+/// An outing counts when the car moved faster than this many times the standing speed …
+const MOVED: f64 = 5.0;
+/// … for this long, s.
+const MOVED_FOR: f64 = 5.0;
+/// Times closer than this are the same, s.
+const SAME: f64 = 1e-6;
+
+/// What tells outings apart.
+#[derive(Clone, Copy, Debug)]
+pub struct Rules {
+    /// Speed below which the car stands, m/s.
+    pub standing: f64,
+    /// Standing, or missing, for this long ends an outing, s.
+    pub stop: f64,
+    /// Points per second.
+    pub rate: f64,
+}
+
+/// The outings: from the first to the last moving point of each.
+pub fn find(speed: &[f64], rules: Rules) -> Vec<Range<usize>> {
+    let mut all: Vec<Range<usize>> = Vec::new();
+    for (point, _) in speed.iter().enumerate().filter(|(_, v)| **v >= rules.standing) {
+        match all.last_mut() {
+            Some(last) if ((point - last.end) as f64) < rules.stop * rules.rate => last.end = point + 1,
+            _ => all.push(point..point + 1),
+        }
+    }
+    let fast = |range: &Range<usize>| {
+        let moving = speed.get(range.clone()).unwrap_or_default();
+        moving.iter().filter(|v| **v > MOVED * rules.standing).count() as f64 >= MOVED_FOR * rules.rate
+    };
+    all.retain(fast);
+    all
+}
+
+/// The part of each outing that each run-sheet row asks for. Where two rows ask for the same points, the
+/// first one has them.
+///
+/// # Errors
+/// `NotInRunSheet` without rows, `NoRun` where none of them meets an outing.
+pub fn assign(outings: &[Range<usize>], runs: &[RunRow], rate: f64, points: usize) -> Result<Vec<Segment>, LogFault> {
+    if runs.is_empty() {
+        return Err(LogFault::NotInRunSheet);
+    }
+    let mut segments = Vec::new();
+    for (run, row) in runs.iter().enumerate() {
+        // From and to are half open, so that runs that meet share no point.
+        let point = |t: f64| ((t - SAME) * rate).ceil().max(0.0) as usize;
+        let from = row.from.map_or(0, |t| point(t.get()));
+        let to = row.to.map_or(points, |t| point(t.get())).min(points);
+        for (number, outing) in (1..).zip(outings) {
+            if row.outing.is_some_and(|wanted| wanted != number) {
+                continue;
+            }
+            let wanted = from.max(outing.start)..to.min(outing.end);
+            for free in without(wanted, &segments) {
+                segments.push(Segment { start: free.start, end: free.end, outing: number, run });
+            }
+        }
+    }
+    if segments.is_empty() {
+        let seconds = (points as f64 / rate).round();
+        let detail = match outings.len() {
+            0 => format!("the log lasts {seconds} s and the car never drove"),
+            1 => format!("the log lasts {seconds} s and has 1 outing"),
+            n => format!("the log lasts {seconds} s and has {n} outings"),
+        };
+        return Err(LogFault::NoRun { detail });
+    }
+    segments.sort_by_key(|s| s.start);
+    Ok(segments)
+}
+
+/// The parts of a range that no segment has yet.
+fn without(range: Range<usize>, taken: &[Segment]) -> Vec<Range<usize>> {
+    let mut free = if range.is_empty() { Vec::new() } else { vec![range] };
+    for t in taken {
+        free = free
+            .into_iter()
+            .flat_map(|r| [r.start..r.end.min(t.start), r.start.max(t.end)..r.end])
+            .filter(|r| !r.is_empty())
+            .collect();
+    }
+    free
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::located::{Located, Spot};
+    use crate::units::Time;
+
+    const RULES: Rules = Rules { standing: 1.0, stop: 20.0, rate: 10.0 };
+
+    fn row(from: Option<f64>, to: Option<f64>, outing: Option<u32>) -> RunRow {
+        let time = |t: Option<f64>| t.map(|t| Located::nowhere(Time::si(t)));
+        RunRow {
+            log: Located::nowhere("a.csv".to_owned()),
+            from: time(from),
+            to: time(to),
+            outing,
+            event: "e".to_owned(),
+            session: "s".to_owned(),
+            configuration: Located::nowhere("base".to_owned()),
+            parts: Vec::new(),
+            wing_position: None,
+            fuel: None,
+            fuel_per_hour: None,
+            temperature: None,
+            pressure: None,
+            humidity: None,
+            altitude: None,
+            wind_speed: None,
+            wind_from: None,
+            spot: Spot::default(),
+        }
+    }
+
+    /// Seconds of each speed, at 10 points a second.
+    fn speed(parts: &[(f64, f64)]) -> Vec<f64> {
+        parts.iter().flat_map(|(seconds, v)| vec![*v; (seconds * 10.0) as usize]).collect()
+    }
+
+    #[test]
+    fn standing_long_enough_makes_a_new_outing() {
+        let v = speed(&[(5.0, 0.0), (60.0, 40.0), (19.0, 0.2), (60.0, 30.0), (21.0, 0.0), (60.0, 40.0), (5.0, 0.0)]);
+        assert_eq!(find(&v, RULES), [50..1440, 1650..2250]);
+    }
+
+    #[test]
+    fn a_gap_counts_as_standing_and_a_push_through_the_garage_as_nothing() {
+        let v = speed(&[(60.0, 40.0), (30.0, f64::NAN), (30.0, 3.0), (30.0, 0.0), (4.0, 9.0), (40.0, 0.0), (60.0, 40.0)]);
+        assert_eq!(find(&v, RULES), [0..600, 1940..2540]);
+    }
+
+    #[test]
+    fn rows_take_their_part_and_the_first_row_wins() {
+        let outings = [100..500, 700..900];
+        let whole = assign(&outings, &[row(None, None, None)], 10.0, 1000).unwrap();
+        let s = |start, end, outing, run| Segment { start, end, outing, run };
+        assert_eq!(whole, [s(100, 500, 1, 0), s(700, 900, 2, 0)]);
+
+        let split = [row(Some(20.0), Some(30.0), None), row(Some(30.0), Some(75.0), None), row(None, None, Some(2))];
+        let split = assign(&outings, &split, 10.0, 1000).unwrap();
+        assert_eq!(split, [s(200, 300, 1, 0), s(300, 500, 1, 1), s(700, 750, 2, 1), s(750, 900, 2, 2)]);
+
+        let around = [row(Some(20.0), Some(30.0), None), row(None, None, None)];
+        let around = assign(&outings[..1], &around, 10.0, 1000).unwrap();
+        assert_eq!(around, [s(100, 200, 1, 1), s(200, 300, 1, 0), s(300, 500, 1, 1)]);
+    }
+
+    #[test]
+    fn no_row_and_no_meeting_are_faults() {
+        assert_eq!(assign(&[0..10], &[], 10.0, 1000), Err(LogFault::NotInRunSheet));
+        let late = assign(&[100..500], &[row(Some(60.0), None, None)], 10.0, 1000).unwrap_err();
+        let text = "no sample lies in the time ranges of the run sheet (the log lasts 100 s and has 1 outing)";
+        assert_eq!(late.to_string(), text);
+    }
+}

@@ -32,7 +32,7 @@ pub enum LogFault {
     )]
     BadCell { line: u64, column: String, channel: String, text: String },
     /// Time runs back or stands still.
-    #[error("{}time goes back from {from} s to {to} s; two exports joined, or a wrong time column?", at_line(.line))]
+    #[error("{}time {}; two exports joined, or a wrong time column?", at_line(.line), backwards(*.from, *.to))]
     TimeGoesBack { line: Option<u64>, from: f64, to: f64 },
     /// A needed channel without any value.
     #[error("channel `{channel}` has no value in the whole log; was the sensor plugged in?")]
@@ -56,6 +56,10 @@ pub enum LogFault {
 
 fn at_line(line: &Option<u64>) -> String {
     line.map(|l| format!("line {l}: ")).unwrap_or_default()
+}
+
+fn backwards(from: f64, to: f64) -> String {
+    if to < from { format!("goes back from {from} s to {to} s") } else { format!("stands still at {to} s") }
 }
 
 impl LogFault {

@@ -2,9 +2,10 @@
 
 use std::sync::Arc;
 
-use arrow::array::{ArrayRef, DictionaryArray, Float32Array, Float64Array, Int16Array, Int64Array, RecordBatch};
-use arrow::array::{StringArray, TimestampNanosecondArray, UInt8Array};
-use arrow::datatypes::{DataType, Field, Int32Type, Schema, TimeUnit};
+use arrow_array::types::Int32Type;
+use arrow_array::{ArrayRef, DictionaryArray, Float32Array, Float64Array, Int16Array, Int32Array, Int64Array};
+use arrow_array::{RecordBatch, StringArray, TimestampNanosecondArray, UInt8Array};
+use arrow_schema::{DataType, Field, Schema, TimeUnit};
 use squarelaw::stages::log::load::{discover, header_check, runs_for};
 use squarelaw::table::frame::LogFrame;
 use squarelaw::units::{Dimension, G};
@@ -127,7 +128,8 @@ fn quoted_fields_and_spaces() {
     close(speeds(&frame), &[10.0, 20.0]);
     close(frame.get("accel_y").unwrap(), &[-G, f64::NAN]);
     // Without quotes, spaces alone.
-    let spaces = load("a.csv", b"Time,Speed,Lat\n 0 , 36 ,1\n 1 ,72\t, \n", layout(PLAIN), &["speed", "accel_y"]).unwrap();
+    let spaces =
+        load("a.csv", b"Time,Speed,Lat\n 0 , 36 ,1\n 1 ,72\t, \n", layout(PLAIN), &["speed", "accel_y"]).unwrap();
     close(speeds(&spaces), &[10.0, 20.0]);
     close(spaces.get("accel_y").unwrap(), &[-G, f64::NAN]);
 }
@@ -204,7 +206,8 @@ channels:
   radiator_drop: { column: P rad, unit: mbar }
   flag: { column: Flag, quantity: ratio }
 "#;
-    let frame = load("a.txt", b"Time\tP rad\tFlag\n0\t12\t1\n1\t13\t0\n", layout(yaml), &["radiator_drop", "flag"]).unwrap();
+    let frame =
+        load("a.txt", b"Time\tP rad\tFlag\n0\t12\t1\n1\t13\t0\n", layout(yaml), &["radiator_drop", "flag"]).unwrap();
     close(frame.get("radiator_drop").unwrap(), &[1200.0, 1300.0]);
     close(frame.get("flag").unwrap(), &[1.0, 0.0]);
     let column = frame.columns.iter().find(|c| c.name == "radiator_drop").unwrap();
@@ -257,7 +260,10 @@ fn batch() -> RecordBatch {
     let columns: Vec<(Field, ArrayRef)> = vec![
         (Field::new("Note", DataType::Utf8, true), Arc::new(StringArray::from(vec!["a", "b", "c"]))),
         (unit(Field::new("Time", DataType::Int64, false), "ms"), Arc::new(Int64Array::from(vec![500, 510, 520]))),
-        (unit(Field::new("Speed", DataType::Float32, true), "km/h"), Arc::new(Float32Array::from(vec![Some(36.0), None, Some(72.0)]))),
+        (
+            unit(Field::new("Speed", DataType::Float32, true), "km/h"),
+            Arc::new(Float32Array::from(vec![Some(36.0), None, Some(72.0)])),
+        ),
         (Field::new("Lat", DataType::Int16, true), Arc::new(Int16Array::from(vec![1, 2, -1]))),
         (unit(Field::new("Gear", DataType::UInt8, true), "1"), Arc::new(UInt8Array::from(vec![3, 3, 4]))),
     ];
@@ -284,7 +290,7 @@ fn parquet(batch: &RecordBatch) -> Vec<u8> {
 
 fn ipc_file(batch: &RecordBatch) -> Vec<u8> {
     let mut bytes = Vec::new();
-    let mut writer = arrow::ipc::writer::FileWriter::try_new(&mut bytes, &batch.schema()).unwrap();
+    let mut writer = arrow_ipc::writer::FileWriter::try_new(&mut bytes, &batch.schema()).unwrap();
     writer.write(batch).unwrap();
     writer.write(&batch.slice(0, 0)).unwrap();
     writer.finish().unwrap();
@@ -294,7 +300,7 @@ fn ipc_file(batch: &RecordBatch) -> Vec<u8> {
 
 fn ipc_stream(batch: &RecordBatch) -> Vec<u8> {
     let mut bytes = Vec::new();
-    let mut writer = arrow::ipc::writer::StreamWriter::try_new(&mut bytes, &batch.schema()).unwrap();
+    let mut writer = arrow_ipc::writer::StreamWriter::try_new(&mut bytes, &batch.schema()).unwrap();
     writer.write(batch).unwrap();
     writer.finish().unwrap();
     drop(writer);
@@ -322,7 +328,7 @@ fn typed_times_lose_no_nanosecond() {
     let t0 = 1_935_619_200_000_000_000_i64;
     let stamps = TimestampNanosecondArray::from(vec![t0 + 1, t0 + 5_000_001, t0 + 10_000_001]);
     let dictionary = DictionaryArray::<Int32Type>::new(
-        arrow::array::Int32Array::from(vec![0, 1, 0]),
+        Int32Array::from(vec![0, 1, 0]),
         Arc::new(Float64Array::from(vec![10.0, 20.0])),
     );
     let schema = Schema::new(vec![
@@ -353,7 +359,8 @@ fn files_are_found_sorted_and_once() {
     let mut stage = load_stage(layout(PLAIN));
     let pattern = |s: &str| squarelaw::located::Located::nowhere(s.to_owned());
     stage.logs = vec![pattern("*.csv"), pattern("**/*.csv"), pattern("a.*")];
-    let names: Vec<_> = discover(&stage, &base).unwrap().iter().map(|p| p.strip_prefix(&base).unwrap().to_owned()).collect();
+    let names: Vec<_> =
+        discover(&stage, &base).unwrap().iter().map(|p| p.strip_prefix(&base).unwrap().to_owned()).collect();
     assert_eq!(names, ["a.csv", "b/m.csv", "z.csv"].map(std::path::PathBuf::from));
 
     stage.logs = vec![pattern("*.parquet"), pattern("none/*")];

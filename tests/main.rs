@@ -1,4 +1,5 @@
 //! Integration tests: one binary, one module per subject.
 
+mod bad_logs;
 mod load;
 mod log_kit;

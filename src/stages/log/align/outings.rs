@@ -137,7 +137,8 @@ mod tests {
 
     #[test]
     fn a_gap_counts_as_standing_and_a_push_through_the_garage_as_nothing() {
-        let v = speed(&[(60.0, 40.0), (30.0, f64::NAN), (30.0, 3.0), (30.0, 0.0), (4.0, 9.0), (40.0, 0.0), (60.0, 40.0)]);
+        let v =
+            speed(&[(60.0, 40.0), (30.0, f64::NAN), (30.0, 3.0), (30.0, 0.0), (4.0, 9.0), (40.0, 0.0), (60.0, 40.0)]);
         assert_eq!(find(&v, RULES), [0..600, 1940..2540]);
     }
 
@@ -159,8 +160,9 @@ mod tests {
 
     #[test]
     fn no_row_and_no_meeting_are_faults() {
-        assert_eq!(assign(&[0..10], &[], 10.0, 1000), Err(LogFault::NotInRunSheet));
-        let late = assign(&[100..500], &[row(Some(60.0), None, None)], 10.0, 1000).unwrap_err();
+        let outings = vec![100..500];
+        assert_eq!(assign(&outings, &[], 10.0, 1000), Err(LogFault::NotInRunSheet));
+        let late = assign(&outings, &[row(Some(60.0), None, None)], 10.0, 1000).unwrap_err();
         let text = "no sample lies in the time ranges of the run sheet (the log lasts 100 s and has 1 outing)";
         assert_eq!(late.to_string(), text);
     }

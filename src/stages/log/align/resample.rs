@@ -114,9 +114,7 @@ fn walk(own: &Own, grid: Grid, bridge: f64, value: impl Fn(&Span) -> f64) -> Vec
             let before = after.checked_sub(1).and_then(|i| Some((*own.t.get(i)?, *own.x.get(i)?)));
             match (before, own.t.get(after).zip(own.x.get(after))) {
                 (Some((t0, x0)), _) if now - t0 <= SAME => x0,
-                (Some((t0, x0)), Some((&t1, &x1))) if t1 - t0 <= bridge + SAME => {
-                    value(&Span { t0, x0, t1, x1, now })
-                }
+                (Some((t0, x0)), Some((&t1, &x1))) if t1 - t0 <= bridge + SAME => value(&Span { t0, x0, t1, x1, now }),
                 _ => f64::NAN,
             }
         })

@@ -1,8 +1,14 @@
 //! Columns of typed files (Parquet, Arrow IPC): any numeric width to `f64`, times to seconds.
 
-use arrow::array::{Array, ArrayRef, AsArray, RecordBatch};
-use arrow::compute::cast;
-use arrow::datatypes::{DataType, Field, Float64Type, Int64Type, Schema, TimeUnit};
+use arrow_array::cast::AsArray;
+use arrow_array::types::{
+    ArrowPrimitiveType, DurationMicrosecondType, DurationMillisecondType, DurationNanosecondType, DurationSecondType,
+    Float16Type, Float32Type, Float64Type, Int8Type, Int16Type, Int32Type, Int64Type, Time32MillisecondType,
+    Time32SecondType, Time64MicrosecondType, Time64NanosecondType, TimestampMicrosecondType, TimestampMillisecondType,
+    TimestampNanosecondType, TimestampSecondType, UInt8Type, UInt16Type, UInt32Type, UInt64Type,
+};
+use arrow_array::{Array, RecordBatch};
+use arrow_schema::{DataType, Field, Schema, TimeUnit};
 
 use super::clock::Clock;
 use super::columns::{self, Found, Header, HeaderColumn, Map, Time};
@@ -60,7 +66,7 @@ impl<'a> Collector<'a> {
         match map.time {
             Time::Rate(_) => {}
             Time::Elapsed { index, .. } => {
-                if !(kind(index).is_numeric() || ticks(kind(index)).is_some()) {
+                if !(is_number(kind(index)) || ticks(kind(index)).is_some()) {
                     return Err(no_number(layout, "time", map.time_column, kind(index)));
                 }
                 projection.push(index);
@@ -75,11 +81,7 @@ impl<'a> Collector<'a> {
                 projection.push(index);
             }
         }
-        let plain = |k: &DataType| match k {
-            DataType::Dictionary(_, value) => value.is_numeric(),
-            k => k.is_numeric() || matches!(k, DataType::Boolean | DataType::Null),
-        };
-        if let Some(c) = map.channels.iter().find(|c| !plain(kind(c.index))) {
+        if let Some(c) = map.channels.iter().find(|c| !is_number(kind(c.index))) {
             return Err(no_number(layout, c.channel, &c.source.column, kind(c.index)));
         }
         projection.sort_unstable();
@@ -137,44 +139,106 @@ fn no_number(layout: &Layout, channel: &str, column: &str, kind: &DataType) -> L
 }
 
 fn infinite(layout: &Layout, found: &Found, row: usize) -> LogFault {
-    let detail = format!("column `{}` of channel `{}` is infinite in row {row}", found.source.column.value, found.channel);
+    let detail =
+        format!("column `{}` of channel `{}` is infinite in row {row}", found.source.column.value, found.channel);
     LogFault::WrongLayout { line: None, layout: layout.name.clone(), detail }
 }
 
-fn unreadable(e: &arrow::error::ArrowError) -> LogFault {
-    LogFault::Unreadable { detail: e.to_string() }
+fn untyped(array: &dyn Array) -> LogFault {
+    LogFault::Unreadable { detail: format!("a column of type {} can't be read", array.data_type()) }
 }
 
-fn floats(array: &ArrayRef) -> Result<Vec<f64>, LogFault> {
-    let cast = cast(array, &DataType::Float64).map_err(|e| unreadable(&e))?;
-    let numbers = cast.as_primitive_opt::<Float64Type>().ok_or_else(|| LogFault::Unreadable {
-        detail: format!("a column of type {} can't be read as numbers", array.data_type()),
-    })?;
-    if numbers.null_count() == 0 {
-        return Ok(numbers.values().to_vec());
+/// All values of a primitive array, converted; `None` where it is of another type.
+fn each<T: ArrowPrimitiveType, V>(array: &dyn Array, missing: V, convert: impl Fn(T::Native) -> V) -> Option<Vec<V>>
+where
+    V: Copy,
+{
+    let array = array.as_primitive_opt::<T>()?;
+    Some(array.iter().map(|v| v.map_or(missing, &convert)).collect())
+}
+
+/// Whether [`floats`] reads the type.
+fn is_number(kind: &DataType) -> bool {
+    use DataType::*;
+    match kind {
+        Boolean | Null | Int8 | Int16 | Int32 | Int64 | UInt8 | UInt16 | UInt32 | UInt64 => true,
+        Float16 | Float32 | Float64 => true,
+        Dictionary(_, value) => is_number(value),
+        _ => false,
     }
-    Ok(numbers.iter().map(|v| v.unwrap_or(f64::NAN)).collect())
 }
 
-fn relative(array: &ArrayRef, tick: f64, epoch: &mut Option<i64>) -> Result<Vec<f64>, LogFault> {
-    // 32-bit times go to 64 bits by way of 32-bit integers.
-    let narrow = matches!(array.data_type(), DataType::Time32(_));
-    let array = if narrow { cast(array, &DataType::Int32) } else { Ok(array.clone()) };
-    let whole = array.and_then(|a| cast(&a, &DataType::Int64)).map_err(|e| unreadable(&e))?;
-    let whole = whole.as_primitive_opt::<Int64Type>().ok_or_else(|| LogFault::Unreadable {
-        detail: "the time column can't be read as whole ticks".to_owned(),
-    })?;
-    let seconds = |v: i64| v.saturating_sub(*epoch.get_or_insert(v)) as f64 * tick;
-    Ok(whole.iter().map({
-        let mut seconds = seconds;
-        move |v| v.map_or(f64::NAN, &mut seconds)
-    }).collect())
+fn floats(array: &dyn Array) -> Result<Vec<f64>, LogFault> {
+    const NAN: f64 = f64::NAN;
+    let values = match array.data_type() {
+        DataType::Null => Some(vec![NAN; array.len()]),
+        DataType::Boolean => {
+            array.as_boolean_opt().map(|a| a.iter().map(|v| v.map_or(NAN, |b| f64::from(u8::from(b)))).collect())
+        }
+        DataType::Int8 => each::<Int8Type, _>(array, NAN, f64::from),
+        DataType::Int16 => each::<Int16Type, _>(array, NAN, f64::from),
+        DataType::Int32 => each::<Int32Type, _>(array, NAN, f64::from),
+        DataType::Int64 => each::<Int64Type, _>(array, NAN, |v| v as f64),
+        DataType::UInt8 => each::<UInt8Type, _>(array, NAN, f64::from),
+        DataType::UInt16 => each::<UInt16Type, _>(array, NAN, f64::from),
+        DataType::UInt32 => each::<UInt32Type, _>(array, NAN, f64::from),
+        DataType::UInt64 => each::<UInt64Type, _>(array, NAN, |v| v as f64),
+        DataType::Float16 => each::<Float16Type, _>(array, NAN, |v| v.to_f64()),
+        DataType::Float32 => each::<Float32Type, _>(array, NAN, f64::from),
+        DataType::Float64 => each::<Float64Type, _>(array, NAN, |v| v),
+        DataType::Dictionary(..) => match array.as_any_dictionary_opt() {
+            None => None,
+            Some(dictionary) => {
+                let values = floats(dictionary.values())?;
+                let valid = |row: usize| dictionary.keys().is_valid(row);
+                let key = |(row, key)| if valid(row) { values.get(key).copied().unwrap_or(NAN) } else { NAN };
+                Some(dictionary.normalized_keys().into_iter().enumerate().map(key).collect())
+            }
+        },
+        _ => None,
+    };
+    values.ok_or_else(|| untyped(array))
 }
 
-fn clock_times(array: &ArrayRef, clock: &mut Clock) -> Result<Vec<f64>, LogFault> {
-    let text = cast(array, &DataType::Utf8).map_err(|e| unreadable(&e))?;
-    let text = text.as_string_opt::<i32>().ok_or_else(|| LogFault::Unreadable {
-        detail: "the clock column can't be read as text".to_owned(),
-    })?;
-    Ok(text.iter().map(|t| t.and_then(|t| clock.seconds(t)).unwrap_or(f64::NAN)).collect())
+/// Whole ticks of a time by type.
+fn whole(array: &dyn Array) -> Option<Vec<Option<i64>>> {
+    use DataType::{Duration, Time32, Time64, Timestamp};
+    use TimeUnit::{Microsecond, Millisecond, Nanosecond, Second};
+    let wide = |v: i32| Some(i64::from(v));
+    match array.data_type() {
+        Time32(Second) => each::<Time32SecondType, _>(array, None, wide),
+        Time32(Millisecond) => each::<Time32MillisecondType, _>(array, None, wide),
+        Time64(Microsecond) => each::<Time64MicrosecondType, _>(array, None, Some),
+        Time64(Nanosecond) => each::<Time64NanosecondType, _>(array, None, Some),
+        Timestamp(Second, _) => each::<TimestampSecondType, _>(array, None, Some),
+        Timestamp(Millisecond, _) => each::<TimestampMillisecondType, _>(array, None, Some),
+        Timestamp(Microsecond, _) => each::<TimestampMicrosecondType, _>(array, None, Some),
+        Timestamp(Nanosecond, _) => each::<TimestampNanosecondType, _>(array, None, Some),
+        Duration(Second) => each::<DurationSecondType, _>(array, None, Some),
+        Duration(Millisecond) => each::<DurationMillisecondType, _>(array, None, Some),
+        Duration(Microsecond) => each::<DurationMicrosecondType, _>(array, None, Some),
+        Duration(Nanosecond) => each::<DurationNanosecondType, _>(array, None, Some),
+        _ => None,
+    }
+}
+
+fn relative(array: &dyn Array, tick: f64, epoch: &mut Option<i64>) -> Result<Vec<f64>, LogFault> {
+    let ticks = whole(array).ok_or_else(|| untyped(array))?;
+    let seconds = |v: Option<i64>| match v {
+        Some(v) => v.saturating_sub(*epoch.get_or_insert(v)) as f64 * tick,
+        None => f64::NAN,
+    };
+    Ok(ticks.into_iter().map(seconds).collect())
+}
+
+fn clock_times(array: &dyn Array, clock: &mut Clock) -> Result<Vec<f64>, LogFault> {
+    let mut seconds = |text: Option<&str>| text.and_then(|t| clock.seconds(t)).unwrap_or(f64::NAN);
+    if let Some(text) = array.as_string_opt::<i32>() {
+        return Ok(text.iter().map(&mut seconds).collect());
+    }
+    if let Some(text) = array.as_string_opt::<i64>() {
+        return Ok(text.iter().map(&mut seconds).collect());
+    }
+    let text = array.as_string_view_opt().ok_or_else(|| untyped(array))?;
+    Ok(text.iter().map(&mut seconds).collect())
 }

@@ -22,9 +22,9 @@ pub fn read<'a>(body: &Body, layout: &'a Layout, map: &Map<'a>) -> Result<Sample
         .from_reader(body.data);
     let mut cells = Cells { body, layout, missing: Missing::new(layout), line: body.first_line };
     let mut clock = match map.time {
-        Time::Clock { format, .. } => Some(Clock::new(format).ok_or_else(|| {
-            cells.wrong(None, format!("`{format}` is no clock format"))
-        })?),
+        Time::Clock { format, .. } => {
+            Some(Clock::new(format).ok_or_else(|| cells.wrong(None, format!("`{format}` is no clock format")))?)
+        }
         _ => None,
     };
     let mut samples = Samples::new(map, body.first_line);

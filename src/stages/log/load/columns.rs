@@ -123,12 +123,16 @@ struct Look<'a> {
 impl Look<'_> {
     /// Refuses a header in which none of the names stands: then the layout is wrong, not a channel missing.
     fn anything<'n>(&self, mut names: impl Iterator<Item = &'n str>) -> Result<(), LogFault> {
-        if names.any(|n| self.header.columns.iter().any(|c| c.name == n)) || matches!(self.layout.time, TimeSource::Rate(_))
+        if names.any(|n| self.header.columns.iter().any(|c| c.name == n))
+            || matches!(self.layout.time, TimeSource::Rate(_))
         {
             return Ok(());
         }
         let first: Vec<&str> = self.header.columns.iter().take(3).map(|c| c.name.as_str()).collect();
-        Err(self.wrong(format!("none of the layout's columns is in the header, which begins `{}`", shorten(&first.join(", ")))))
+        Err(self.wrong(format!(
+            "none of the layout's columns is in the header, which begins `{}`",
+            shorten(&first.join(", "))
+        )))
     }
 
     fn wrong(&self, detail: String) -> LogFault {
@@ -193,7 +197,10 @@ impl Look<'_> {
                 channel,
                 column,
                 self.header.units_line,
-                format!("no unit, neither in the layout nor in the file; a {} needs one", dimension.label()),
+                format!(
+                    "no unit, neither in the layout nor in the file; one like in `{}` is needed",
+                    dimension.example()
+                ),
             )),
         }
     }

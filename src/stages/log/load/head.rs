@@ -53,7 +53,8 @@ pub fn read(bytes: &[u8], layout: &Layout, whole: bool) -> Result<Head, LogFault
     let delimiter = delimiter(text)
         .ok_or_else(|| wrong(None, format!("`{}` is no delimiter of one character", text.delimiter.value)))?;
     let bom = if bytes.starts_with(&[0xef, 0xbb, 0xbf]) { 3 } else { 0 };
-    let eol = if memchr::memchr(b'\n', bytes).is_none() && memchr::memchr(b'\r', bytes).is_some() { b'\r' } else { b'\n' };
+    let eol =
+        if memchr::memchr(b'\n', bytes).is_none() && memchr::memchr(b'\r', bytes).is_some() { b'\r' } else { b'\n' };
     let (names_at, units_at) = (u64::from(*text.header_line), text.units_line.as_ref().map(|l| u64::from(**l)));
     let data_line = text.data_line.as_ref().map_or(names_at.max(units_at.unwrap_or(0)) + 1, |l| u64::from(**l));
     let lines = Lines { bytes, start: bom, eol };

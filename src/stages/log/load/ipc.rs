@@ -4,10 +4,9 @@ use std::fs::File;
 use std::io::BufReader;
 use std::path::Path;
 
-use arrow::array::RecordBatch;
-use arrow::datatypes::SchemaRef;
-use arrow::error::ArrowError;
-use arrow::ipc::reader::{FileReader, StreamReader};
+use arrow_array::RecordBatch;
+use arrow_ipc::reader::{FileReader, StreamReader};
+use arrow_schema::{ArrowError, SchemaRef};
 
 use super::arrays::Collector;
 use super::binary::{self, guarded};

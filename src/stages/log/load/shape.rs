@@ -30,7 +30,8 @@ impl<'a> Body<'a> {
         // A separator after the last field of the data lines, or of the header, means no field.
         let first = data.split(|b| *b == eol).next().unwrap_or_default();
         let (found, closed) = (separators(first, delimiter) + 1, first.trim_ascii_end().ends_with(&[delimiter]));
-        let fields = if (found == names + 1 && closed) || (found + 1 == names && last_name_blank) { found } else { names };
+        let fields =
+            if (found == names + 1 && closed) || (found + 1 == names && last_name_blank) { found } else { names };
         Self { data, first_line, fields, delimiter, eol, ended }
     }
 

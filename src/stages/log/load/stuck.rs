@@ -3,7 +3,7 @@
 //! Rules, common practice, no source:
 //! * Only sensors that must move when a car drives are looked at: dampers, wheel loads, ride heights,
 //!   accelerometers, steering, torques, air speed, speed. Ambient channels, gear, pedals and fuel may rest.
-//! * Whole log: one value throughout, while speed varies by more than 5 m/s.
+//! * Whole log: one value throughout, in at least 10 samples, while speed varies by more than 5 m/s.
 //! * From a line on: one value for more than 60 s above 10 m/s, while speed varies by more than 5 m/s.
 //!   Steering, which coarse sensors hold on a long straight, gets 180 s.
 //! * Torque may be zero as long as the car coasts: only a rise of speed by more than 5 m/s proves it stuck.
@@ -22,6 +22,9 @@ const DRIVING: f64 = 10.0;
 const CHANGE: f64 = 5.0;
 /// Longest time between samples that counts as driving, s.
 const STEP: f64 = 1.0;
+
+/// Samples that make a value a standstill.
+const FEWEST: usize = 10;
 
 /// How one channel is judged.
 #[derive(Clone, Copy, PartialEq)]
@@ -66,6 +69,7 @@ pub fn check(frame: &LogFrame, car: &Car) -> Result<(), LogFault> {
 struct Still {
     value: f64,
     from: usize,
+    samples: usize,
     driven: f64,
     low: f64,
     high: f64,
@@ -74,7 +78,7 @@ struct Still {
 
 impl Still {
     fn new(value: f64, from: usize) -> Self {
-        Self { value, from, driven: 0.0, low: f64::INFINITY, high: f64::NEG_INFINITY, rise: 0.0 }
+        Self { value, from, samples: 1, driven: 0.0, low: f64::INFINITY, high: f64::NEG_INFINITY, rise: 0.0 }
     }
 
     fn saw(&mut self, witness: f64) {
@@ -86,6 +90,7 @@ impl Still {
     /// `whole` says that the value never changed in the whole log.
     fn stuck(&self, rule: Rule, witnessed: bool, whole: bool) -> bool {
         let varied = self.high - self.low;
+        let whole = whole && self.samples >= FEWEST;
         match rule {
             Rule::Moves { after } => varied > CHANGE && (whole || self.driven > after),
             Rule::Drives => self.rise > CHANGE && (whole || self.driven > 60.0),
@@ -111,6 +116,7 @@ fn first_stuck(
         // A slower speed channel holds its last value here.
         now = if v.is_nan() { now } else { v };
         if let Some(s) = still.as_mut().filter(|s| value.is_nan() || value == s.value) {
+            s.samples += usize::from(!value.is_nan());
             s.saw(*w);
             if now > DRIVING {
                 s.driven += (t - before).clamp(0.0, STEP);
@@ -129,4 +135,59 @@ fn first_stuck(
     still
         .filter(|s| s.stuck(rule, witness.is_some(), Some(s.from) == first))
         .map(|s| (if Some(s.from) == first { 0 } else { s.from }, s.value))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// 10 Hz, speed from a function of time; the channel likewise.
+    fn judge(rule: Rule, seconds: f64, speed: impl Fn(f64) -> f64, channel: impl Fn(f64) -> f64) -> Option<usize> {
+        let time: Vec<f64> = (0..(seconds * 10.0) as usize).map(|i| i as f64 * 0.1).collect();
+        let of = |f: &dyn Fn(f64) -> f64| time.iter().map(|t| f(*t)).collect::<Vec<_>>();
+        let (speed, values) = (of(&speed), of(&channel));
+        first_stuck(&values, &time, &speed, Some(&speed), rule).map(|(row, _)| row)
+    }
+
+    const MOVES: Rule = Rule::Moves { after: 60.0 };
+
+    fn laps(t: f64) -> f64 {
+        40.0 + 20.0 * (t / 10.0).sin()
+    }
+
+    #[test]
+    fn a_whole_log_of_one_value_is_stuck_and_a_standing_car_is_not() {
+        assert_eq!(judge(MOVES, 30.0, laps, |_| 0.012), Some(0));
+        assert_eq!(judge(MOVES, 30.0, |_| 0.0, |_| 0.012), None);
+        assert_eq!(judge(MOVES, 30.0, laps, |t| t.sin()), None);
+    }
+
+    #[test]
+    fn frozen_from_a_row_on() {
+        assert_eq!(judge(MOVES, 200.0, laps, |t| t.min(100.0)), Some(1000));
+        assert_eq!(judge(MOVES, 150.0, laps, |t| t.min(100.0)), None);
+        // Frozen and alive again.
+        assert_eq!(judge(MOVES, 300.0, laps, |t| if t > 200.0 { t } else { t.min(100.0) }), Some(1000));
+        // Blanks between the samples do not end the standstill.
+        assert_eq!(
+            judge(MOVES, 200.0, laps, |t| if ((t * 10.0) as u32).is_multiple_of(4) { t.min(100.0) } else { f64::NAN }),
+            Some(1000)
+        );
+    }
+
+    #[test]
+    fn coasting_has_no_torque() {
+        let coast = |t: f64| 70.0 - 0.5 * t;
+        assert_eq!(judge(Rule::Drives, 100.0, coast, |_| 0.0), None);
+        assert_eq!(judge(Rule::Drives, 100.0, laps, |_| 0.0), Some(0));
+    }
+
+    #[test]
+    fn undriven_wheels_have_no_torque_and_weather_rests() {
+        assert!(rule("wheel_torque_fl", Driven::Rear).is_none());
+        assert!(rule("wheel_torque_fl", Driven::Both).is_some());
+        for resting in ["air_temperature", "air_pressure", "humidity", "gear", "clutch", "throttle", "fuel_used"] {
+            assert!(rule(resting, Driven::Both).is_none());
+        }
+    }
 }

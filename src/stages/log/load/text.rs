@@ -5,9 +5,9 @@ use std::io::Cursor;
 use std::path::Path;
 use std::sync::Arc;
 
-use polars::prelude::{
-    CsvReadOptions, DataFrame, DataType, NullValues, PlSmallStr, PolarsResult, Schema, SerReader,
-};
+use polars_core::prelude::{DataFrame, DataType, PlSmallStr, PolarsResult, Schema};
+use polars_io::SerReader;
+use polars_io::csv::read::{CsvReadOptions, NullValues};
 
 use super::careful::{self, Missing};
 use super::clock::Clock;
@@ -164,7 +164,6 @@ fn collect<'a>(
             samples.time = texts.iter().map(|t| clock.seconds(t?)).collect::<Option<_>>()?;
         }
     }
-    samples.values =
-        map.channels.iter().map(|c| numbers(c.index, c.scale, c.offset)).collect::<Option<_>>()?;
+    samples.values = map.channels.iter().map(|c| numbers(c.index, c.scale, c.offset)).collect::<Option<_>>()?;
     Some(samples)
 }

@@ -7,3 +7,9 @@ pub mod layout;
 pub mod pipeline;
 pub mod read;
 pub mod run_sheet;
+
+/// A definition from its text, for tests of what uses definitions.
+#[cfg(test)]
+pub fn from_text<T: serde::de::DeserializeOwned>(text: &str) -> T {
+    serde_yaml::from_str(text).unwrap()
+}

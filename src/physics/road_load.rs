@@ -48,9 +48,9 @@ impl RoadLoad {
     /// Source: integral of m/(A + C·v²) dv; in the form of an arc tangent it is the equation of
     /// 40 CFR 86.529-98.
     pub fn time_between(&self, mass: f64, from: f64, to: f64) -> Option<f64> {
-        let forward = from >= to && to >= 0.0 && mass > 0.0;
         // F is monotonic in v ≥ 0, so both ends positive means positive in between.
-        if !forward || !(self.force(from) > 0.0 && self.force(to) > 0.0) {
+        let slows = self.force(from) > 0.0 && self.force(to) > 0.0;
+        if !(slows && from >= to && to >= 0.0 && mass > 0.0) {
             return None;
         }
         let tau = (from - to) / (self.a + self.c * from * to);

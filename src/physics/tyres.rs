@@ -41,7 +41,11 @@ const fn symbol(name: &'static str, whole_to: f64, top: f64, at_top: f64) -> Sym
 
 /// Speeds: several public tables that agree. The fall for V and W: one published page. The fall for Y:
 /// from memory.
-const SYMBOLS: [Symbol; 9] = [
+const SYMBOLS: [Symbol; 13] = [
+    symbol("L", 120.0, 120.0, 1.0),
+    symbol("M", 130.0, 130.0, 1.0),
+    symbol("N", 140.0, 140.0, 1.0),
+    symbol("P", 150.0, 150.0, 1.0),
     symbol("Q", 160.0, 160.0, 1.0),
     symbol("R", 170.0, 170.0, 1.0),
     symbol("S", 180.0, 180.0, 1.0),

@@ -1,7 +1,27 @@
 //! `loads`: downforce of each axle from damper travel or from load cells.
+//!
+//! Columns made: `front_downforce` and `rear_downforce` (N, positive down), sample by sample, after the
+//! load transfer, what the links carry and the fuel burnt are taken out (see [`crate::physics::transfer`]
+//! for the free bodies and the signs). The zero of the sensors is left in: the intercept of the fit takes
+//! it. Fuel is referred to what was aboard when the corner weights were taken.
+//!
+//! Stands after `resistance` where the car file has an `anti_squat`: without the drive force, what the
+//! rear links carry of the drag is missing in the rear downforce (flag `link_force_of_drive_unknown`).
+
+mod links;
+mod wheels;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+
+use super::state::{fuel, mass, specific_force};
+use crate::config::car::{CORNERS, Driven};
+use crate::error::LogFault;
+use crate::located::Spot;
+use crate::physics::transfer::{Axles, Geometry, Longitudinal, fuel_weight};
+use crate::stages::{CheckCx, LogCx, LogStage, Schema};
+use crate::table::frame::LogFrame;
+use crate::units::Dimension;
 
 /// Axle downforce.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -17,22 +37,94 @@ pub struct Loads {
 pub enum Sensors {
     /// Damper travel, through springs and motion ratios of the car file.
     Dampers,
-    /// Load cells that give the force at the wheel.
+    /// Load cells that give the whole force at the wheel, links included.
     LoadCells,
+    /// Load cells in the push or pull rods, scaled to the force at the wheel: like the springs, they don't
+    /// see what the other links carry.
+    RodCells,
 }
 
-impl crate::stages::LogStage for Loads {
-    fn check(&self, input: crate::stages::Schema, _cx: &mut crate::stages::CheckCx) -> crate::stages::Schema {
+impl Sensors {
+    fn channels(self) -> [&'static str; 4] {
+        match self {
+            Self::Dampers => ["damper_fl", "damper_fr", "damper_rl", "damper_rr"],
+            Self::LoadCells | Self::RodCells => ["load_fl", "load_fr", "load_rl", "load_rr"],
+        }
+    }
+    /// Whether the links carry force past the sensors.
+    fn blind_to_links(self) -> bool {
+        self != Self::LoadCells
+    }
+}
+
+impl LogStage for Loads {
+    fn check(&self, mut input: Schema, cx: &mut CheckCx) -> Schema {
+        for channel in self.from.channels() {
+            cx.need(&input, channel);
+        }
+        if !input.has("accel_x") {
+            cx.need(&input, "acceleration");
+        }
+        if self.from.blind_to_links() && cx.car.driven == Driven::Front && cx.car.anti_squat.get() != 0.0 {
+            let message = "the car file has an `anti_squat`, but `driven: front`";
+            cx.fault(Spot::default(), message, "it is the share that the links of a driven rear axle carry");
+        }
+        cx.makes(&mut input, "front_downforce", Dimension::Force);
+        cx.makes(&mut input, "rear_downforce", Dimension::Force);
         input
     }
+
     fn reads(&self) -> Vec<&str> {
-        Vec::new()
+        let mut all = self.from.channels().to_vec();
+        all.extend(["speed", "accel_x", "grade", "fuel_used"]);
+        if self.from.blind_to_links() {
+            all.extend(["brake_pressure", "clutch", "gear", "wheel_torque_rl", "wheel_torque_rr"]);
+        }
+        all
     }
-    fn run(
-        &self,
-        log: crate::table::frame::LogFrame,
-        _cx: &crate::stages::LogCx,
-    ) -> Result<crate::table::frame::LogFrame, crate::error::LogFault> {
+
+    fn run(&self, mut log: LogFrame, cx: &LogCx) -> Result<LogFrame, LogFault> {
+        let wheels = match self.from {
+            Sensors::Dampers => wheels::from_dampers(&mut log, cx.car)?,
+            Sensors::LoadCells | Sensors::RodCells => wheels::from_cells(&log, self.from.channels())?,
+        };
+        let felt = specific_force(&mut log)?;
+        let fuel = fuel(&mut log, cx);
+        let masses: Vec<f64> = fuel.iter().map(|f| mass(cx.car, *f)).collect();
+        let links =
+            if self.from.blind_to_links() { Some(links::Links::of(&mut log, cx.car, &masses, &felt)) } else { None };
+        let geometry = Geometry {
+            cg_height: cx.car.cg_height.get(),
+            wheelbase: cx.car.wheelbase.get(),
+            anti_dive: cx.car.anti_dive.get(),
+            anti_squat: cx.car.anti_squat.get(),
+        };
+        let (at_weighing, share) = (cx.car.fuel.at_corner_weights.get(), cx.car.fuel.front_share.get());
+        let n = log.len();
+        let (mut front, mut rear) = (Vec::with_capacity(n), Vec::with_capacity(n));
+        let samples = wheels.into_iter().zip(felt).zip(masses.iter().zip(&fuel)).enumerate();
+        for (i, ((change, specific_force), (mass, aboard))) in samples {
+            let (rear_drive, braking) = links.as_ref().map_or((0.0, 0.0), |l| l.at(i));
+            let along = Longitudinal { mass: *mass, specific_force, rear_drive, braking };
+            let force = match links {
+                Some(_) => geometry.from_springs(change, &along),
+                None => geometry.from_wheel_loads(change, &along),
+            };
+            let gone = fuel_weight(at_weighing - aboard, share);
+            front.push(force.front + gone.front);
+            rear.push(force.rear + gone.rear);
+        }
+        log.set("front_downforce", Dimension::Force, front);
+        log.set("rear_downforce", Dimension::Force, rear);
         Ok(log)
     }
 }
+
+/// Sums of the two wheels of each axle, from the four corners in the order of [`CORNERS`].
+fn axles(corners: [f64; CORNERS.len()]) -> Axles {
+    let [fl, fr, rl, rr] = corners;
+    Axles { front: fl + fr, rear: rl + rr }
+}
+
+#[cfg(test)]
+mod tests;

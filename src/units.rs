@@ -61,6 +61,15 @@ dimensions! {
     Ratio => "ratio", "1", "40 %";
 }
 
+impl Dimension {
+    /// The dimension in words with `a` or `an`.
+    pub fn with_article(self) -> String {
+        let label = self.label();
+        let article = if label.starts_with(['a', 'e', 'i', 'o']) { "an" } else { "a" };
+        format!("{article} {label}")
+    }
+}
+
 /// A dimension as a type, so that a speed can't be passed where a length is meant.
 pub trait Dim: Copy + fmt::Debug {
     /// The dimension it stands for.
@@ -223,16 +232,16 @@ pub fn any(symbol: &str) -> Option<Unit> {
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum UnitError {
     /// The text holds no number.
-    #[error("`{text}` is not a {}: write it like `{}`", .dimension.label(), .dimension.example())]
+    #[error("`{text}` is not {}: write it like `{}`", .dimension.with_article(), .dimension.example())]
     NotANumber { text: String, dimension: Dimension },
     /// A number without unit, where one is needed.
-    #[error("`{text}` has no unit: a {} is written like `{}`", .dimension.label(), .dimension.example())]
+    #[error("`{text}` has no unit: {} is written like `{}`", .dimension.with_article(), .dimension.example())]
     NoUnit { text: String, dimension: Dimension },
     /// A unit nobody knows.
-    #[error("unknown unit `{unit}`{}: a {} is written like `{}`", .near.map(|n| format!(" (did you mean `{n}`?)")).unwrap_or_default(), .dimension.label(), .dimension.example())]
+    #[error("unknown unit `{unit}`{}: {} is written like `{}`", .near.map(|n| format!(" (did you mean `{n}`?)")).unwrap_or_default(), .dimension.with_article(), .dimension.example())]
     Unknown { unit: String, near: Option<&'static str>, dimension: Dimension },
     /// A known unit of another quantity.
-    #[error("`{unit}` is a unit of {}, but a {} is needed here, like `{}`", .found.label(), .dimension.label(), .dimension.example())]
+    #[error("`{unit}` is a unit of {}, but {} is needed here, like `{}`", .found.label(), .dimension.with_article(), .dimension.example())]
     WrongDimension { unit: String, found: Dimension, dimension: Dimension },
     /// A range whose ends are the wrong way round.
     #[error("the range `{text}` runs backwards: the lower value comes first")]
@@ -381,7 +390,7 @@ struct TextVisitor<T>(Dimension, fn(&str, Dimension) -> Result<T, UnitError>, &'
 impl<T> Visitor<'_> for TextVisitor<T> {
     type Value = T;
     fn expecting(&self, f: &mut fmt::Formatter) -> fmt::Result {
-        write!(f, "a {}{} like `{}`", self.0.label(), self.2, self.0.example())
+        write!(f, "{}{} like `{}`", self.0.with_article(), self.2, self.0.example())
     }
     fn visit_str<E: de::Error>(self, text: &str) -> Result<T, E> {
         (self.1)(text, self.0).map_err(E::custom)
@@ -432,7 +441,7 @@ impl<D: Dim> JsonSchema for Quantity<D> {
     }
     fn json_schema(_: &mut SchemaGenerator) -> Schema {
         let d = D::DIMENSION;
-        text_schema(format!("a {} with its unit", d.label()), d.example().to_owned())
+        text_schema(format!("{} with its unit", d.with_article()), d.example().to_owned())
     }
 }
 
@@ -465,9 +474,9 @@ mod tests {
             let got = parse(text, d).unwrap();
             assert!((got / si - 1.0).abs() < 1e-14, "{text}: {got} is not {si}");
         }
-        // lbf/mph² from the two: 22.258 384 856 456 5 N/(m/s)²
+        // lbf/mph² from the two exact factors: their quotient in rational arithmetic (Python 3.11, fractions)
         let c = LBF / 0.44704_f64.powi(2);
-        assert!((c - 22.258_384_856_456_5).abs() < 1e-12);
+        assert!((c - 22.258_384_856_561_083).abs() < 1e-12);
     }
 
     #[test]

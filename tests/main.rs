@@ -1,5 +1,6 @@
 //! Integration tests: one binary, one module per subject.
 
 mod bad_logs;
+mod definitions;
 mod load;
 mod log_kit;

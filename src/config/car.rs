@@ -31,9 +31,9 @@ pub struct Car {
     #[serde(default)]
     pub fuel: Fuel,
     /// Spring at each corner.
-    pub springs: Sides<Spring>,
+    pub springs: Located<Sides<Spring>>,
     /// Damper travel per wheel travel.
-    pub motion_ratio: Sides<Located<Ratio>>,
+    pub motion_ratio: Located<Sides<Located<Ratio>>>,
     /// Effective inertia over mass, rotating parts counted.
     #[serde(default = "default_rotating")]
     pub rotating_mass_factor: Located<Ratio>,
@@ -43,7 +43,7 @@ pub struct Car {
     pub final_drive: Option<Located<Ratio>>,
     /// Gear ratios, first gear first.
     #[serde(default)]
-    pub gears: Vec<Ratio>,
+    pub gears: Vec<Located<Ratio>>,
     /// The driven axle.
     #[serde(default)]
     pub driven: Driven,
@@ -52,7 +52,7 @@ pub struct Car {
     pub driveline_efficiency: Located<Ratio>,
     /// Retarding force at the contact patch from the driveline when coasting with the clutch open or in neutral.
     #[serde(default = "no_force")]
-    pub coasting_loss: Force,
+    pub coasting_loss: Located<Force>,
     /// Rolling resistance coefficient: rolling force over vertical load.
     pub rolling_resistance: Located<Ratio>,
     /// Share of the front axle's braking load transfer that the links carry.
@@ -74,8 +74,8 @@ fn zero() -> Located<Ratio> {
 fn default_rotating() -> Located<Ratio> {
     Located::nowhere(Ratio::si(1.03))
 }
-fn no_force() -> Force {
-    Force::si(0.0)
+fn no_force() -> Located<Force> {
+    Located::nowhere(Force::si(0.0))
 }
 
 /// A length for each axle.
@@ -147,8 +147,8 @@ impl<T> Sides<T> {
 pub enum Spring {
     /// Constant rate at the damper.
     Rate(Located<SpringRate>),
-    /// Points `[travel, force]` at the damper, travel as the damper channel reads it, rising.
-    Table(Vec<SpringPoint>),
+    /// Points of travel and force at the damper, travel as the damper channel reads it, rising.
+    Table(Located<Vec<SpringPoint>>),
 }
 
 /// One point of a spring table.
@@ -166,14 +166,14 @@ pub struct SpringPoint {
 #[serde(deny_unknown_fields, default)]
 pub struct Fuel {
     /// Fuel aboard when the corner weights were taken.
-    pub at_corner_weights: Mass,
+    pub at_corner_weights: Located<Mass>,
     /// Share of the fuel's weight on the front axle.
     pub front_share: Located<Ratio>,
 }
 
 impl Default for Fuel {
     fn default() -> Self {
-        Self { at_corner_weights: Mass::si(0.0), front_share: Located::nowhere(Ratio::si(0.5)) }
+        Self { at_corner_weights: Located::nowhere(Mass::si(0.0)), front_share: Located::nowhere(Ratio::si(0.5)) }
     }
 }
 

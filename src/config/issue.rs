@@ -42,14 +42,17 @@ impl Issue {
     /// that fails, the place alone is shown.
     pub fn render(&self, colour: bool) -> String {
         let source = std::fs::read(&self.file).map(|b| String::from_utf8_lossy(&b).into_owned()).unwrap_or_default();
-        self.render_with(&source, &shown(&self.file), colour)
+        let source = source.strip_prefix('\u{feff}').unwrap_or(&source);
+        self.render_with(source, &shown(&self.file), colour)
     }
 
     /// The fault shown on a given source text, under a given file name.
     fn render_with(&self, source: &str, path: &str, colour: bool) -> String {
         let renderer = if colour { Renderer::styled() } else { Renderer::plain() };
         let mut group = Group::with_title(Level::ERROR.primary_title(self.message.as_str()));
-        match byte_range(source, self.spot) {
+        let range = byte_range(source, self.spot);
+        let has_line = range.is_some();
+        match range {
             Some(range) => {
                 let label = (!self.label.is_empty()).then_some(self.label.as_str());
                 let mark = AnnotationKind::Primary.span(range).label(label);
@@ -69,7 +72,9 @@ impl Issue {
         if let Some(hint) = &self.hint {
             group = group.element(Level::HELP.with_name("hint").message(hint.as_str()));
         }
-        renderer.render(&[group])
+        let text = renderer.render(&[group]);
+        // Without a line to show, the renderer has no margin; keep the look of the others.
+        if has_line { text } else { text.replace('\n', "\n ") }
     }
 }
 
@@ -97,13 +102,16 @@ fn tidy(path: &Path) -> PathBuf {
     out
 }
 
-/// Byte range of a spot in a source, never past the end of its line.
+/// Byte range of a spot in a source, never past the end of its line; a word where the length is not known.
 fn byte_range(source: &str, spot: Spot) -> Option<Range<usize>> {
     let line_index = usize::try_from(spot.line).ok()?.checked_sub(1)?;
     let start_of_line: usize = source.split_inclusive('\n').take(line_index).map(str::len).sum();
     let line = source.split_inclusive('\n').nth(line_index)?.trim_end_matches(['\n', '\r']);
     let column = usize::try_from(spot.column).ok()?.saturating_sub(1);
-    let length = usize::try_from(spot.length).ok()?.max(1);
+    let length = match usize::try_from(spot.length).ok()? {
+        0 => line.chars().skip(column).take_while(|c| c.is_alphanumeric() || *c == '_').count().max(1),
+        known => known,
+    };
     let at = |n: usize| line.char_indices().nth(n).map_or(line.len(), |(i, _)| i);
     let (a, b) = (at(column), at(column.saturating_add(length)));
     Some(start_of_line + a..start_of_line + b.max(a))
@@ -179,15 +187,30 @@ mod tests {
             Issue::at(Path::new("car.yaml"), spot(2, 1, 8), "unknown key `wheelbas`", "did you mean `wheelbase`?")
                 .hint("keys are lower case");
         let text = issue.render_with("name: GT\nwheelbas: 2.6 m\n", "car.yaml", false);
-        insta::assert_snapshot!(text, @"");
+        insta::assert_snapshot!(text, @r"
+        error: unknown key `wheelbas`
+         --> car.yaml:2:1
+          |
+        2 | wheelbas: 2.6 m
+          | ^^^^^^^^ did you mean `wheelbase`?
+          |
+          = hint: keys are lower case
+        ");
     }
 
     #[test]
     fn a_place_without_source_is_still_a_place() {
         let issue = Issue::at(Path::new("gone.yaml"), spot(4, 7, 3), "unknown key `x`", "valid keys are `y`");
-        insta::assert_snapshot!(issue.render_with("", "gone.yaml", false), @"");
+        insta::assert_snapshot!(issue.render_with("", "gone.yaml", false), @r"
+        error: unknown key `x`
+         --> gone.yaml:4:7
+          = note: valid keys are `y`
+        ");
         let issue = Issue::whole(Path::new("gone.yaml"), "no such file");
-        insta::assert_snapshot!(issue.render_with("", "gone.yaml", false), @"");
+        insta::assert_snapshot!(issue.render_with("", "gone.yaml", false), @r"
+        error: no such file
+         --> gone.yaml
+        ");
     }
 
     #[test]

@@ -2,12 +2,15 @@
 //! or has it drafted from a file.
 
 use std::collections::BTreeMap;
+use std::fmt;
 
 use schemars::JsonSchema;
+use serde::de::{Deserializer, MapAccess, Visitor};
 use serde::{Deserialize, Serialize};
 
+use crate::channels;
 use crate::located::Located;
-use crate::units::{Dimension, Frequency};
+use crate::units::{self, Dimension, Frequency};
 
 /// A layout file.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -24,7 +27,28 @@ pub struct Layout {
     /// Where the time comes from.
     pub time: TimeSource,
     /// Canonical channel name, or a name of your own, and the column it is read from.
-    pub channels: BTreeMap<String, Source>,
+    #[serde(deserialize_with = "with_key_places")]
+    pub channels: BTreeMap<String, Located<Source>>,
+}
+
+/// Reads the channels; the place of each is that of its name.
+fn with_key_places<'de, D: Deserializer<'de>>(de: D) -> Result<BTreeMap<String, Located<Source>>, D::Error> {
+    struct Channels;
+    impl<'de> Visitor<'de> for Channels {
+        type Value = BTreeMap<String, Located<Source>>;
+        fn expecting(&self, f: &mut fmt::Formatter) -> fmt::Result {
+            f.write_str("key: value pairs")
+        }
+        fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Self::Value, A::Error> {
+            let mut out = BTreeMap::new();
+            while let Some(name) = map.next_key::<Located<String>>()? {
+                let value = map.next_value::<Source>()?;
+                out.insert(name.value, Located { value, spot: name.spot });
+            }
+            Ok(out)
+        }
+    }
+    de.deserialize_map(Channels)
 }
 
 /// File format.
@@ -156,4 +180,13 @@ pub struct Source {
 
 fn yes() -> bool {
     true
+}
+
+impl Source {
+    /// What the channel `name` measures: fixed for a canonical channel; else its `quantity`, or what its
+    /// unit measures. `None` where neither says it.
+    pub fn dimension(&self, name: &str) -> Option<Dimension> {
+        let by_unit = || self.unit.as_ref().and_then(|u| units::any(u)).map(|u| u.dimension);
+        channels::find(name).map(|c| c.dimension).or(self.quantity).or_else(by_unit)
+    }
 }

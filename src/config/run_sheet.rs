@@ -28,7 +28,7 @@ pub struct RunRow {
     pub session: String,
     /// Configuration that ran.
     pub configuration: Located<String>,
-    /// Parts fitted, separated by `+` or spaces in CSV.
+    /// Parts fitted; in CSV separated by `+`.
     #[serde(default)]
     pub parts: Vec<String>,
     /// Wing position, in steps or degrees as the team counts them.

@@ -1,0 +1,173 @@
+//! Does every row of the run sheet make sense, and do the rows agree with each other?
+
+use std::collections::BTreeMap;
+
+use super::Findings;
+use crate::config::run_sheet::{RunRow, RunSheet};
+
+/// Checks a run sheet.
+pub fn check(sheet: &RunSheet, f: &mut Findings) {
+    if sheet.rows.is_empty() {
+        f.fault(Default::default(), "the run sheet has no rows", "expected one per log or time range");
+    }
+    for row in &sheet.rows {
+        names(row, f);
+        times(row, f);
+        weather(row, f);
+        if let Some(fuel) = &row.fuel {
+            f.within("`fuel`", fuel, (0.0, 500.0), "kg");
+        }
+        if let Some(fuel) = &row.fuel_per_hour {
+            f.within("`fuel_per_hour`", fuel, (0.0, 2000.0), "kg");
+        }
+    }
+    same_configuration(&sheet.rows, f);
+    overlaps(&sheet.rows, f);
+}
+
+fn names(row: &RunRow, f: &mut Findings) {
+    f.not_empty("`log`", &row.log);
+    f.not_empty("`configuration`", &row.configuration);
+    for (key, text) in [("event", &row.event), ("session", &row.session)] {
+        if text.trim().is_empty() {
+            f.fault(row.spot, format!("`{key}` is empty"), "expected a name in this row");
+        }
+    }
+    if let Err(e) = glob::Pattern::new(&row.log) {
+        f.fault(row.log.spot, format!("`{}` is no file name or pattern", row.log.value), e.msg);
+    }
+    if row.log.contains(['/', '\\']) {
+        f.fault(row.log.spot, "`log` holds a folder", "expected the file name alone; the pipeline says where logs are");
+    }
+    if row.outing == Some(0) {
+        f.fault(row.spot, "`outing` is 0", "outings are counted from 1");
+    }
+    for (i, part) in row.parts.iter().enumerate() {
+        if part.is_empty() || part.contains(|c: char| c.is_whitespace() || matches!(c, '+' | ',' | ';')) {
+            f.fault(
+                row.configuration.spot,
+                format!("part `{part}` is not one word"),
+                "in CSV, parts are separated by `+`",
+            );
+        } else if row.parts.iter().take(i).any(|p| p == part) {
+            f.fault(row.configuration.spot, format!("part `{part}` is named twice"), "in this row");
+        }
+    }
+}
+
+fn times(row: &RunRow, f: &mut Findings) {
+    for end in [&row.from, &row.to].into_iter().flatten() {
+        f.within("time in the log", end, (0.0, 48.0), "h");
+    }
+    if let (Some(from), Some(to)) = (&row.from, &row.to)
+        && from.get() >= to.get()
+    {
+        f.fault(
+            to.spot,
+            "the time range ends before it starts",
+            format!("`from` is {} s, `to` is {} s", from.get(), to.get()),
+        );
+    }
+}
+
+fn weather(row: &RunRow, f: &mut Findings) {
+    if let Some(t) = &row.temperature {
+        f.within("air temperature", t, (-30.0, 60.0), "degC");
+    }
+    if let Some(p) = &row.pressure {
+        f.within("air pressure", p, (70.0, 110.0), "kPa");
+    }
+    if let Some(h) = &row.humidity {
+        f.within("relative humidity", h, (0.0, 1.0), "1");
+    }
+    if let Some(h) = &row.altitude {
+        f.within("altitude", h, (-450.0, 5000.0), "m");
+    }
+    if let Some(w) = &row.wind_speed {
+        f.within("wind speed", w, (0.0, 40.0), "m/s");
+    }
+    if let Some(d) = &row.wind_from {
+        f.within("wind direction", d, (-360.0, 360.0), "deg");
+    }
+    match (&row.wind_speed, &row.wind_from) {
+        (Some(w), None) if w.get() > 0.0 => {
+            f.fault(w.spot, "wind without direction", "`wind_from` is missing in this row")
+        }
+        (None, Some(d)) => f.fault(d.spot, "wind direction without speed", "`wind_speed` is missing in this row"),
+        _ => {}
+    }
+}
+
+/// A configuration is the set of its parts and its wing position: one name, one car.
+fn same_configuration(rows: &[RunRow], f: &mut Findings) {
+    let mut first: BTreeMap<&str, &RunRow> = BTreeMap::new();
+    for row in rows {
+        let name = row.configuration.trim();
+        let Some(known) = first.get(name) else {
+            first.insert(name, row);
+            continue;
+        };
+        let difference = if sorted(&row.parts) != sorted(&known.parts) {
+            format!("parts are `{}`, but `{}` in line {}", row.parts.join("+"), known.parts.join("+"), known.spot.line)
+        } else if row.wing_position != known.wing_position {
+            let wing = |w: Option<f64>| w.map_or_else(|| "not given".to_owned(), |w| w.to_string());
+            let (here, there) = (wing(row.wing_position), wing(known.wing_position));
+            format!("wing position is {here}, but {there} in line {}", known.spot.line)
+        } else {
+            continue;
+        };
+        f.fault_with_hint(
+            row.configuration.spot,
+            format!("configuration `{name}` means two different cars"),
+            difference,
+            "one name stands for one set of parts and one wing position; give the other one its own name",
+        );
+    }
+}
+
+fn sorted(parts: &[String]) -> Vec<&String> {
+    let mut out: Vec<_> = parts.iter().collect();
+    out.sort();
+    out
+}
+
+fn overlaps(rows: &[RunRow], f: &mut Findings) {
+    for (i, row) in rows.iter().enumerate() {
+        if let Some(other) = rows.iter().take(i).find(|other| may_name_same_log(row, other) && share_time(row, other)) {
+            f.fault_with_hint(
+                row.log.spot,
+                format!("two rows claim the same time of log `{}`", row.log.value),
+                format!("line {} names it too, as configuration `{}`", other.spot.line, other.configuration.value),
+                "give each row its own `from` and `to`, or its own `outing`",
+            );
+        }
+    }
+}
+
+/// The two rows of a sheet, by index, that claim the same time of one log. Two patterns of file names can't
+/// be compared without the logs themselves; this is for when they are known.
+pub fn claimed_twice(rows: &[RunRow], log: &str) -> Option<(usize, usize)> {
+    let named = |r: &RunRow| glob::Pattern::new(&r.log).is_ok_and(|p| p.matches(log));
+    let mine: Vec<_> = rows.iter().enumerate().filter(|(_, r)| named(r)).collect();
+    mine.iter()
+        .enumerate()
+        .find_map(|(k, (j, b))| mine.iter().take(k).find(|(_, a)| share_time(a, b)).map(|(i, _)| (*i, *j)))
+}
+
+fn may_name_same_log(a: &RunRow, b: &RunRow) -> bool {
+    let covers = |p: &RunRow, name: &RunRow| glob::Pattern::new(&p.log).is_ok_and(|p| p.matches(&name.log));
+    a.log.trim() == b.log.trim() || covers(a, b) || covers(b, a)
+}
+
+fn share_time(a: &RunRow, b: &RunRow) -> bool {
+    if a.outing.is_some() && b.outing.is_some() && a.outing != b.outing {
+        return false;
+    }
+    let range = |r: &RunRow| {
+        let from = r.from.as_ref().map_or(f64::NEG_INFINITY, |t| t.get());
+        let to = r.to.as_ref().map_or(f64::INFINITY, |t| t.get());
+        (from, to)
+    };
+    let ((a0, a1), (b0, b1)) = (range(a), range(b));
+    a0 < b1 && b0 < a1
+}

@@ -46,7 +46,15 @@ impl<'a> Findings<'a> {
         }
         let unit = if unit == "1" { String::new() } else { format!(" {unit}") };
         let expected = format!("expected {}{unit} to {}{unit}", short(low), short(high));
-        if number <= 0.0 && low > 0.0 {
+        if number > high && scale.is_some_and(|u| u.symbol == "1") && number <= 100.0 * high {
+            let percent = format!("a percentage carries its sign: `{} %`", short(number));
+            self.fault_with_hint(
+                value.spot,
+                format!("{what} of {} is out of range", short(number)),
+                expected,
+                &percent,
+            );
+        } else if number <= 0.0 && low > 0.0 {
             self.fault(value.spot, format!("{what} must be more than zero"), expected);
         } else {
             self.fault(value.spot, format!("{what} of {}{unit} is out of range", short(number)), expected);

@@ -83,7 +83,7 @@ pub fn locate<'a>(header: &Header, layout: &'a Layout, needed: &[String]) -> Res
     let wanted: Vec<(&str, &Source)> = layout
         .channels
         .iter()
-        .map(|(name, source)| (name.as_str(), source))
+        .map(|(name, source)| (name.as_str(), &source.value))
         .filter(|(name, _)| needed.iter().any(|n| n == name))
         .collect();
     let time_column = match &layout.time {

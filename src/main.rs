@@ -1,2 +1,5 @@
 //! Parses the command line, calls, exits.
-fn main() {}
+
+fn main() -> std::process::ExitCode {
+    squarelaw::cli::main()
+}

@@ -1,1 +1,183 @@
-//! Definitions to a checked plan.
+//! Definitions to a checked plan: every static check of the chain, what has to be read, and the plan
+//! in words.
+
+use std::fmt;
+use std::sync::Arc;
+
+use crate::config::issue::Issues;
+use crate::config::pipeline::Pipeline;
+use crate::config::read::Definitions;
+use crate::located::{Located, Spot};
+use crate::stages::{CheckCx, LogStep, Schema, SeasonStep, WindowStep};
+use crate::units::Dimension;
+
+/// A chain that has passed all checks; a wrong order of kinds can't be written down.
+#[derive(Clone, Debug)]
+pub struct Plan {
+    /// The definitions it was made of.
+    pub definitions: Arc<Definitions>,
+    /// Channels and columns that any stage needs, sorted: nothing else is parsed.
+    pub needed: Vec<String>,
+    /// Quantities that the windows summarise, in the order of the measures.
+    pub quantities: Vec<String>,
+    /// SI unit symbol of each quantity.
+    pub units: Vec<String>,
+}
+
+impl Plan {
+    /// Checks the chain of stages.
+    ///
+    /// # Errors
+    /// Every fault found, with its place in the pipeline file.
+    pub fn new(definitions: Definitions) -> Result<Self, Issues> {
+        let mut issues = Issues::default();
+        let (schema, needed, quantities) = {
+            let mut walk = Walk { definitions: &definitions, issues: &mut issues };
+            let schema = walk.log_stages();
+            walk.window_stages(&schema);
+            let quantities = walk.season_stages(&schema);
+            (schema, walk.needed(&quantities), quantities)
+        };
+        issues.into_result()?;
+        let units = quantities
+            .iter()
+            .map(|q| schema.find(q).map_or(Dimension::Force, |k| k.dimension).si().to_owned())
+            .collect();
+        Ok(Self { definitions: Arc::new(definitions), needed, quantities, units })
+    }
+
+    /// Density that forces are reported at, kg/m³: that of `air`, or ISO 2533's at sea level.
+    pub fn reference_density(&self) -> f64 {
+        let of_air = self.pipeline().per_log.iter().find_map(|s| match &s.value {
+            LogStep::Air(air) => Some(air.reference_density.get()),
+            _ => None,
+        });
+        of_air.unwrap_or(1.225)
+    }
+
+    /// Fingerprint of the program's version and of every definition, in hexadecimal.
+    pub fn fingerprint(&self) -> String {
+        let mut hasher = blake3::Hasher::new();
+        hasher.update(env!("CARGO_PKG_VERSION").as_bytes());
+        for source in &self.definitions.sources {
+            hasher.update(source.hash.as_bytes());
+        }
+        hasher.finalize().to_hex().as_str()[..16].to_owned()
+    }
+
+    /// The pipeline.
+    pub fn pipeline(&self) -> &Pipeline {
+        &self.definitions.pipeline
+    }
+}
+
+struct Walk<'a> {
+    definitions: &'a Definitions,
+    issues: &'a mut Issues,
+}
+
+impl Walk<'_> {
+    fn cx(&mut self, stage: &'static str, spot: Spot) -> CheckCx<'_> {
+        CheckCx {
+            file: &self.definitions.pipeline_path,
+            stage,
+            spot,
+            car: &self.definitions.car,
+            runs: &self.definitions.runs.rows,
+            issues: self.issues,
+        }
+    }
+
+    fn log_stages(&mut self) -> Schema {
+        let steps = &self.definitions.pipeline.per_log;
+        self.repeated(steps, LogStep::name);
+        let mut schema = Schema::default();
+        match steps.first() {
+            Some(first) if !matches!(first.value, LogStep::Load(_)) => {
+                self.cx(first.name(), first.spot).fault(
+                    first.spot,
+                    "the first log stage must be `load`",
+                    "reads nothing yet",
+                );
+            }
+            None => self.cx("load", Spot::default()).fault(Spot::default(), "`per_log` is empty", "begin with `load`"),
+            _ => {}
+        }
+        for step in steps {
+            schema = step.stage().check(schema, &mut self.cx(step.name(), step.spot));
+        }
+        if !steps.is_empty() && !steps.iter().any(|s| matches!(s.value, LogStep::Align(_))) {
+            let mut cx = self.cx("align", Spot::default());
+            cx.fault(
+                Spot::default(),
+                "`per_log` has no `align`: windows need one time base and the run of every sample",
+                "add it after `load`",
+            );
+        }
+        schema
+    }
+
+    fn window_stages(&mut self, schema: &Schema) {
+        let steps = &self.definitions.pipeline.windows;
+        self.repeated(steps, WindowStep::name);
+        if steps.is_empty() {
+            self.cx("windows", Spot::default()).fault(Spot::default(), "`windows` is empty", "add `steady`");
+        }
+        for step in steps {
+            step.stage().check(schema, &mut self.cx(step.name(), step.spot));
+        }
+    }
+
+    fn season_stages(&mut self, schema: &Schema) -> Vec<String> {
+        let steps = &self.definitions.pipeline.season_wide;
+        self.repeated(steps, SeasonStep::name);
+        let (mut before, mut quantities) = (Vec::new(), Vec::new());
+        for step in steps {
+            step.stage().check(schema, &before, &mut self.cx(step.name(), step.spot));
+            before.push(step.name());
+            for q in step.stage().quantities() {
+                if !quantities.contains(&q) {
+                    quantities.push(q);
+                }
+            }
+        }
+        quantities
+    }
+
+    /// A stage stands once in its part of the chain.
+    fn repeated<S>(&mut self, steps: &[Located<S>], name: impl Fn(&S) -> &'static str) {
+        for (i, step) in steps.iter().enumerate() {
+            if let Some(first) = steps.iter().take(i).find(|s| name(s) == name(step)) {
+                let at = format!("it stands at line {} already", first.spot.line);
+                self.cx(name(step), step.spot).fault(step.spot, format!("stage `{}` stands twice", name(step)), at);
+            }
+        }
+    }
+
+    fn needed(&self, quantities: &[String]) -> Vec<String> {
+        let p = &self.definitions.pipeline;
+        let mut all: Vec<String> = p
+            .per_log
+            .iter()
+            .flat_map(|s| s.stage().reads())
+            .chain(p.windows.iter().flat_map(|s| s.stage().reads()))
+            .map(str::to_owned)
+            .chain(quantities.iter().cloned())
+            .collect();
+        all.sort();
+        all.dedup();
+        all
+    }
+}
+
+impl fmt::Display for Plan {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let p = self.pipeline();
+        let list = |names: Vec<&str>| names.join(" > ");
+        writeln!(f, "season {}", p.season.value)?;
+        writeln!(f, "  each log   {}", list(p.per_log.iter().map(|s| s.name()).collect()))?;
+        writeln!(f, "  windows    {}", list(p.windows.iter().map(|s| s.name()).collect()))?;
+        writeln!(f, "  season     {}", list(p.season_wide.iter().map(|s| s.name()).collect()))?;
+        write!(f, "  measures   {}", self.quantities.join(", "))
+    }
+}

@@ -1,2 +1,112 @@
-//! Subcommands, one file each.
+//! The command line: one file per subcommand. Prints for people; the rest of the library never prints.
+
+pub mod check;
 pub mod demo;
+pub mod progress;
+pub mod run;
+
+use std::io::{self, IsTerminal, Write};
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+use crate::error::Fatal;
+
+/// Exit codes of the program.
+pub mod exit {
+    /// Every log was used.
+    pub const ALL_USED: u8 = 0;
+    /// Nothing was written.
+    pub const NOTHING: u8 = 1;
+    /// The command line was wrong.
+    pub const USAGE: u8 = 2;
+    /// Done, some logs set aside.
+    pub const SOME_SET_ASIDE: u8 = 3;
+}
+
+/// Downforce and drag of every configuration of a race car, from a season of logger exports.
+#[derive(Debug, Parser)]
+#[command(name = "squarelaw", version, arg_required_else_help = true)]
+pub struct Cli {
+    #[command(subcommand)]
+    command: Command,
+    /// Log lines as JSON, one object per line, on standard error.
+    #[arg(long, global = true)]
+    json_log: bool,
+    /// Say nothing but faults.
+    #[arg(long, short, global = true)]
+    quiet: bool,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Run a pipeline over its logs and write the tables.
+    Run(run::RunArgs),
+    /// Check a pipeline and everything it names; reads no log beyond its header.
+    Check(check::CheckArgs),
+    /// Make an invented season with known truth, or score tables against one.
+    Demo(demo::DemoArgs),
+}
+
+/// How the program speaks.
+#[derive(Clone, Copy, Debug)]
+pub struct Voice {
+    /// Nothing but faults.
+    pub quiet: bool,
+    /// JSON lines instead of text.
+    pub json: bool,
+}
+
+/// Parses the command line, runs it, says what went wrong.
+pub fn main() -> ExitCode {
+    let cli = Cli::parse();
+    let voice = Voice { quiet: cli.quiet, json: cli.json_log };
+    progress::start_tracing(voice);
+    let mut out = io::stdout().lock();
+    let result = match &cli.command {
+        Command::Run(args) => run::run(args, voice, &mut out),
+        Command::Check(args) => check::run(args, &mut out),
+        Command::Demo(args) => demo::run(args, &mut out),
+    };
+    let code = match result {
+        Ok(code) => code,
+        Err(fatal) => {
+            complain(&fatal, voice);
+            exit::NOTHING
+        }
+    };
+    // A reader that closed the pipe early is no fault of the run.
+    let _ = out.flush();
+    ExitCode::from(code)
+}
+
+fn complain(fatal: &Fatal, voice: Voice) {
+    if voice.json {
+        tracing::error!(target: "squarelaw", "{fatal}");
+        return;
+    }
+    let colour = io::stderr().is_terminal();
+    match fatal {
+        Fatal::Definitions(issues) => {
+            for issue in &issues.0 {
+                eprintln!("{}\n", issue.render(colour));
+            }
+            let n = issues.0.len();
+            eprintln!(
+                "{n} {} in the definitions; nothing was read or written",
+                if n == 1 { "fault" } else { "faults" }
+            );
+        }
+        other => eprintln!("error: {other}"),
+    }
+}
+
+/// Turns a failed write to standard output into the run's failure.
+pub fn print(out: &mut dyn Write, text: &str) -> Result<(), Fatal> {
+    match writeln!(out, "{text}") {
+        Err(e) if e.kind() != io::ErrorKind::BrokenPipe => {
+            Err(Fatal::Io { what: "can't write to", path: "standard output".into(), source: e })
+        }
+        _ => Ok(()),
+    }
+}

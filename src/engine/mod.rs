@@ -1,1 +1,165 @@
-//! Runs a plan over the logs: parallel, set-aside policy, cache, batch record.
+//! Runs a plan over the logs: in parallel, one bad log costs one log, tables written at the end.
+
+pub mod lock;
+pub mod one_log;
+pub mod outcome;
+
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use rayon::prelude::*;
+
+use crate::error::{Fatal, LogFault};
+use crate::plan::Plan;
+use crate::stages::log::load;
+use crate::stages::season::SeasonTables;
+use crate::stages::{LogStep, SeasonCx};
+use one_log::{LogResult, NamedLog};
+use outcome::Outcome;
+
+/// How a batch runs.
+#[derive(Clone, Debug, Default)]
+pub struct Options {
+    /// Worker threads; 0 for one per core.
+    pub threads: usize,
+}
+
+/// What the batch tells while it runs.
+pub trait Watcher: Sync {
+    /// The logs are known.
+    fn found(&self, logs: usize);
+    /// One log is done.
+    fn done(&self, result: &LogResult);
+    /// The season stages begin.
+    fn season(&self, windows: usize);
+}
+
+/// Runs the batch and writes the tables.
+///
+/// # Errors
+/// Only what leaves nothing to write; faults of single logs are rows of the outcome.
+pub fn run(plan: &Plan, options: &Options, stop: &AtomicBool, watcher: &dyn Watcher) -> Result<Outcome, Fatal> {
+    let started = outcome::now();
+    let tables_folder = tables_folder(plan);
+    let _lock = lock::take(&tables_folder)?;
+    let results = logs(plan, options, stop, watcher)?;
+    let windows = results.iter().map(|r| r.windows.len()).sum();
+    watcher.season(windows);
+    let tables = season(plan, &results)?;
+    if stop.load(Ordering::Relaxed) {
+        return Err(Fatal::Stopped);
+    }
+    let outcome = Outcome::new(plan, results, tables, started, tables_folder);
+    outcome.write()?;
+    Ok(outcome)
+}
+
+/// The folder of the tables.
+pub fn tables_folder(plan: &Plan) -> PathBuf {
+    plan.definitions.base.join(&plan.pipeline().tables.value)
+}
+
+/// Every log through the log and window stages, in the order of their names.
+///
+/// # Errors
+/// No log matched, or a stop was asked for.
+pub fn logs(plan: &Plan, options: &Options, stop: &AtomicBool, watcher: &dyn Watcher) -> Result<Vec<LogResult>, Fatal> {
+    let named = discover(plan)?;
+    watcher.found(named.len());
+    let pool = rayon::ThreadPoolBuilder::new()
+        .num_threads(options.threads)
+        .build()
+        .map_err(|e| Fatal::Internal(format!("no worker threads: {e}")))?;
+    // Largest first keeps the last worker from starting a long log alone; results stand in name order.
+    let mut order: Vec<usize> = (0..named.len()).collect();
+    order.sort_by_key(|i| (std::cmp::Reverse(named[*i].bytes), *i));
+    let mut results: Vec<(usize, LogResult)> = pool.install(|| {
+        order
+            .par_iter()
+            .with_max_len(1)
+            .map(|i| {
+                if stop.load(Ordering::Relaxed) {
+                    return Err(Fatal::Stopped);
+                }
+                let result = one_log::process(plan, &named[*i]);
+                watcher.done(&result);
+                Ok((*i, result))
+            })
+            .collect::<Result<_, _>>()
+    })?;
+    results.sort_by_key(|(i, _)| *i);
+    Ok(results.into_iter().map(|(_, r)| r).collect())
+}
+
+fn discover(plan: &Plan) -> Result<Vec<NamedLog>, Fatal> {
+    let base = &plan.definitions.base;
+    let Some(LogStep::Load(load)) = plan.pipeline().per_log.first().map(|s| &s.value) else {
+        return Err(Fatal::Internal("a plan without `load` passed the checks".to_owned()));
+    };
+    let paths = load::discover(load, base)?;
+    let file_name = |p: &Path| p.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    let mut names: Vec<String> = paths.iter().map(|p| file_name(p)).collect();
+    names.sort();
+    // A file name that stands in two folders is told apart by the folder.
+    let twice =
+        |name: &str| names.partition_point(|n| n.as_str() <= name) - names.partition_point(|n| n.as_str() < name) > 1;
+    let mut out: Vec<NamedLog> = paths
+        .iter()
+        .map(|path| {
+            let name = file_name(path);
+            let shown = path.strip_prefix(base).unwrap_or(path).to_string_lossy().into_owned();
+            let bytes = std::fs::metadata(path).map_or(0, |m| m.len());
+            NamedLog {
+                path: path.clone(),
+                log: if twice(&name) { shown.clone() } else { name.clone() },
+                name,
+                shown,
+                bytes,
+            }
+        })
+        .collect();
+    out.sort_by(|a, b| a.log.cmp(&b.log));
+    Ok(out)
+}
+
+/// The season stages over the windows of all logs.
+///
+/// # Errors
+/// As the stages.
+pub fn season(plan: &Plan, results: &[LogResult]) -> Result<SeasonTables, Fatal> {
+    let mut tables = SeasonTables {
+        quantities: plan.quantities.clone(),
+        units: plan.units.clone(),
+        windows: results.iter().flat_map(|r| r.windows.iter().cloned()).collect(),
+        ..Default::default()
+    };
+    let cx = SeasonCx {
+        season: &plan.pipeline().season.value,
+        car: &plan.definitions.car,
+        runs: &plan.definitions.runs.rows,
+        reference_density: plan.reference_density(),
+    };
+    for step in &plan.pipeline().season_wide {
+        step.stage().run(&mut tables, &cx)?;
+    }
+    Ok(tables)
+}
+
+/// Looks at the header of every log and at the run sheet, at nothing else.
+///
+/// # Errors
+/// No log matched.
+pub fn headers(plan: &Plan) -> Result<Vec<(NamedLog, Result<(), LogFault>)>, Fatal> {
+    let Some(LogStep::Load(load)) = plan.pipeline().per_log.first().map(|s| &s.value) else {
+        return Err(Fatal::Internal("a plan without `load` passed the checks".to_owned()));
+    };
+    let one = |named: NamedLog| {
+        let result = if one_log::runs_of(plan, &named).is_empty() {
+            Err(LogFault::NotInRunSheet)
+        } else {
+            load.layout_of(&named.name).and_then(|layout| load::header_check(&named.path, layout))
+        };
+        (named, result)
+    };
+    Ok(discover(plan)?.into_iter().map(one).collect())
+}

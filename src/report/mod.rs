@@ -1,1 +1,4 @@
 //! What was found, for people: no computation.
+
+pub mod columns;
+pub mod summary;

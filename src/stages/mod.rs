@@ -12,7 +12,6 @@ pub mod season;
 pub mod window;
 
 use std::path::Path;
-use std::sync::Arc;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -161,6 +160,8 @@ pub struct SeasonCx<'a> {
     pub car: &'a Car,
     /// Every run-sheet row.
     pub runs: &'a [RunRow],
+    /// Density that forces are reported at, kg/m³.
+    pub reference_density: f64,
 }
 
 /// All windows in; its table goes into the season's tables.
@@ -218,6 +219,8 @@ registry! {
         Steady(window::steady::Steady) = "steady",
         /// Straight coasting.
         Coastdown(window::coastdown::Coastdown) = "coastdown",
+        /// Any straight running without the brake.
+        Straight(window::straight::Straight) = "straight",
     }
 }
 
@@ -230,6 +233,3 @@ registry! {
         Compare(season::compare::Compare) = "compare",
     }
 }
-
-/// Shared ownership of the parts of a plan that every worker reads.
-pub type Shared<T> = Arc<T>;

@@ -68,6 +68,36 @@ table_row! {
 }
 
 table_row! {
+    /// One row per session: the wind that the fit used.
+    pub struct WindRow in "winds" {
+        event: String, "-", "event";
+        session: String, "-", "session";
+        speed: f64, "m/s", "wind speed";
+        from: f64, "rad", "direction it comes from, clockwise from north";
+        north: f64, "m/s", "component from the north";
+        east: f64, "m/s", "component from the east";
+        north_se: Option<f64>, "m/s", "standard error; empty where the wind was not estimated";
+        east_se: Option<f64>, "m/s", "standard error; empty where the wind was not estimated";
+        source: String, "-", "estimated, run_sheet, none, or not_identified: the headings can't tell it and the expected one was kept in part";
+    }
+}
+
+table_row! {
+    /// One row per session and quantity: does it agree with the other sessions of the same configurations?
+    pub struct AgreementRow in "agreement" {
+        event: String, "-", "event";
+        session: String, "-", "session";
+        quantity: String, "-", "what was measured";
+        factor: f64, "1", "the session's response to effective v² over that of the other sessions";
+        factor_se: f64, "1", "standard error from the session's own windows";
+        spread: f64, "1", "robust spread of the factors of all sessions";
+        windows: i64, "1", "windows";
+        verdict: String, "-", "agrees, or left_out: too far from the others to be used";
+        suspicion: String, "-", "what would explain the factor";
+    }
+}
+
+table_row! {
     /// One row per configuration and quantity: the coefficient of effective v², the force at the reference speed, the area.
     pub struct FitRow in "fits" {
         configuration: String, "-", "configuration";
@@ -193,6 +223,8 @@ pub fn all() -> Vec<Declared> {
         declared::<LogRow>(),
         declared::<FunnelRow>(),
         declared::<WindowRow>(),
+        declared::<WindRow>(),
+        declared::<AgreementRow>(),
         declared::<FitRow>(),
         declared::<ConfigurationRow>(),
         declared::<ComparisonRow>(),

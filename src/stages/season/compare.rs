@@ -1,10 +1,21 @@
 //! `compare`: differences between configurations.
 
+use std::collections::BTreeSet;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::located::Located;
-use crate::units::Force;
+use super::SeasonTables;
+use super::fit::SeasonFit;
+use super::fit::evidence::Configuration;
+use crate::error::Fatal;
+use crate::located::{Located, Spot};
+use crate::numerics::distributions::t_p_value;
+use crate::numerics::multiple::holm;
+use crate::numerics::power::{PowerParams, observations_factor, smallest_detectable};
+use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
+use crate::table::rows::ComparisonRow;
+use crate::units::{self, Force};
 
 /// Differences between configurations.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -22,9 +33,158 @@ fn wanted() -> Located<Force> {
     Located::nowhere(Force::si(70.0))
 }
 
-impl crate::stages::SeasonStage for Compare {
-    fn check(&self, _input: &crate::stages::Schema, _before: &[&'static str], _cx: &mut crate::stages::CheckCx) {}
-    fn run(&self, _tables: &mut super::SeasonTables, _cx: &crate::stages::SeasonCx) -> Result<(), crate::error::Fatal> {
+impl SeasonStage for Compare {
+    fn check(&self, _input: &Schema, before: &[&'static str], cx: &mut CheckCx) {
+        if !before.contains(&"fit") {
+            cx.fault(Spot::default(), "stage `compare` needs what `fit` finds", "put `fit` before it");
+        }
+        if let Some(base) = &self.against {
+            let known = || cx.runs.iter().map(|r| r.configuration.value.as_str());
+            if known().all(|c| c != base.value) {
+                let label = match units::nearest(&base.value, known()) {
+                    Some(near) => format!("did you mean `{near}`?"),
+                    None => "not in the run sheet".to_owned(),
+                };
+                cx.fault(base.spot, format!("no run has the configuration `{}`", base.value), label);
+            }
+        }
+        if self.resolve.get() <= 0.0 {
+            cx.fault(self.resolve.spot, "a difference to resolve must be over zero", "for example `70 N`");
+        }
+    }
+
+    fn run(&self, tables: &mut SeasonTables, _cx: &SeasonCx) -> Result<(), Fatal> {
+        let Some(fit) = &tables.model else {
+            return Err(Fatal::Internal("`compare` ran without a fit".to_owned()));
+        };
+        tables.comparisons = self.rows(fit, &tables.quantities, &tables.units);
         Ok(())
+    }
+}
+
+impl Compare {
+    fn pairs(&self, configurations: &[Configuration]) -> Vec<(usize, usize)> {
+        let n = configurations.len();
+        match self.against.as_ref().and_then(|b| configurations.iter().position(|c| c.name == b.value)) {
+            Some(base) => (0..n).filter(|k| *k != base).map(|k| (k, base)).collect(),
+            None => (0..n).flat_map(|a| (0..a).map(move |b| (a, b))).collect(),
+        }
+    }
+
+    /// Rows for every pair and quantity, Holm-adjusted within each quantity.
+    pub fn rows(&self, fit: &SeasonFit, quantities: &[String], units: &[String]) -> Vec<ComparisonRow> {
+        let pairs = self.pairs(&fit.evidence.configurations);
+        let mut names: Vec<&str> = fit.reported.iter().map(String::as_str).filter(|n| *n != "resistance").collect();
+        if fit.quantities.iter().any(|q| q == "front_downforce") && fit.quantities.iter().any(|q| q == "rear_downforce")
+        {
+            names.push("downforce");
+            names.push("balance");
+            if fit.quantities.iter().any(|q| q == "resistance") {
+                names.push("efficiency");
+            }
+        }
+        let mut out = Vec::new();
+        for name in names {
+            let unit = match name {
+                "balance" | "efficiency" => "1",
+                _ => quantities.iter().position(|q| q == name).and_then(|q| units.get(q)).map_or("N", String::as_str),
+            };
+            let mut rows: Vec<ComparisonRow> = pairs.iter().map(|(a, b)| self.row(fit, *a, *b, name, unit)).collect();
+            let p: Vec<f64> = rows.iter().filter_map(|r| r.p_value).collect();
+            let mut adjusted = holm(&p).unwrap_or_default().into_iter();
+            for row in rows.iter_mut().filter(|r| r.p_value.is_some()) {
+                row.p_holm = adjusted.next();
+            }
+            rows.iter_mut().for_each(judge);
+            out.extend(rows);
+        }
+        out
+    }
+
+    fn row(&self, fit: &SeasonFit, a: usize, b: usize, name: &str, unit: &str) -> ComparisonRow {
+        let name_of = |k: usize| fit.evidence.configurations[k].name.clone();
+        let mut row = ComparisonRow {
+            configuration: name_of(a),
+            against: name_of(b),
+            quantity: name.to_owned(),
+            unit: unit.to_owned(),
+            ..Default::default()
+        };
+        let factor = if SeasonFit::is_ratio(name) { 1.0 } else { fit.speed * fit.speed };
+        let lacking = |k: usize| fit.named(k, name).is_none();
+        let difference = fit.named(a, name).zip(fit.named(b, name)).map(|(x, y)| x.0.minus(&y.0).times(factor));
+        let Some(e) = difference.and_then(|d| fit.estimate(&d)) else {
+            let who: Vec<String> = [a, b].into_iter().filter(|k| lacking(*k)).map(name_of).collect();
+            row.why = if who.is_empty() {
+                "the difference has no standard error: too few sessions and windows".to_owned()
+            } else {
+                format!("no {name} for {}", who.join(" and "))
+            };
+            return row;
+        };
+        row.difference = Some(e.value);
+        row.difference_se = Some(e.se);
+        row.difference_lo95 = Some(e.interval.0);
+        row.difference_hi95 = Some(e.interval.1);
+        row.degrees_of_freedom = Some(e.dof).filter(|d| d.is_finite());
+        row.p_value = t_p_value(e.value / e.se, e.dof.max(1.0)).ok();
+        let (dof, power) = (e.dof.max(1.0), PowerParams::default());
+        row.smallest_resolvable = smallest_detectable(e.se, dof, power).ok();
+        if unit == "N" {
+            let least = |count: fn(&SeasonFit, usize) -> usize| count(fit, a).min(count(fit, b)).max(1) as f64;
+            let (sessions, windows) = (least(sessions), least(windows));
+            if let Ok(growth) = observations_factor(e.se, dof, self.resolve.get(), power) {
+                row.sessions_needed = Some((sessions * growth).ceil() as i64);
+                row.windows_needed = Some((windows * growth).ceil() as i64);
+            }
+        }
+        if e.flags.contains(&"session_scatter_not_visible") {
+            row.why = "one session only: what a session has in common is assumed, not seen; ".to_owned();
+        }
+        row
+    }
+}
+
+fn sessions(fit: &SeasonFit, k: usize) -> usize {
+    fit.evidence.observations.iter().filter(|o| o.configuration == k).map(|o| o.session).collect::<BTreeSet<_>>().len()
+}
+
+fn windows(fit: &SeasonFit, k: usize) -> usize {
+    fit.evidence.observations.iter().filter(|o| o.configuration == k).map(|o| o.window).collect::<BTreeSet<_>>().len()
+}
+
+/// Puts the verdict on a row whose adjusted p-value is known.
+fn judge(row: &mut ComparisonRow) {
+    let (Some(p), Some(lo), Some(hi)) = (row.p_holm, row.difference_lo95, row.difference_hi95) else {
+        row.verdict = "not comparable".to_owned();
+        return;
+    };
+    let clear = lo > 0.0 || hi < 0.0;
+    let (verdict, why) = match (p < 0.05, clear) {
+        (true, _) => {
+            ("resolved", "the difference is larger than chance explains (5 % level, adjusted for all comparisons)")
+        }
+        (false, true) => ("not resolved", "it would stand alone, but not among this many comparisons"),
+        (false, false) => ("not resolved", "zero lies inside the 95 % interval"),
+    };
+    row.verdict = verdict.to_owned();
+    row.why.push_str(why);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn verdicts() {
+        let row = |p, lo, hi| {
+            let mut r = ComparisonRow { p_holm: p, difference_lo95: lo, difference_hi95: hi, ..Default::default() };
+            judge(&mut r);
+            r.verdict
+        };
+        assert_eq!(row(Some(0.01), Some(1.0), Some(3.0)), "resolved");
+        assert_eq!(row(Some(0.2), Some(0.1), Some(3.0)), "not resolved");
+        assert_eq!(row(Some(0.4), Some(-1.0), Some(3.0)), "not resolved");
+        assert_eq!(row(None, None, None), "not comparable");
     }
 }

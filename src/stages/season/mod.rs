@@ -4,7 +4,7 @@ pub mod compare;
 pub mod fit;
 
 use crate::stages::window::Window;
-use crate::table::rows::{ComparisonRow, ConfigurationRow, FitRow, WindowRow};
+use crate::table::rows::{AgreementRow, ComparisonRow, ConfigurationRow, FitRow, WindRow, WindowRow};
 
 /// The tables of a season as the season stages fill them.
 #[derive(Debug, Default)]
@@ -19,6 +19,10 @@ pub struct SeasonTables {
     pub model: Option<fit::SeasonFit>,
     /// Rows of `windows`.
     pub window_rows: Vec<WindowRow>,
+    /// Rows of `winds`.
+    pub winds: Vec<WindRow>,
+    /// Rows of `agreement`.
+    pub agreement: Vec<AgreementRow>,
     /// Rows of `fits`.
     pub fits: Vec<FitRow>,
     /// Rows of `configurations`.

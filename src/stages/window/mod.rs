@@ -4,6 +4,7 @@
 pub mod coastdown;
 pub mod select;
 pub mod steady;
+pub mod straight;
 
 /// What one quantity was in one window.
 #[derive(Clone, Copy, Debug, PartialEq)]

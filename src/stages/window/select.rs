@@ -1,1 +1,272 @@
-//! Shared by the window stages: rules as masks, stretches, pieces, means and their standard errors.
+//! Shared by the window stages: rules as masks, stretches that pass all of them, pieces, and the
+//! measures of a piece.
+
+use super::{Funnel, Measure, Window};
+use crate::located::{Located, Spot};
+use crate::numerics::mean::{SeriesParams, mean_and_se, slope_and_se};
+use crate::stages::{CheckCx, LogCx};
+use crate::table::frame::{LogFrame, Segment};
+use crate::units::{Range, of as unit_of};
+
+/// A threshold must be over zero.
+pub fn check_positive(value: f64, spot: Spot, option: &str, cx: &mut CheckCx) {
+    if value.is_nan() || value <= 0.0 {
+        cx.fault(spot, format!("`{option}` of stage `{}` lets nothing pass", cx.stage), "must be over zero");
+    }
+}
+
+/// A window must last long enough for a mean and its standard error.
+pub fn check_lasting(lasting: &Located<Range<unit_of::Time>>, cx: &mut CheckCx) {
+    if lasting.low < 0.2 {
+        let message = format!("windows of stage `{}` may be too short for a mean with its standard error", cx.stage);
+        cx.fault(lasting.spot, message, "at least 0.2 s");
+    }
+}
+
+/// One rule: its name for the funnel, and which samples pass.
+pub struct Rule {
+    /// Name.
+    pub name: &'static str,
+    /// One entry per sample.
+    pub pass: Vec<bool>,
+}
+
+impl Rule {
+    /// Passes where `test` holds for the channel; a missing value fails. Without the channel all pass.
+    pub fn channel(name: &'static str, log: &LogFrame, channel: &str, test: impl Fn(f64) -> bool) -> Option<Self> {
+        let values = log.get(channel)?;
+        Some(Self { name, pass: values.iter().map(|v| test(*v)).collect() })
+    }
+}
+
+/// How stretches are cut into windows.
+#[derive(Clone, Copy, Debug)]
+pub struct Cut {
+    /// Seconds dropped at the start of a stretch.
+    pub settle: f64,
+    /// Shortest window, s.
+    pub shortest: f64,
+    /// Longest window, s.
+    pub longest: f64,
+}
+
+/// A piece of a log: samples `start..end` of one segment.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Piece {
+    /// First sample.
+    pub start: usize,
+    /// One past the last.
+    pub end: usize,
+    /// Index of the segment.
+    pub segment: usize,
+}
+
+/// Applies the rules in order inside every segment and cuts what passes. Each second of a segment is
+/// charged to the first rule that it fails, or to `too short`/`settling`, or is kept.
+pub fn pieces(log: &LogFrame, rules: &[Rule], cut: Cut) -> (Vec<Piece>, Funnel) {
+    let dt = if log.rate > 0.0 { 1.0 / log.rate } else { 0.0 };
+    let mut lost = vec![0usize; rules.len()];
+    let (mut short, mut settling, mut kept) = (0usize, 0usize, 0usize);
+    let mut out = Vec::new();
+    let samples = |seconds: f64| (seconds * log.rate).round() as usize;
+    let (settle, shortest, longest) = (samples(cut.settle), samples(cut.shortest).max(2), samples(cut.longest).max(2));
+    for (s, segment) in log.segments.iter().enumerate() {
+        let mut run_start = None;
+        for i in segment.start..=segment.end {
+            let failed = (i < segment.end).then(|| rules.iter().position(|r| !r.pass[i]));
+            if let Some(Some(rule)) = failed {
+                lost[rule] += 1;
+            }
+            match (failed, run_start) {
+                (Some(None), None) => run_start = Some(i),
+                (Some(None), Some(_)) => {}
+                (_, Some(start)) => {
+                    run_start = None;
+                    let usable = (i - start).saturating_sub(settle);
+                    if usable < shortest {
+                        short += i - start;
+                        continue;
+                    }
+                    settling += settle;
+                    kept += usable;
+                    let n = usable.div_ceil(longest);
+                    let from = start + settle;
+                    out.extend((0..n).map(|k| Piece {
+                        start: from + usable * k / n,
+                        end: from + usable * (k + 1) / n,
+                        segment: s,
+                    }));
+                }
+                (_, None) => {}
+            }
+        }
+    }
+    let mut funnel: Vec<(String, f64)> =
+        rules.iter().zip(&lost).map(|(r, n)| (r.name.to_owned(), *n as f64 * dt)).collect();
+    funnel.push(("too_short".to_owned(), short as f64 * dt));
+    funnel.push(("settling".to_owned(), settling as f64 * dt));
+    funnel.push(("kept".to_owned(), kept as f64 * dt));
+    (out, Funnel { rules: funnel })
+}
+
+/// Turns a piece into a window with a measure for every quantity; `None` when the air is not known
+/// there or no quantity was measured.
+pub fn window(log: &LogFrame, piece: Piece, kind: &'static str, cx: &LogCx) -> Option<Window> {
+    let segment: &Segment = log.segments.get(piece.segment)?;
+    let run = cx.runs.get(segment.run)?;
+    let range = piece.start..piece.end;
+    let of = |name: &str| log.get(name).and_then(|v| v.get(range.clone()));
+    let (v, ratio) = (of("v_air")?, of("density_ratio")?);
+    let plain = AirMeans::plain(v, ratio)?;
+    let params = SeriesParams::default();
+    let slope = slope_and_se(1.0 / log.rate, of("speed")?, params).ok()?;
+    let measures: Vec<Option<Measure>> = cx
+        .quantities
+        .iter()
+        .map(|q| {
+            if q == "resistance" {
+                let (net, m_e) = (of("net_drive")?, mean_of(of("effective_mass")?)?);
+                let drive = mean_and_se(net, params).ok()?;
+                // A least-squares slope is a mean of dv/dt with parabolic weights in time, so the air is
+                // averaged alike: the regression stays exact while the car slows down.
+                let air = AirMeans::parabolic(v, ratio)?;
+                let se = drive.standard_error.hypot(m_e * slope.standard_error);
+                Some(air.measure(drive.value - m_e * slope.value, se))
+            } else {
+                let mean = mean_and_se(of(q)?, params).ok()?;
+                Some(plain.measure(mean.value, mean.standard_error))
+            }
+        })
+        .collect();
+    if measures.iter().all(Option::is_none) {
+        return None;
+    }
+    let first = log.time.get(piece.start)?;
+    let outing = format!("{}#{}", cx.log, segment.outing);
+    Some(Window {
+        log: cx.log.to_owned(),
+        event: run.event.clone(),
+        session: run.session.clone(),
+        outing,
+        configuration: run.configuration.value.clone(),
+        kind,
+        start: *first,
+        duration: (piece.end - piece.start) as f64 / log.rate,
+        samples: piece.end - piece.start,
+        speed: mean_of(of("speed")?)?,
+        air_density: mean_of(of("air_density")?)?,
+        course: of("course").and_then(mean_direction),
+        sheet_wind: run.wind_speed.as_ref().zip(run.wind_from.as_ref()).map(|(s, d)| (s.get(), d.get())),
+        air_speed_measured: of("air_speed").is_some_and(|a| a.iter().all(|x| x.is_finite())),
+        accel_x: slope.value,
+        accel_z: of("accel_z").and_then(mean_of).map(|z| z - crate::units::G),
+        measures,
+        flags: log.flags.clone(),
+    })
+}
+
+/// Time means of the air's part of the regressor.
+#[derive(Clone, Copy, Debug)]
+struct AirMeans {
+    v2: f64,
+    v: f64,
+    ratio: f64,
+}
+
+impl AirMeans {
+    fn plain(v: &[f64], ratio: &[f64]) -> Option<Self> {
+        Self::weighted(v, ratio, |_| 1.0)
+    }
+
+    fn parabolic(v: &[f64], ratio: &[f64]) -> Option<Self> {
+        let n = v.len() as f64;
+        // Weight of the derivative between samples in the least-squares slope, at the sample's middle.
+        Self::weighted(v, ratio, move |i| {
+            let t = (2.0 * i as f64 + 1.0 - n) / n;
+            1.0 - t * t
+        })
+    }
+
+    fn weighted(v: &[f64], ratio: &[f64], weight: impl Fn(usize) -> f64) -> Option<Self> {
+        let mut sums = [0.0; 4];
+        for (i, (v, r)) in v.iter().zip(ratio).enumerate().filter(|(_, (v, r))| v.is_finite() && r.is_finite()) {
+            let w = weight(i);
+            for (s, x) in sums.iter_mut().zip([1.0, r * v * v, r * v, *r]) {
+                *s += w * x;
+            }
+        }
+        let [w, v2, v1, r] = sums;
+        (w > 0.0).then(|| Self { v2: v2 / w, v: v1 / w, ratio: r / w })
+    }
+
+    fn measure(self, mean: f64, standard_error: f64) -> Measure {
+        Measure { mean, standard_error, v2: self.v2, v: self.v, ratio: self.ratio }
+    }
+}
+
+fn mean_of(values: &[f64]) -> Option<f64> {
+    let (n, sum) = values.iter().filter(|v| v.is_finite()).fold((0usize, 0.0), |(n, s), v| (n + 1, s + v));
+    (n > 0).then(|| sum / n as f64)
+}
+
+/// Circular mean of directions, rad in 0..2π.
+fn mean_direction(values: &[f64]) -> Option<f64> {
+    let (mut s, mut c, mut n) = (0.0, 0.0, 0usize);
+    for v in values.iter().filter(|v| v.is_finite()) {
+        s += v.sin();
+        c += v.cos();
+        n += 1;
+    }
+    (n > 0).then(|| s.atan2(c).rem_euclid(std::f64::consts::TAU))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::Dimension;
+
+    fn log(n: usize) -> LogFrame {
+        let mut log = LogFrame { time: (0..n).map(|i| i as f64 / 10.0).collect(), rate: 10.0, ..Default::default() };
+        log.set("speed", Dimension::Speed, vec![40.0; n]);
+        log.segments = vec![Segment { start: 0, end: n, outing: 1, run: 0 }];
+        log
+    }
+
+    #[test]
+    fn every_second_is_charged_once() {
+        let log = log(300);
+        let mut a = vec![true; 300];
+        a[100..130].fill(false);
+        let mut b = vec![true; 300];
+        b[120..150].fill(false);
+        b[160] = false;
+        let rules = [Rule { name: "a", pass: a }, Rule { name: "b", pass: b }];
+        let (pieces, funnel) = pieces(&log, &rules, Cut { settle: 0.3, shortest: 1.5, longest: 5.0 });
+        let total: f64 = funnel.rules.iter().map(|r| r.1).sum();
+        assert!((total - 30.0).abs() < 1e-9, "{funnel:?}");
+        let of = |n: &str| funnel.rules.iter().find(|r| r.0 == n).unwrap().1;
+        assert!((of("a") - 3.0).abs() < 1e-9 && (of("b") - 2.1).abs() < 1e-9, "{funnel:?}");
+        assert!((of("too_short") - 1.0).abs() < 1e-9 && (of("settling") - 0.6).abs() < 1e-9, "{funnel:?}");
+        // 9.7 s become two windows, 13.6 s become three; none longer than asked for.
+        assert_eq!(pieces.len(), 5);
+        assert!(pieces.iter().all(|p| p.end - p.start <= 50 && p.end - p.start >= 15));
+    }
+
+    #[test]
+    fn directions_average_across_north() {
+        let d = mean_direction(&[0.1, std::f64::consts::TAU - 0.1]).unwrap();
+        assert!(d < 1e-9 || (std::f64::consts::TAU - d) < 1e-9);
+    }
+
+    #[test]
+    fn parabolic_means_match_the_slope_of_a_cubic() {
+        // dv/dt of v = t³ is 3t²; its parabolic mean is the least-squares slope, in the limit of many samples.
+        let n = 4001;
+        let t: Vec<f64> = (0..n).map(|i| i as f64 / (n - 1) as f64 * 2.0 - 1.0).collect();
+        let slope = t.iter().map(|t| t * t.powi(3)).sum::<f64>() / t.iter().map(|t| t * t).sum::<f64>();
+        let ones = vec![1.0; n];
+        let derivative: Vec<f64> = t.iter().map(|t| 3.0 * t * t).collect();
+        let mean = AirMeans::parabolic(&derivative, &ones).unwrap().v;
+        assert!((mean - slope).abs() < 1e-3 * slope, "{mean} {slope}");
+    }
+}

@@ -3,7 +3,12 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::select::{Cut, Rule, check_lasting, check_positive, pieces, window};
+use super::{Funnel, Window};
+use crate::error::LogFault;
 use crate::located::Located;
+use crate::stages::{CheckCx, LogCx, Schema, WindowStage};
+use crate::table::frame::LogFrame;
 use crate::units::{Acceleration, Angle, Range, Time, of};
 
 /// Straight running at constant speed.
@@ -30,16 +35,40 @@ fn settle() -> Located<Time> {
     Located::nowhere(Time::si(0.3))
 }
 
-impl crate::stages::WindowStage for Steady {
-    fn check(&self, _input: &crate::stages::Schema, _cx: &mut crate::stages::CheckCx) {}
-    fn reads(&self) -> Vec<&str> {
-        Vec::new()
+impl WindowStage for Steady {
+    fn check(&self, input: &Schema, cx: &mut CheckCx) {
+        for channel in ["v_air", "density_ratio", "acceleration", "accel_y"] {
+            cx.need(input, channel);
+        }
+        if let Some(steering) = &self.steering {
+            cx.need_at(input, "steering", steering.spot);
+        }
+        check_lasting(&self.lasting, cx);
+        check_positive(self.lateral.get(), self.lateral.spot, "lateral", cx);
+        check_positive(self.longitudinal.get(), self.longitudinal.spot, "longitudinal", cx);
     }
-    fn run(
-        &self,
-        _log: &crate::table::frame::LogFrame,
-        _cx: &crate::stages::LogCx,
-    ) -> Result<(Vec<super::Window>, super::Funnel), crate::error::LogFault> {
-        Ok(Default::default())
+
+    fn reads(&self) -> Vec<&str> {
+        let mut names = vec!["speed", "accel_y", "course", "accel_z"];
+        names.extend(self.steering.is_some().then_some("steering"));
+        names
+    }
+
+    fn run(&self, log: &LogFrame, cx: &LogCx) -> Result<(Vec<Window>, Funnel), LogFault> {
+        let (lateral, longitudinal) = (self.lateral.get(), self.longitudinal.get());
+        let air = Rule::channel("air_unknown", log, "v_air", f64::is_finite);
+        let rules: Vec<Rule> = [
+            Rule::channel("speed", log, "speed", |v| self.speed.contains(v)),
+            Rule::channel("lateral", log, "accel_y", |a| a.abs() <= lateral),
+            self.steering.as_ref().and_then(|s| Rule::channel("steering", log, "steering", |a| a.abs() <= s.get())),
+            Rule::channel("longitudinal", log, "acceleration", |a| a.abs() <= longitudinal),
+            air,
+        ]
+        .into_iter()
+        .flatten()
+        .collect();
+        let cut = Cut { settle: self.settle.get(), shortest: self.lasting.low, longest: self.lasting.high };
+        let (pieces, funnel) = pieces(log, &rules, cut);
+        Ok((pieces.into_iter().filter_map(|p| window(log, p, "steady", cx)).collect(), funnel))
     }
 }

@@ -1,0 +1,73 @@
+//! One batch at a time writes a folder of tables: an advisory lock of the operating system, which a killed
+//! batch gives up by itself, beside a note of who holds it.
+
+use std::fs::{self, File, OpenOptions, TryLockError};
+use std::io::{Read, Seek, Write};
+use std::path::{Path, PathBuf};
+
+use crate::error::Fatal;
+
+/// The lock, held until it is dropped.
+#[derive(Debug)]
+pub struct Lock {
+    _file: File,
+}
+
+/// Where the lock of a folder of tables lies.
+pub fn place(tables: &Path) -> PathBuf {
+    tables.join(".squarelaw.lock")
+}
+
+/// Takes the lock.
+///
+/// # Errors
+/// Another batch holds it, or the folder can't be written.
+pub fn take(tables: &Path) -> Result<Lock, Fatal> {
+    let path = place(tables);
+    let io = |what, source| Fatal::Io { what, path: path.clone(), source };
+    fs::create_dir_all(tables).map_err(|e| Fatal::Io {
+        what: "can't make folder",
+        path: tables.to_owned(),
+        source: e,
+    })?;
+    let mut file = OpenOptions::new()
+        .read(true)
+        .write(true)
+        .create(true)
+        .truncate(false)
+        .open(&path)
+        .map_err(|e| io("can't open lock", e))?;
+    match file.try_lock() {
+        Ok(()) => {}
+        Err(TryLockError::WouldBlock) => {
+            let mut owner = String::new();
+            let known = file.read_to_string(&mut owner).is_ok_and(|n| n > 0);
+            let owner = if known { owner.trim().to_owned() } else { "unknown owner".to_owned() };
+            return Err(Fatal::Locked { path: tables.to_owned(), owner });
+        }
+        Err(TryLockError::Error(e)) => return Err(io("can't lock", e)),
+    }
+    let note = format!("process {} since {}", std::process::id(), chrono::Local::now().format("%Y-%m-%d %H:%M:%S"));
+    file.set_len(0)
+        .and_then(|()| file.rewind())
+        .and_then(|()| file.write_all(note.as_bytes()))
+        .map_err(|e| io("can't write lock", e))?;
+    Ok(Lock { _file: file })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_second_is_told_who_holds_it() {
+        let folder = tempfile::tempdir().unwrap();
+        let first = take(folder.path()).unwrap();
+        match take(folder.path()) {
+            Err(Fatal::Locked { owner, .. }) => assert!(owner.contains(&std::process::id().to_string()), "{owner}"),
+            other => panic!("{other:?}"),
+        }
+        drop(first);
+        take(folder.path()).unwrap();
+    }
+}

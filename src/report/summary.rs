@@ -1,0 +1,182 @@
+//! The end of a run, in a screen's worth of text.
+
+use std::collections::BTreeMap;
+
+use super::columns::{lay_out, with_half};
+use crate::engine::outcome::Outcome;
+use crate::plan::Plan;
+use crate::table::rows::{ComparisonRow, ConfigurationRow, FitRow};
+use crate::units::{self, Dimension, Unit};
+
+/// The summary of a finished batch, in the units that the pipeline asks for.
+pub fn text(outcome: &Outcome, plan: &Plan) -> String {
+    let show = &plan.pipeline().show;
+    let force = units::unit_of(&show.force.value, Dimension::Force).ok();
+    let speed = units::unit_of(&show.speed.value, Dimension::Speed).ok();
+    let mut out = String::new();
+    if let (Some(force), Some(speed)) = (force, speed) {
+        out.push_str(&configurations(outcome, force, speed));
+        out.push_str(&comparisons(&outcome.season.comparisons, force));
+    }
+    out.push_str(&left_out(outcome));
+    out.push_str(&logs(outcome));
+    out.push_str(&format!("tables: {}", outcome.folder.display()));
+    out
+}
+
+fn configurations(outcome: &Outcome, force: Unit, speed: Unit) -> String {
+    let season = &outcome.season;
+    let Some(first) = season.configurations.first() else { return String::new() };
+    let fit = |configuration: &str, quantity: &str| {
+        season.fits.iter().find(|f| f.configuration == configuration && f.quantity == quantity)
+    };
+    let unit = force.symbol;
+    let mut rows = vec![vec![
+        "configuration".to_owned(),
+        format!("front {unit}"),
+        format!("rear {unit}"),
+        "balance %".to_owned(),
+        format!("drag {unit}"),
+        "downforce/drag".to_owned(),
+        "windows".to_owned(),
+        "sessions".to_owned(),
+    ]];
+    for c in &season.configurations {
+        let of = |q: &str| force_cell(fit(&c.configuration, q), force);
+        rows.push(vec![
+            c.configuration.clone(),
+            of("front_downforce"),
+            of("rear_downforce"),
+            interval_cell(c.balance, c.balance_lo95, c.balance_hi95, 100.0),
+            of("drag"),
+            interval_cell(c.efficiency, c.efficiency_lo95, c.efficiency_hi95, 1.0),
+            c.windows.to_string(),
+            c.sessions.to_string(),
+        ]);
+    }
+    format!(
+        "season {}: downforce and drag at {:.0} {} in air of {} kg/m3; ± is half the 95 % interval\n\n{}\n{}\n",
+        outcome.origin.season,
+        speed.from_si(first.reference_speed),
+        speed.symbol,
+        first.reference_density,
+        lay_out(&rows),
+        remarks(&season.configurations, &season.fits)
+    )
+}
+
+fn force_cell(fit: Option<&FitRow>, unit: Unit) -> String {
+    fit.map_or_else(missing, |f| interval_cell(f.value, f.value_lo95, f.value_hi95, unit.delta_from_si(1.0)))
+}
+
+fn interval_cell(value: Option<f64>, lo: Option<f64>, hi: Option<f64>, factor: f64) -> String {
+    match (value, lo, hi) {
+        (Some(v), Some(lo), Some(hi)) => with_half(v * factor, 0.5 * (hi - lo) * factor),
+        _ => missing(),
+    }
+}
+
+fn missing() -> String {
+    "-".to_owned()
+}
+
+/// What every flag means, for the ones that stand in the tables below it.
+const MEANINGS: &[(&str, &str)] = &[
+    (
+        "session_scatter_not_visible",
+        "one session only: what a whole session has in common is assumed, not seen; run it again another day",
+    ),
+    (
+        "square_law_doubtful",
+        "the force does not follow v² alone (ride height? flexing parts?): compare only near the reference speed",
+    ),
+    (
+        "rolling_not_taken_off",
+        "drag still holds the rolling resistance that downforce adds: fit front and rear downforce too",
+    ),
+    ("too_few_windows", "not enough windows for zero, slope and an error: loosen the selection or run longer"),
+    ("speed_never_varies", "all windows at one speed: the sensor zero can't be told from the force; hold two speeds"),
+    ("no_windows", "no window passed the selection: see the funnel table for what each rule cost"),
+    ("no_interval", "not enough sessions and windows for an interval"),
+    ("no_downforce", "no downforce could be fitted"),
+    ("no_drag", "no drag could be fitted"),
+    ("not_solvable", "the season's equations have no single solution"),
+    ("iteration_not_settled", "the robust weights did not settle: look at the outliers in the windows table"),
+];
+
+fn remarks(configurations: &[ConfigurationRow], fits: &[FitRow]) -> String {
+    let mut by_flag: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
+    let all = configurations.iter().map(|c| (c.configuration.as_str(), c.flags.as_str()));
+    for (configuration, flags) in all.chain(fits.iter().map(|f| (f.configuration.as_str(), f.flags.as_str()))) {
+        for flag in flags.split(',').filter(|f| !f.is_empty()) {
+            let who = by_flag.entry(flag).or_default();
+            if !who.contains(&configuration) {
+                who.push(configuration);
+            }
+        }
+    }
+    let meaning = |flag: &str| MEANINGS.iter().find(|m| m.0 == flag).map_or("", |m| m.1);
+    by_flag.iter().map(|(flag, who)| format!("\n{flag} ({}): {}", who.join(", "), meaning(flag))).collect::<String>()
+        + "\n"
+}
+
+fn comparisons(rows: &[ComparisonRow], force: Unit) -> String {
+    let forces: Vec<&ComparisonRow> =
+        rows.iter().filter(|r| matches!(r.quantity.as_str(), "front_downforce" | "rear_downforce" | "drag")).collect();
+    // All pairs of a large season do not fit a screen; they are in the table.
+    if forces.is_empty() || forces.len() > 45 {
+        return String::new();
+    }
+    let mut table = vec![vec![
+        "difference".to_owned(),
+        "of".to_owned(),
+        force.symbol.to_owned(),
+        "verdict".to_owned(),
+        format!("resolvable {}", force.symbol),
+    ]];
+    for r in forces {
+        let f = force.delta_from_si(1.0);
+        table.push(vec![
+            format!("{} - {}", r.configuration, r.against),
+            r.quantity.replace('_', " "),
+            interval_cell(r.difference, r.difference_lo95, r.difference_hi95, f),
+            r.verdict.clone(),
+            r.smallest_resolvable.map_or_else(missing, |s| format!("{:.0}", s * f)),
+        ]);
+    }
+    format!("{}\n\n", lay_out(&table))
+}
+
+/// Sessions that were left out of a quantity's fit, and why.
+fn left_out(outcome: &Outcome) -> String {
+    let rows = outcome.season.agreement.iter().filter(|a| a.verdict == "left_out");
+    let lines: Vec<String> = rows
+        .map(|a| {
+            let (what, x) = (a.quantity.replace('_', " "), a.factor);
+            format!(
+                "  {} {}: {what} answers {x:.2} times as the other sessions say, {}\n",
+                a.event, a.session, a.suspicion
+            )
+        })
+        .collect();
+    if lines.is_empty() {
+        String::new()
+    } else {
+        format!("left out of the fit, look at the sensors:\n{}\n", lines.concat())
+    }
+}
+
+fn logs(outcome: &Outcome) -> String {
+    let b = &outcome.batch;
+    let mut out =
+        format!("logs: {} found, {} used, {} set aside, {} windows\n", b.logs, b.used, b.set_aside, b.windows);
+    for l in outcome.logs.iter().filter(|l| l.status == "set_aside") {
+        out.push_str(&format!(
+            "  {} [{}]: {}\n",
+            l.log,
+            l.reason.as_deref().unwrap_or(""),
+            l.message.as_deref().unwrap_or("")
+        ));
+    }
+    out
+}

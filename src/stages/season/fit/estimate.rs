@@ -1,0 +1,141 @@
+//! From coefficients to answers: forces, areas, balance, efficiency and their differences, each with an
+//! interval from the joint covariance of all coefficients (delta method).
+
+use nalgebra::DVector;
+
+use super::SeasonFit;
+use crate::numerics::distributions::t_quantile;
+
+/// A number with its uncertainty.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Estimate {
+    /// The number, in the unit of what was asked for.
+    pub value: f64,
+    /// Standard error.
+    pub se: f64,
+    /// Ends of the 95 % interval.
+    pub interval: (f64, f64),
+    /// Degrees of freedom of its t distribution.
+    pub dof: f64,
+    /// Remarks on how far it can be trusted.
+    pub flags: Vec<&'static str>,
+}
+
+/// A function of the coefficients: its value and its gradient.
+#[derive(Clone, Debug)]
+pub struct Derived {
+    /// Value.
+    pub value: f64,
+    /// Derivative by every coefficient.
+    pub gradient: DVector<f64>,
+}
+
+impl Derived {
+    /// The difference of two.
+    pub fn minus(&self, other: &Self) -> Self {
+        Self { value: self.value - other.value, gradient: &self.gradient - &other.gradient }
+    }
+    /// A multiple.
+    pub fn times(&self, factor: f64) -> Self {
+        Self { value: self.value * factor, gradient: &self.gradient * factor }
+    }
+    /// The sum of two.
+    pub fn plus(&self, other: &Self) -> Self {
+        Self { value: self.value + other.value, gradient: &self.gradient + &other.gradient }
+    }
+    /// The ratio of two; `None` where the lower one is zero.
+    pub fn over(&self, lower: &Self) -> Option<Self> {
+        if lower.value == 0.0 {
+            return None;
+        }
+        let value = self.value / lower.value;
+        let gradient = (&self.gradient - &lower.gradient * value) / lower.value;
+        Some(Self { value, gradient })
+    }
+}
+
+impl SeasonFit {
+    /// The coefficient of one configuration and quantity, as a function of the coefficients.
+    pub fn coefficient(&self, configuration: usize, quantity: usize) -> Option<Derived> {
+        let fit = self.model.fit.as_ref()?;
+        let column = *self.model.column.get(&(configuration, quantity))?;
+        let mut gradient = DVector::zeros(fit.beta.len());
+        gradient[column] = 1.0;
+        Some(Derived { value: fit.beta[column], gradient })
+    }
+
+    /// A named coefficient: a measured quantity, or `drag`: resistance less what the tyres' rolling takes
+    /// with the downforce, c_resistance − Crr·(c_front + c_rear). The flag says when that could not be
+    /// taken off.
+    pub fn named(&self, configuration: usize, name: &str) -> Option<(Derived, Option<&'static str>)> {
+        let index = |n: &str| self.quantities.iter().position(|q| q == n);
+        let of = |n: &str| index(n).and_then(|q| self.coefficient(configuration, q));
+        match name {
+            "drag" => {
+                let apparent = of("resistance")?;
+                Some(match (of("front_downforce"), of("rear_downforce")) {
+                    (Some(f), Some(r)) => (apparent.minus(&f.plus(&r).times(self.rolling_resistance)), None),
+                    _ => (apparent, Some("rolling_not_taken_off")),
+                })
+            }
+            "downforce" => Some((of("front_downforce")?.plus(&of("rear_downforce")?), None)),
+            "balance" => {
+                let (f, r) = (of("front_downforce")?, of("rear_downforce")?);
+                f.over(&f.plus(&r)).map(|d| (d, None))
+            }
+            "efficiency" => {
+                let (d, flag) = self.named(configuration, "drag")?;
+                let l = of("front_downforce")?.plus(&of("rear_downforce")?);
+                l.over(&d).map(|e| (e, flag))
+            }
+            _ => of(name).map(|d| (d, None)),
+        }
+    }
+
+    /// Whether that name is a ratio of coefficients, which no reference speed scales.
+    pub fn is_ratio(name: &str) -> bool {
+        matches!(name, "balance" | "efficiency")
+    }
+
+    /// The number with its interval.
+    ///
+    /// Coefficients that several sessions share in take their variance between sessions (CR2). Those that
+    /// one session alone determines have the scatter of their windows (HC3) and, since what a whole session
+    /// has in common can't be seen from inside it, the session scatter of the rest of the season or the
+    /// assumed one, whichever is larger; they carry a flag.
+    pub fn estimate(&self, derived: &Derived) -> Option<Estimate> {
+        let fit = self.model.fit.as_ref()?;
+        let g = &derived.gradient;
+        let mut shared = g.clone();
+        let mut lone = DVector::zeros(g.len());
+        for (i, alone) in self.lone.iter().enumerate() {
+            if *alone {
+                lone[i] = g[i];
+                shared[i] = 0.0;
+            }
+        }
+        let mut flags = Vec::new();
+        let (mut variance, mut dof) = (0.0, f64::INFINITY);
+        if shared.iter().any(|v| *v != 0.0) {
+            variance += fit.variance(&shared);
+            dof = fit.dof(&shared);
+        }
+        if lone.iter().any(|v| *v != 0.0) {
+            flags.push("session_scatter_not_visible");
+            let within = fit.grouped_hc3(&lone, &self.windows_of_rows);
+            let common: f64 = lone.iter().zip(fit.beta.iter()).map(|(l, b)| l * b).sum();
+            let scatter = self.scatter.relative * common;
+            variance += within + scatter * scatter;
+            dof = dof.min(self.scatter.dof);
+        }
+        // Satterthwaite's approximation can fall a little under one; nothing at all is no evidence.
+        let dof = if dof > 0.5 { dof.max(1.0) } else { return None };
+        let t = t_quantile(0.975, dof).ok()?;
+        let se = variance.sqrt();
+        if !(se.is_finite() && derived.value.is_finite()) {
+            return None;
+        }
+        let half = t * se;
+        Some(Estimate { value: derived.value, se, interval: (derived.value - half, derived.value + half), dof, flags })
+    }
+}

@@ -1,0 +1,149 @@
+//! Windows to observations: which window counts, to which session, outing and configuration it belongs.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::Fit;
+use crate::config::run_sheet::RunRow;
+use crate::stages::window::Window;
+
+/// One measured quantity of one window.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Observation {
+    /// Index of the window.
+    pub window: usize,
+    /// Index of the quantity.
+    pub quantity: usize,
+    /// Index of the session.
+    pub session: usize,
+    /// Index of the outing.
+    pub outing: usize,
+    /// Index of the configuration.
+    pub configuration: usize,
+    /// Mean of the quantity.
+    pub y: f64,
+    /// Its standard error.
+    pub se: f64,
+    /// Mean of ratio·v².
+    pub v2: f64,
+    /// Mean of ratio·v.
+    pub v: f64,
+    /// Mean ratio.
+    pub ratio: f64,
+    /// Acceleration over ground along x, and vertical specific force less gravity (0 where not logged), m/s²:
+    /// regressors where asked for.
+    pub accelerations: [f64; 2],
+    /// Unit vector of travel (north, east); zero where the wind does not enter.
+    pub heading: (f64, f64),
+}
+
+impl Observation {
+    /// Effective v² under a wind that blows from (north, east).
+    pub fn x(&self, wind: (f64, f64)) -> f64 {
+        let h = self.headwind(wind);
+        self.v2 + 2.0 * h * self.v + h * h * self.ratio
+    }
+    /// Derivative of effective v² by the headwind.
+    pub fn slope(&self, wind: (f64, f64)) -> f64 {
+        2.0 * (self.v + self.headwind(wind) * self.ratio)
+    }
+    /// Headwind, m/s, against the car positive.
+    pub fn headwind(&self, wind: (f64, f64)) -> f64 {
+        self.heading.0 * wind.0 + self.heading.1 * wind.1
+    }
+}
+
+/// A configuration as the run sheet describes it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Configuration {
+    /// Name.
+    pub name: String,
+    /// Parts fitted.
+    pub parts: Vec<String>,
+    /// Wing position.
+    pub wing_position: Option<f64>,
+}
+
+/// All observations of a season, with the names behind the indices.
+#[derive(Clone, Debug, Default)]
+pub struct Evidence {
+    /// Observations, in the order of the windows.
+    pub observations: Vec<Observation>,
+    /// Sessions as (event, session), sorted.
+    pub sessions: Vec<(String, String)>,
+    /// Wind from the run sheet per session, as (north, east) components of the direction it comes from.
+    pub sheet_wind: Vec<Option<(f64, f64)>>,
+    /// Outings, sorted.
+    pub outings: Vec<String>,
+    /// Configurations, in the order of the run sheet.
+    pub configurations: Vec<Configuration>,
+    /// Sessions and quantities that do not agree with the others: kept in the tables, not fitted.
+    pub left_out: BTreeSet<(usize, usize)>,
+}
+
+/// Collects what counts as evidence.
+pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]) -> Evidence {
+    let counts = |w: &Window| fit.windows.iter().any(|k| k.value == w.kind);
+    let names: BTreeSet<(String, String)> =
+        windows.iter().filter(|w| counts(w)).map(|w| (w.event.clone(), w.session.clone())).collect();
+    let outings: BTreeSet<String> = windows.iter().filter(|w| counts(w)).map(|w| w.outing.clone()).collect();
+    let mut out = Evidence {
+        sheet_wind: vec![None; names.len()],
+        sessions: names.into_iter().collect(),
+        outings: outings.into_iter().collect(),
+        configurations: configurations(runs),
+        ..Default::default()
+    };
+    let index: BTreeMap<String, usize> =
+        out.configurations.iter().enumerate().map(|(i, c)| (c.name.clone(), i)).collect();
+    for (i, w) in windows.iter().enumerate().filter(|(_, w)| counts(w)) {
+        let key = (w.event.clone(), w.session.clone());
+        let (Ok(session), Ok(outing), Some(configuration)) =
+            (out.sessions.binary_search(&key), out.outings.binary_search(&w.outing), index.get(&w.configuration))
+        else {
+            continue;
+        };
+        if let Some((speed, from)) = w.sheet_wind {
+            out.sheet_wind[session] = Some((speed * from.cos(), speed * from.sin()));
+        }
+        let heading = match w.course {
+            Some(psi) if !w.air_speed_measured => (psi.cos(), psi.sin()),
+            _ => (0.0, 0.0),
+        };
+        for (quantity, m) in w.measures.iter().take(quantities).enumerate() {
+            let Some(m) = m else { continue };
+            if ![m.mean, m.standard_error, m.v2, m.v, m.ratio].iter().all(|v| v.is_finite()) {
+                continue;
+            }
+            out.observations.push(Observation {
+                window: i,
+                quantity,
+                session,
+                outing,
+                configuration: *configuration,
+                y: m.mean,
+                se: m.standard_error,
+                v2: m.v2,
+                v: m.v,
+                ratio: m.ratio,
+                accelerations: [w.accel_x, w.accel_z.unwrap_or(0.0)],
+                heading,
+            });
+        }
+    }
+    out
+}
+
+/// Configurations in the order of the run sheet.
+pub fn configurations(runs: &[RunRow]) -> Vec<Configuration> {
+    let mut out: Vec<Configuration> = Vec::new();
+    for r in runs {
+        if out.iter().all(|c| c.name != r.configuration.value) {
+            out.push(Configuration {
+                name: r.configuration.value.clone(),
+                parts: r.parts.clone(),
+                wing_position: r.wing_position,
+            });
+        }
+    }
+    out
+}

@@ -1,0 +1,325 @@
+//! `fit`: every quantity against effective v², per configuration.
+
+pub mod estimate;
+pub mod evidence;
+pub mod lack_of_fit;
+pub mod model;
+pub mod rows;
+pub mod scatter;
+pub mod screen;
+#[cfg(test)]
+mod tests;
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use self::evidence::Evidence;
+use self::model::Model;
+use self::scatter::Scatter;
+use self::screen::Finding;
+use super::SeasonTables;
+use crate::error::Fatal;
+use crate::located::{Located, Spot};
+use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage, WindowStep};
+use crate::units::{Ratio, Speed};
+
+/// Least squares against effective v².
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Fit {
+    /// What is fitted: `front_downforce`, `rear_downforce`, `drag`, or any channel.
+    pub quantities: Vec<Located<String>>,
+    /// Reference speed.
+    pub at: Located<Speed>,
+    /// Where the wind comes from.
+    #[serde(default)]
+    pub wind: Wind,
+    /// What an intercept belongs to.
+    #[serde(default)]
+    pub zero: Zero,
+    /// How outlying windows are treated.
+    #[serde(default)]
+    pub method: Method,
+    /// How windows are weighted.
+    #[serde(default)]
+    pub weights: Weights,
+    /// Let load transfer and vertical curvature in as regressors of the whole season, instead of trusting the
+    /// car file alone: what `straight` windows need.
+    #[serde(default)]
+    pub let_in: Vec<LetIn>,
+    /// Kinds of window that count as evidence: `steady`, `coastdown`, `straight`.
+    #[serde(default = "kinds")]
+    pub windows: Vec<Located<String>>,
+    /// Scatter of a coefficient from session to session that is assumed where the logs can't show it.
+    #[serde(default = "scatter")]
+    pub assumed_session_scatter: Located<Ratio>,
+}
+
+fn kinds() -> Vec<Located<String>> {
+    ["steady", "coastdown"].into_iter().map(|k| Located::nowhere(k.to_owned())).collect()
+}
+fn scatter() -> Located<Ratio> {
+    Located::nowhere(Ratio::si(0.03))
+}
+
+/// Where the wind comes from.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Wind {
+    /// Estimated per session from straights of different heading.
+    Estimate,
+    /// As the run sheet says.
+    RunSheet,
+    /// Still air.
+    #[default]
+    None,
+}
+
+/// A regressor beside effective v², one coefficient per quantity for the whole season.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum LetIn {
+    /// Acceleration along x: corrects m·h/L (and, for resistance, the effective mass).
+    Transfer,
+    /// Vertical acceleration: crests and dips.
+    Curvature,
+}
+
+impl LetIn {
+    /// Index into the accelerations of an observation.
+    fn index(self) -> usize {
+        match self {
+            Self::Transfer => 0,
+            Self::Curvature => 1,
+        }
+    }
+}
+
+/// What an intercept belongs to.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Zero {
+    /// One per outing: sensor zeros drift between outings.
+    #[default]
+    PerOuting,
+    /// One per configuration.
+    PerConfiguration,
+}
+
+/// How outlying windows are treated.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Method {
+    /// Huber's M-estimator, k = 1.345.
+    #[default]
+    Robust,
+    /// Weighted least squares.
+    Ordinary,
+}
+
+/// How windows are weighted.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Weights {
+    /// By their own standard error and the spread between windows.
+    #[default]
+    Precision,
+    /// All alike.
+    Equal,
+}
+
+/// How often the sessions are held against each other.
+const PASSES: usize = 3;
+
+/// What `fit` found, for the stages after it.
+#[derive(Clone, Debug, Default)]
+pub struct SeasonFit {
+    /// Names of the measured quantities; `resistance` stands for what drag is made of.
+    pub quantities: Vec<String>,
+    /// Names of the fitted quantities as asked for, and what they are made of.
+    pub reported: Vec<String>,
+    /// The observations.
+    pub evidence: Evidence,
+    /// The solved model.
+    pub model: Model,
+    /// Per shared column: one session alone determines it.
+    pub lone: Vec<bool>,
+    /// Per block and row, the window it belongs to.
+    pub windows_of_rows: Vec<Vec<usize>>,
+    /// Scatter from session to session.
+    pub scatter: Scatter,
+    /// Rolling resistance coefficient of the car.
+    pub rolling_resistance: f64,
+    /// Reference speed, m/s.
+    pub speed: f64,
+    /// Reference density, kg/m³.
+    pub density: f64,
+    /// The estimator in words.
+    pub method: String,
+    /// How every session agrees with the others.
+    pub findings: Vec<Finding>,
+}
+
+impl Fit {
+    /// What has to be measured for a quantity as asked for.
+    fn measured(name: &str) -> &str {
+        if name == "drag" { "resistance" } else { name }
+    }
+
+    fn describe(&self) -> String {
+        let weights = match self.weights {
+            Weights::Equal => "equal weights",
+            Weights::Precision => "precision weights",
+        };
+        let method = match self.method {
+            Method::Robust => "Huber 1.345",
+            Method::Ordinary => "least squares",
+        };
+        let zero = match self.zero {
+            Zero::PerOuting => "zero per outing",
+            Zero::PerConfiguration => "zero per configuration",
+        };
+        let wind = match self.wind {
+            Wind::Estimate => "wind estimated per session",
+            Wind::RunSheet => "wind from the run sheet",
+            Wind::None => "no wind",
+        };
+        format!("{method}, {weights}, {zero}, {wind}, CR2 by session")
+    }
+
+    /// Fits what the windows hold.
+    pub fn solve(&self, tables: &SeasonTables, cx: &SeasonCx) -> SeasonFit {
+        let evidence = evidence::collect(&tables.windows, tables.quantities.len(), self, cx.runs);
+        self.solve_evidence(evidence, &tables.quantities, cx.car.rolling_resistance.get(), cx.reference_density)
+    }
+
+    /// The same from observations: rolling resistance coefficient of the car, reference density in kg/m³.
+    pub fn solve_evidence(
+        &self,
+        evidence: Evidence,
+        quantities: &[String],
+        rolling_resistance: f64,
+        density: f64,
+    ) -> SeasonFit {
+        let mut fit = self.solve_once(evidence, quantities, rolling_resistance, density);
+        // A session that is left out shifts what the others are held against, so look again.
+        for _ in 0..PASSES {
+            fit.findings = screen::screen(&fit);
+            let out: BTreeSet<(usize, usize)> =
+                fit.findings.iter().filter(|f| f.implausible).map(|f| (f.session, f.quantity)).collect();
+            if out == fit.evidence.left_out {
+                break;
+            }
+            let mut evidence = std::mem::take(&mut fit.evidence);
+            evidence.left_out = out;
+            let findings = std::mem::take(&mut fit.findings);
+            fit = self.solve_once(evidence, quantities, rolling_resistance, density);
+            fit.findings = findings;
+        }
+        fit.findings.sort_by_key(|f| (f.session, f.quantity));
+        fit
+    }
+
+    fn solve_once(
+        &self,
+        evidence: Evidence,
+        quantities: &[String],
+        rolling_resistance: f64,
+        density: f64,
+    ) -> SeasonFit {
+        let model = model::fit(&evidence, quantities.len(), self);
+        let extra = usize::from(self.wind == Wind::Estimate) * 2;
+        let windows_of_rows = model
+            .rows
+            .iter()
+            .map(|rows| {
+                // Rows of one window count together; the wind's prior rows stand alone.
+                let mut seen = BTreeMap::new();
+                let mut out: Vec<usize> = Vec::with_capacity(rows.len() + extra);
+                for i in rows {
+                    let next = seen.len();
+                    out.push(*seen.entry(evidence.observations[*i].window).or_insert(next));
+                }
+                if !rows.is_empty() {
+                    out.extend((0..extra).map(|k| seen.len() + k));
+                }
+                out
+            })
+            .collect();
+        let mut fit = SeasonFit {
+            quantities: quantities.to_vec(),
+            reported: self.reported(),
+            evidence,
+            model,
+            windows_of_rows,
+            rolling_resistance,
+            speed: self.at.get(),
+            density,
+            method: self.describe(),
+            ..Default::default()
+        };
+        fit.lone = scatter::sessions_of_columns(&fit.model).iter().map(|s| s.len() < 2).collect();
+        fit.scatter = scatter::pooled(&fit, self.assumed_session_scatter.get());
+        fit
+    }
+
+    /// Rows of the fits table: what was asked for, and the apparent resistance beside the drag.
+    fn reported(&self) -> Vec<String> {
+        let mut out: Vec<String> = Vec::new();
+        for q in &self.quantities {
+            out.push(q.value.clone());
+            if q.value == "drag" {
+                out.push("resistance".to_owned());
+            }
+        }
+        out
+    }
+}
+
+impl SeasonStage for Fit {
+    fn check(&self, input: &Schema, _before: &[&'static str], cx: &mut CheckCx) {
+        for q in &self.quantities {
+            if q.value == "drag" {
+                if input.find("net_drive").is_none() {
+                    let message = "stage `fit` needs the resistance for `drag`, which no earlier stage makes";
+                    cx.fault(q.spot, message, "add the log stage `resistance`");
+                }
+            } else {
+                cx.need_at(input, &q.value, q.spot);
+            }
+        }
+        if self.quantities.is_empty() {
+            cx.fault(Spot::default(), "`fit` names no quantity", "for example front_downforce, rear_downforce, drag");
+        }
+        if !(1.0..=150.0).contains(&self.at.get()) {
+            cx.fault(self.at.spot, "a reference speed that no car is compared at", "for example `160 km/h`");
+        }
+        for k in &self.windows {
+            if !WindowStep::NAMES.contains(&k.value.as_str()) {
+                let label = format!("known: {}", WindowStep::NAMES.join(", "));
+                cx.fault(k.spot, format!("unknown kind of window `{}`", k.value), label);
+            }
+        }
+        if self.wind == Wind::Estimate && input.find("course").is_none() {
+            let message = "`wind: estimate` needs channel `course`: the wind shows in straights of different heading";
+            cx.fault(Spot::default(), message, "no earlier stage makes `course`; use `run_sheet` or `none`, or log it");
+        }
+    }
+
+    fn quantities(&self) -> Vec<String> {
+        self.quantities.iter().map(|q| Self::measured(&q.value).to_owned()).collect()
+    }
+
+    fn run(&self, tables: &mut SeasonTables, cx: &SeasonCx) -> Result<(), Fatal> {
+        let fit = self.solve(tables, cx);
+        tables.window_rows = rows::windows(&fit, tables);
+        tables.winds = rows::winds(&fit);
+        tables.agreement = rows::agreement(&fit);
+        tables.fits = rows::fits(&fit, tables);
+        tables.configurations = rows::configurations(&fit);
+        tables.model = Some(fit);
+        Ok(())
+    }
+}

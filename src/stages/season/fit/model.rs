@@ -1,0 +1,482 @@
+//! The season's model: value = zero + coefficient·effective v² for every configuration and quantity,
+//! with the wind of a session as two unknowns that all its quantities share. Iterates weights, robust
+//! weights and wind (Gauss–Newton) around the blocked least squares.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use nalgebra::{DMatrix, DVector};
+
+use super::evidence::{Evidence, Observation};
+use super::{Fit, LetIn, Method, Weights, Wind, Zero};
+use crate::numerics::blocked::{self, Block, BlockedError, BlockedFit};
+use crate::numerics::spread::{between_variance, huber_psi, huber_weight};
+
+/// Standard deviation of a wind component before the logs speak, m/s, where the run sheet names no wind:
+/// a mean wind beyond 10 m/s is seldom run in (common practice, no source).
+const WIND_PRIOR: f64 = 5.0;
+/// The same around the wind that the run sheet names: a mast elsewhere, another hour.
+const SHEET_PRIOR: f64 = 3.0;
+const ITERATIONS: usize = 60;
+const CONVERGED: f64 = 1e-9;
+
+/// A configuration and a quantity, by index.
+pub type Pair = (usize, usize);
+
+/// What was found for the wind of one session.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SessionWind {
+    /// Components of the direction it comes from, north and east, m/s.
+    pub wind: (f64, f64),
+    /// Their standard errors; `None` where the wind was not estimated.
+    pub standard_error: Option<(f64, f64)>,
+}
+
+/// The fitted season.
+#[derive(Clone, Debug, Default)]
+pub struct Model {
+    /// Shared column of the coefficient of a configuration and quantity.
+    pub column: BTreeMap<Pair, usize>,
+    /// Shared column of a regressor that was let in, by regressor and quantity.
+    pub let_in: BTreeMap<(LetIn, usize), usize>,
+    /// Why a configuration and quantity have no coefficient.
+    pub dropped: BTreeMap<Pair, &'static str>,
+    /// The blocked fit, on pseudo-values where robust; `None` when nothing could be fitted.
+    pub fit: Option<BlockedFit>,
+    /// Observations behind the rows of each block, for grouping.
+    pub rows: Vec<Vec<usize>>,
+    /// Wind per session.
+    pub wind: Vec<SessionWind>,
+    /// Between-window variance per quantity.
+    pub between: Vec<f64>,
+    /// Final weight of every observation, robust weight included; 0 for dropped ones.
+    pub weight: Vec<f64>,
+    /// Robust weight alone.
+    pub robust: Vec<f64>,
+    /// Residual of every observation; NaN for dropped ones.
+    pub residual: Vec<f64>,
+    /// Regressor of every observation at the final wind.
+    pub x: Vec<f64>,
+    /// Iterations used.
+    pub iterations: usize,
+    /// Whether the iteration settled.
+    pub converged: bool,
+}
+
+/// Fits the season.
+pub fn fit(evidence: &Evidence, quantities: usize, options: &Fit) -> Model {
+    let mut dropped = too_few(evidence);
+    let mut unusable = BTreeSet::new();
+    loop {
+        let mut solver = Solver::new(evidence, quantities, options, &dropped, &unusable);
+        match solver.run() {
+            Ok(fit) => return solver.finish(fit, dropped),
+            Err(BlockedError::NotIdentified { columns }) if !columns.is_empty() => {
+                let before = dropped.len() + unusable.len();
+                unusable.extend(solver.let_in.iter().filter(|(_, c)| columns.contains(c)).map(|(k, _)| *k));
+                for (pair, c) in &solver.column {
+                    let zero = c + solver.column.len();
+                    let own_zero = options.zero == Zero::PerConfiguration && columns.contains(&zero);
+                    if columns.contains(c) || own_zero {
+                        dropped.insert(*pair, "speed_never_varies");
+                    }
+                }
+                if dropped.len() + unusable.len() == before {
+                    return solver.nothing(dropped);
+                }
+            }
+            Err(_) => return solver.nothing(dropped),
+        }
+    }
+}
+
+/// Pairs with fewer windows than the zeros of their outings, the slope and one to spare.
+fn too_few(evidence: &Evidence) -> BTreeMap<Pair, &'static str> {
+    let mut count: BTreeMap<Pair, (usize, BTreeMap<usize, ()>)> = BTreeMap::new();
+    for o in evidence.observations.iter().filter(|o| !evidence.left_out.contains(&(o.session, o.quantity))) {
+        let entry = count.entry((o.configuration, o.quantity)).or_default();
+        entry.0 += 1;
+        entry.1.insert(o.outing, ());
+    }
+    count.into_iter().filter(|(_, (n, outings))| *n < outings.len() + 2).map(|(p, _)| (p, "too_few_windows")).collect()
+}
+
+/// Shared columns before those of the regressors that were let in.
+fn width(options: &Fit, column: &BTreeMap<Pair, usize>) -> usize {
+    match options.zero {
+        Zero::PerOuting => column.len(),
+        Zero::PerConfiguration => 2 * column.len(),
+    }
+}
+
+/// Columns for the regressors asked for, quantity by quantity, where they vary at all.
+fn let_in_columns(
+    evidence: &Evidence,
+    options: &Fit,
+    column: &BTreeMap<Pair, usize>,
+    unusable: &BTreeSet<(LetIn, usize)>,
+) -> BTreeMap<(LetIn, usize), usize> {
+    let mut out = BTreeMap::new();
+    let quantities: BTreeSet<usize> = column.keys().map(|p| p.1).collect();
+    for regressor in &options.let_in {
+        let varies = evidence.observations.iter().any(|o| o.accelerations[regressor.index()] != 0.0);
+        for q in quantities.iter().filter(|q| varies && !unusable.contains(&(*regressor, **q))) {
+            out.insert((*regressor, *q), 0);
+        }
+    }
+    let first = width(options, column);
+    for (i, c) in out.values_mut().enumerate() {
+        *c = first + i;
+    }
+    out
+}
+
+struct Solver<'a> {
+    evidence: &'a Evidence,
+    options: &'a Fit,
+    quantities: usize,
+    column: BTreeMap<Pair, usize>,
+    let_in: BTreeMap<(LetIn, usize), usize>,
+    /// Observation indices of each session's block.
+    rows: Vec<Vec<usize>>,
+    wind: Vec<(f64, f64)>,
+    prior: Vec<((f64, f64), f64)>,
+    between: Vec<f64>,
+    robust: Vec<f64>,
+    beta: DVector<f64>,
+    residual: Vec<f64>,
+    share: Vec<f64>,
+    iterations: usize,
+    converged: bool,
+}
+
+impl<'a> Solver<'a> {
+    fn new(
+        evidence: &'a Evidence,
+        quantities: usize,
+        options: &'a Fit,
+        dropped: &BTreeMap<Pair, &'static str>,
+        unusable: &BTreeSet<(LetIn, usize)>,
+    ) -> Self {
+        let mut column = BTreeMap::new();
+        let mut rows = vec![Vec::new(); evidence.sessions.len()];
+        for (i, o) in evidence.observations.iter().enumerate() {
+            let pair = (o.configuration, o.quantity);
+            if !dropped.contains_key(&pair) && !evidence.left_out.contains(&(o.session, o.quantity)) {
+                column.insert(pair, 0);
+                rows[o.session].push(i);
+            }
+        }
+        for (i, c) in column.values_mut().enumerate() {
+            *c = i;
+        }
+        let let_in = let_in_columns(evidence, options, &column, unusable);
+        let prior: Vec<((f64, f64), f64)> =
+            evidence.sheet_wind.iter().map(|w| w.map_or(((0.0, 0.0), WIND_PRIOR), |w| (w, SHEET_PRIOR))).collect();
+        let start = |p: &((f64, f64), f64)| if options.wind == Wind::None { (0.0, 0.0) } else { p.0 };
+        let n = evidence.observations.len();
+        let mut solver = Self {
+            evidence,
+            options,
+            quantities,
+            rows,
+            wind: prior.iter().map(start).collect(),
+            prior,
+            between: vec![0.0; quantities],
+            robust: vec![1.0; n],
+            beta: DVector::zeros(column.len()),
+            column,
+            let_in,
+            residual: vec![f64::NAN; n],
+            share: Vec::new(),
+            iterations: 0,
+            converged: false,
+        };
+        solver.share = (0..quantities).map(|q| solver.share_left(q)).collect();
+        solver
+    }
+
+    /// (n − p)/n of one quantity: what the fit leaves of the spread.
+    fn share_left(&self, q: usize) -> f64 {
+        let used = || self.rows.iter().flatten().filter_map(|i| self.evidence.observations.get(*i));
+        let n = used().filter(|o| o.quantity == q).count() as f64;
+        let mut zeros: Vec<usize> = used().filter(|o| o.quantity == q).map(|o| self.zero_of(o)).collect();
+        zeros.sort_unstable();
+        zeros.dedup();
+        let slopes = self.column.keys().filter(|p| p.1 == q).count();
+        let winds = if self.options.wind == Wind::Estimate { 2 * self.evidence.sessions.len() } else { 0 };
+        let slopes = slopes + self.let_in.keys().filter(|k| k.1 == q).count();
+        let p = (zeros.len() + slopes) as f64 + winds as f64 / self.quantities.max(1) as f64;
+        if n > 0.0 { ((n - p) / n).max(0.05) } else { 1.0 }
+    }
+
+    fn zero_of(&self, o: &Observation) -> usize {
+        match self.options.zero {
+            Zero::PerOuting => o.outing,
+            Zero::PerConfiguration => o.configuration,
+        }
+    }
+
+    fn variance(&self, o: &Observation) -> f64 {
+        match self.options.weights {
+            Weights::Equal => self.between[o.quantity].max(f64::MIN_POSITIVE),
+            Weights::Precision => (o.se * o.se + self.between[o.quantity]).max(f64::MIN_POSITIVE),
+        }
+    }
+
+    fn estimates_wind(&self) -> bool {
+        self.options.wind == Wind::Estimate
+    }
+
+    fn run(&mut self) -> Result<BlockedFit, BlockedError> {
+        self.first_spread();
+        let mut last: Option<DVector<f64>> = None;
+        for i in 0..ITERATIONS {
+            self.iterations = i + 1;
+            let fit = blocked::fit(&self.blocks(false), self.width())?;
+            let moved = self.take(&fit);
+            self.respread();
+            let settled = last.as_ref().is_some_and(|l| {
+                l.iter().zip(fit.beta.iter()).all(|(a, b)| (a - b).abs() <= CONVERGED * (a.abs() + b.abs()))
+            });
+            last = Some(fit.beta.clone());
+            let single = !self.estimates_wind()
+                && self.options.method == Method::Ordinary
+                && self.options.weights == Weights::Equal;
+            if (settled && moved < 1e-7) || single {
+                self.converged = true;
+                break;
+            }
+        }
+        // Inference on pseudo-values (Street, Carroll & Ruppert, Am. Statistician 42, 1988): the robust
+        // estimate is the least-squares estimate of these, and its covariance theirs.
+        blocked::fit(&self.blocks(true), self.width())
+    }
+
+    /// A first spread from each quantity's scatter, so that no first step divides by nothing.
+    fn first_spread(&mut self) {
+        for q in 0..self.quantities {
+            let (mut n, mut sum, mut squares) = (0.0, 0.0, 0.0);
+            for o in self.rows.iter().flatten().map(|i| &self.evidence.observations[*i]).filter(|o| o.quantity == q) {
+                n += 1.0;
+                sum += o.y;
+                squares += o.y * o.y;
+            }
+            self.between[q] = if n > 1.0 { ((squares - sum * sum / n) / n).max(0.0) } else { 0.0 };
+        }
+    }
+
+    fn width(&self) -> usize {
+        width(self.options, &self.column) + self.let_in.len()
+    }
+
+    /// Takes over coefficients, wind and residuals; returns the largest change of a wind, m/s.
+    fn take(&mut self, fit: &BlockedFit) -> f64 {
+        self.beta = fit.beta.clone();
+        let mut moved = 0.0_f64;
+        for (g, rows) in self.rows.iter().enumerate() {
+            let nuisance = &fit.nuisance[g];
+            let old = self.wind[g];
+            if self.estimates_wind() && nuisance.len() >= 2 {
+                let at = nuisance.len() - 2;
+                let new = (nuisance[at], nuisance[at + 1]);
+                // Half steps where the linearisation is far out.
+                let length = (new.0 - old.0).hypot(new.1 - old.1);
+                let step = if length > 5.0 { 5.0 / length } else { 1.0 };
+                self.wind[g] = (old.0 + step * (new.0 - old.0), old.1 + step * (new.1 - old.1));
+                moved = moved.max(length);
+            }
+            for (i, row) in rows.iter().enumerate() {
+                // Residual of the linearised model; equal to the nonlinear one once the wind has settled.
+                self.residual[*row] = fit.residuals[g][i];
+            }
+        }
+        moved
+    }
+
+    fn respread(&mut self) {
+        let robust = self.options.method == Method::Robust;
+        for q in 0..self.quantities {
+            let of_q: Vec<usize> =
+                self.rows.iter().flatten().copied().filter(|i| self.evidence.observations[*i].quantity == q).collect();
+            let r: Vec<f64> = of_q.iter().map(|i| self.residual[*i]).collect();
+            let se: Vec<f64> = of_q
+                .iter()
+                .map(|i| if self.options.weights == Weights::Equal { 0.0 } else { self.evidence.observations[*i].se })
+                .collect();
+            self.between[q] = between_variance(&r, &se, self.share[q], robust);
+            if robust {
+                for i in of_q {
+                    let o = &self.evidence.observations[i];
+                    self.robust[i] = huber_weight(self.residual[i] / self.variance(o).sqrt());
+                }
+            }
+        }
+    }
+
+    /// The blocks of the linearised model. `pseudo`: values whose plain weighted fit is the robust one.
+    fn blocks(&self, pseudo: bool) -> Vec<Block> {
+        let unclipped: Vec<f64> = (0..self.quantities).map(|q| self.unclipped(q)).collect();
+        (0..self.rows.len()).map(|g| self.block(g, pseudo, &unclipped)).collect()
+    }
+
+    /// Mean of ψ' of a quantity: the share of windows that the robust fit leaves whole.
+    fn unclipped(&self, q: usize) -> f64 {
+        let of_q = || self.rows.iter().flatten().filter(|i| self.evidence.observations[**i].quantity == q);
+        let whole = of_q().filter(|i| self.robust[**i] >= 1.0).count() as f64;
+        (whole / (of_q().count() as f64).max(1.0)).max(0.2)
+    }
+
+    fn block(&self, g: usize, pseudo: bool, unclipped: &[f64]) -> Block {
+        let rows = &self.rows[g];
+        let observation = |i: usize| &self.evidence.observations[i];
+        let mut columns: Vec<usize> = rows.iter().map(|i| self.slope_column(observation(*i))).collect();
+        if self.options.zero == Zero::PerConfiguration {
+            columns.extend(rows.iter().map(|i| self.slope_column(observation(*i)) + self.column.len()));
+        }
+        columns.extend(rows.iter().flat_map(|i| self.let_in_of(observation(*i)).map(|(c, _)| c)));
+        columns.sort_unstable();
+        columns.dedup();
+        let mut zeros: Vec<(usize, usize)> = match self.options.zero {
+            Zero::PerOuting => rows.iter().map(|i| (observation(*i).outing, observation(*i).quantity)).collect(),
+            Zero::PerConfiguration => Vec::new(),
+        };
+        zeros.sort_unstable();
+        zeros.dedup();
+        let wind = self.estimates_wind() && !rows.is_empty();
+        let (extra, m) = if wind { (2, zeros.len() + 2) } else { (0, zeros.len()) };
+        let n = rows.len() + extra;
+        let mut b = Block {
+            x: DMatrix::zeros(n, columns.len()),
+            nuisance: DMatrix::zeros(n, m),
+            y: DVector::zeros(n),
+            w: DVector::zeros(n),
+            columns,
+        };
+        for (r, i) in rows.iter().enumerate() {
+            self.fill_row(&mut b, r, *i, g, &zeros, pseudo.then_some(unclipped));
+        }
+        if wind {
+            let ((north, east), sd) = self.prior[g];
+            for (k, value) in [north, east].into_iter().enumerate() {
+                b.nuisance[(rows.len() + k, zeros.len() + k)] = 1.0;
+                b.y[rows.len() + k] = value;
+                b.w[rows.len() + k] = 1.0 / (sd * sd);
+            }
+        }
+        b
+    }
+
+    /// Columns and values of the regressors that were let in, for one observation.
+    fn let_in_of(&self, o: &Observation) -> impl Iterator<Item = (usize, f64)> {
+        let (q, a) = (o.quantity, o.accelerations);
+        self.let_in.iter().filter(move |((_, of), _)| *of == q).map(move |((r, _), c)| (*c, a[r.index()]))
+    }
+
+    fn slope_column(&self, o: &Observation) -> usize {
+        self.column.get(&(o.configuration, o.quantity)).copied().unwrap_or(0)
+    }
+
+    fn fill_row(
+        &self,
+        b: &mut Block,
+        r: usize,
+        i: usize,
+        g: usize,
+        zeros: &[(usize, usize)],
+        unclipped: Option<&[f64]>,
+    ) {
+        let o = &self.evidence.observations[i];
+        let (column, wind) = (self.slope_column(o), self.wind[g]);
+        let place = |c: usize| b.columns.binary_search(&c).unwrap_or(0);
+        let (at, zero_at) = (place(column), place(column + self.column.len()));
+        b.x[(r, at)] = o.x(wind);
+        for (column, value) in self.let_in_of(o) {
+            b.x[(r, place(column))] = value;
+        }
+        match self.options.zero {
+            Zero::PerConfiguration => b.x[(r, zero_at)] = 1.0,
+            Zero::PerOuting => {
+                if let Ok(k) = zeros.binary_search(&(o.outing, o.quantity)) {
+                    b.nuisance[(r, k)] = 1.0;
+                }
+            }
+        }
+        let variance = self.variance(o);
+        let mut y = o.y;
+        let mut w = 1.0 / variance;
+        match unclipped {
+            // y − r + σψ(r/σ)/mean(ψ')
+            Some(share) => {
+                if self.options.method == Method::Robust {
+                    let (res, sd) = (self.residual[i], variance.sqrt());
+                    y += sd * huber_psi(res / sd) / share[o.quantity] - res;
+                }
+            }
+            None => w *= self.robust[i],
+        }
+        if self.estimates_wind() {
+            let s = self.beta[column] * o.slope(wind);
+            let (north, east) = (s * o.heading.0, s * o.heading.1);
+            let k = zeros.len();
+            b.nuisance[(r, k)] = north;
+            b.nuisance[(r, k + 1)] = east;
+            y += north * wind.0 + east * wind.1;
+        }
+        b.y[r] = y;
+        b.w[r] = w;
+    }
+
+    fn finish(self, fit: BlockedFit, dropped: BTreeMap<Pair, &'static str>) -> Model {
+        let estimated = self.estimates_wind();
+        let wind = (0..self.rows.len())
+            .map(|g| SessionWind {
+                wind: self.wind[g],
+                standard_error: (estimated && fit.nuisance[g].len() >= 2).then(|| {
+                    let v = fit.nuisance_variance(g);
+                    (v[v.len() - 2].sqrt(), v[v.len() - 1].sqrt())
+                }),
+            })
+            .collect();
+        self.into_model(Some(fit), dropped, wind)
+    }
+
+    fn nothing(self, dropped: BTreeMap<Pair, &'static str>) -> Model {
+        let wind = self.wind.iter().map(|w| SessionWind { wind: *w, standard_error: None }).collect();
+        self.into_model(None, dropped, wind)
+    }
+
+    fn into_model(
+        self,
+        fit: Option<BlockedFit>,
+        mut dropped: BTreeMap<Pair, &'static str>,
+        wind: Vec<SessionWind>,
+    ) -> Model {
+        let n = self.evidence.observations.len();
+        let mut weight = vec![0.0; n];
+        if fit.is_some() {
+            for i in self.rows.iter().flatten() {
+                weight[*i] = self.robust[*i] / self.variance(&self.evidence.observations[*i]);
+            }
+        } else {
+            for pair in self.column.keys() {
+                dropped.entry(*pair).or_insert("not_solvable");
+            }
+        }
+        let x = self.evidence.observations.iter().map(|o| o.x(self.wind[o.session])).collect();
+        Model {
+            column: if fit.is_some() { self.column } else { BTreeMap::new() },
+            let_in: if fit.is_some() { self.let_in } else { BTreeMap::new() },
+            dropped,
+            fit,
+            rows: self.rows,
+            wind,
+            between: self.between,
+            weight,
+            robust: self.robust,
+            residual: self.residual,
+            x,
+            iterations: self.iterations,
+            converged: self.converged,
+        }
+    }
+}

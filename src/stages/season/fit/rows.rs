@@ -1,0 +1,283 @@
+//! What the fit found, as rows of the written tables.
+
+use std::collections::BTreeSet;
+
+use super::SeasonFit;
+use super::estimate::Estimate;
+use super::lack_of_fit::square_law;
+use super::model::SessionWind;
+use super::screen::Finding;
+use crate::stages::season::SeasonTables;
+use crate::stages::window::Window;
+use crate::table::rows::{AgreementRow, ConfigurationRow, FitRow, WindRow, WindowRow};
+
+/// Robust weight under which a window is called an outlier.
+const OUTLIER: f64 = 0.5;
+/// Standard error over prior spread above which a wind component counts as not identified.
+const WIND_IDENTIFIED: f64 = 1.5;
+
+/// Rows of `windows`: every window and quantity, fitted or not.
+pub fn windows(fit: &SeasonFit, tables: &SeasonTables) -> Vec<WindowRow> {
+    let model = &fit.model;
+    let mut index = vec![vec![None; tables.quantities.len()]; tables.windows.len()];
+    let mut largest = vec![0.0_f64; tables.quantities.len()];
+    for (i, o) in fit.evidence.observations.iter().enumerate() {
+        index[o.window][o.quantity] = Some(i);
+        largest[o.quantity] = largest[o.quantity].max(model.weight[i]);
+    }
+    let mut out = Vec::new();
+    for (i, w) in tables.windows.iter().enumerate() {
+        for (q, m) in w.measures.iter().enumerate() {
+            let Some(m) = m else { continue };
+            let found = index[i][q].and_then(|k| fit.evidence.observations.get(k).map(|o| (k, o)));
+            let headwind = found.map_or(0.0, |(_, o)| o.headwind(model.wind[o.session].wind));
+            out.push(WindowRow {
+                log: w.log.clone(),
+                event: w.event.clone(),
+                session: w.session.clone(),
+                outing: w.outing.clone(),
+                configuration: w.configuration.clone(),
+                kind: w.kind.to_owned(),
+                start: w.start,
+                duration: w.duration,
+                samples: w.samples as i64,
+                quantity: tables.quantities[q].clone(),
+                unit: tables.units[q].clone(),
+                mean: m.mean,
+                standard_error: m.standard_error,
+                speed: w.speed,
+                effective_v2: found.map_or(m.v2, |(k, _)| model.x[k]),
+                air_density: w.air_density,
+                headwind,
+                course: w.course,
+                accel_x: w.accel_x,
+                weight: found.filter(|_| largest[q] > 0.0).map_or(0.0, |(k, _)| model.weight[k] / largest[q]),
+                outlier: found.is_some_and(|(k, _)| model.robust[k] < OUTLIER),
+                flags: flags_of(w, found.is_some_and(|(_, o)| fit.evidence.left_out.contains(&(o.session, q)))),
+            });
+        }
+    }
+    out
+}
+
+fn flags_of(w: &Window, left_out: bool) -> String {
+    let own = left_out.then_some("session_left_out");
+    w.flags.iter().map(String::as_str).chain(own).collect::<Vec<_>>().join(",")
+}
+
+/// Rows of `agreement`.
+pub fn agreement(fit: &SeasonFit) -> Vec<AgreementRow> {
+    let one = |f: &Finding| {
+        let (event, session) = fit.evidence.sessions.get(f.session).cloned().unwrap_or_default();
+        AgreementRow {
+            event,
+            session,
+            quantity: fit.quantities.get(f.quantity).cloned().unwrap_or_default(),
+            factor: f.factor,
+            factor_se: f.factor_se,
+            spread: f.spread,
+            windows: f.windows as i64,
+            verdict: if f.implausible { "left_out" } else { "agrees" }.to_owned(),
+            suspicion: f.suspicion(),
+        }
+    };
+    fit.findings.iter().map(one).collect()
+}
+
+/// Rows of `winds`.
+pub fn winds(fit: &SeasonFit) -> Vec<WindRow> {
+    let one = |((event, session), w): (&(String, String), &SessionWind)| {
+        let (north, east) = w.wind;
+        let source = match w.standard_error {
+            Some((n, e)) if n.max(e) > WIND_IDENTIFIED => "not_identified",
+            Some(_) => "estimated",
+            None if north != 0.0 || east != 0.0 => "run_sheet",
+            None => "none",
+        };
+        WindRow {
+            event: event.clone(),
+            session: session.clone(),
+            speed: north.hypot(east),
+            from: east.atan2(north).rem_euclid(std::f64::consts::TAU),
+            north,
+            east,
+            north_se: w.standard_error.map(|s| s.0),
+            east_se: w.standard_error.map(|s| s.1),
+            source: source.to_owned(),
+        }
+    };
+    fit.evidence.sessions.iter().zip(&fit.model.wind).map(one).collect()
+}
+
+/// Counts over the observations of one configuration and quantity.
+#[derive(Clone, Debug, Default)]
+pub struct Count {
+    /// Windows.
+    pub windows: usize,
+    /// Windows of less than half robust weight.
+    pub outliers: usize,
+    /// Outings.
+    pub outings: usize,
+    /// Sessions.
+    pub sessions: usize,
+    /// Lowest and highest speed.
+    pub speeds: Option<(f64, f64)>,
+    /// 1 − residual over total sum of squares, within outings.
+    pub r2: Option<f64>,
+    /// Weighted root mean square residual.
+    pub rmse: Option<f64>,
+}
+
+/// Counts and goodness of fit of one configuration and quantity.
+pub fn count(fit: &SeasonFit, speeds: &[f64], configuration: usize, quantity: usize) -> Count {
+    let of_pair: Vec<(usize, &_)> = (fit.evidence.observations.iter().enumerate())
+        .filter(|(_, o)| o.configuration == configuration && o.quantity == quantity)
+        .collect();
+    let outings: BTreeSet<usize> = of_pair.iter().map(|(_, o)| o.outing).collect();
+    let sessions: BTreeSet<usize> = of_pair.iter().map(|(_, o)| o.session).collect();
+    let speed = |f: fn(f64, f64) -> f64| of_pair.iter().filter_map(|(_, o)| speeds.get(o.window).copied()).reduce(f);
+    let weight = &fit.model.weight;
+    let (mut residual, mut total, mut weights) = (0.0, 0.0, 0.0);
+    for outing in &outings {
+        let rows = || of_pair.iter().filter(|(_, o)| o.outing == *outing);
+        let w: f64 = rows().map(|(i, _)| weight[*i]).sum();
+        let mean = rows().map(|(i, o)| weight[*i] * o.y).sum::<f64>() / w;
+        for (i, o) in rows().filter(|(i, _)| weight[*i] > 0.0) {
+            residual += weight[*i] * fit.model.residual[*i].powi(2);
+            total += weight[*i] * (o.y - mean).powi(2);
+            weights += weight[*i];
+        }
+    }
+    Count {
+        windows: of_pair.len(),
+        outliers: of_pair.iter().filter(|(i, _)| fit.model.robust[*i] < OUTLIER).count(),
+        outings: outings.len(),
+        sessions: sessions.len(),
+        speeds: speed(f64::min).zip(speed(f64::max)),
+        r2: (total > 0.0).then(|| 1.0 - residual / total),
+        rmse: (weights > 0.0).then(|| (residual / weights).sqrt()),
+    }
+}
+
+/// Rows of `fits`: every configuration of the run sheet and every quantity; where there is no number the
+/// flags say why.
+pub fn fits(fit: &SeasonFit, tables: &SeasonTables) -> Vec<FitRow> {
+    let speeds: Vec<f64> = tables.windows.iter().map(|w| w.speed).collect();
+    let mut out = Vec::new();
+    for k in 0..fit.evidence.configurations.len() {
+        for name in &fit.reported {
+            out.push(fit_row(fit, tables, &speeds, k, name));
+        }
+    }
+    out
+}
+
+fn fit_row(fit: &SeasonFit, tables: &SeasonTables, speeds: &[f64], k: usize, name: &str) -> FitRow {
+    let measured = super::Fit::measured(name);
+    let q = tables.quantities.iter().position(|n| n == measured).unwrap_or(usize::MAX);
+    let unit = tables.units.get(q).cloned().unwrap_or_else(|| "N".to_owned());
+    let c = count(fit, speeds, k, q);
+    let mut row = FitRow {
+        configuration: fit.evidence.configurations[k].name.clone(),
+        quantity: name.to_owned(),
+        unit: unit.clone(),
+        reference_speed: fit.speed,
+        reference_density: fit.density,
+        windows: c.windows as i64,
+        outliers: c.outliers as i64,
+        outings: c.outings as i64,
+        sessions: c.sessions as i64,
+        speed_min: c.speeds.map(|s| s.0),
+        speed_max: c.speeds.map(|s| s.1),
+        r2: c.r2,
+        rmse: c.rmse,
+        between_window_sd: fit.model.between.get(q).map(|t| t.sqrt()).filter(|_| c.windows > 0),
+        method: fit.method.clone(),
+        ..Default::default()
+    };
+    let mut flags: BTreeSet<&str> = BTreeSet::new();
+    let named = fit.named(k, name);
+    if let Some((_, Some(flag))) = &named {
+        flags.insert(*flag);
+    }
+    match named.as_ref().and_then(|(d, _)| fit.estimate(d)) {
+        Some(e) => {
+            put_estimate(&mut row, &e, fit, unit == "N");
+            flags.extend(e.flags.iter().copied());
+            if let Some(law) = square_law(fit, k, q) {
+                row.square_law_p = Some(law.p_value);
+                row.local_coefficient = Some(law.local_coefficient);
+                if law.p_value < 0.01 {
+                    flags.insert("square_law_doubtful");
+                }
+            }
+            if !fit.model.converged {
+                flags.insert("iteration_not_settled");
+            }
+        }
+        None => {
+            let why = fit.model.dropped.get(&(k, q)).copied();
+            flags.insert(why.unwrap_or(if c.windows == 0 { "no_windows" } else { "no_interval" }));
+        }
+    }
+    row.flags = flags.into_iter().collect::<Vec<_>>().join(",");
+    row
+}
+
+fn put_estimate(row: &mut FitRow, e: &Estimate, fit: &SeasonFit, is_force: bool) {
+    let scaled = |f: f64| {
+        let (lo, hi) = e.interval;
+        (Some(e.value * f), Some(e.se * f), Some(lo * f), Some(hi * f))
+    };
+    (row.coefficient, row.coefficient_se, row.coefficient_lo95, row.coefficient_hi95) = scaled(1.0);
+    (row.value, row.value_se, row.value_lo95, row.value_hi95) = scaled(fit.speed * fit.speed);
+    if is_force {
+        (row.area, row.area_se, row.area_lo95, row.area_hi95) = scaled(2.0 / fit.density);
+    }
+    row.degrees_of_freedom = Some(e.dof).filter(|d| d.is_finite());
+}
+
+/// Rows of `configurations`.
+pub fn configurations(fit: &SeasonFit) -> Vec<ConfigurationRow> {
+    (0..fit.evidence.configurations.len()).map(|k| configuration_row(fit, k)).collect()
+}
+
+fn configuration_row(fit: &SeasonFit, k: usize) -> ConfigurationRow {
+    let c = &fit.evidence.configurations[k];
+    let of_k = || fit.evidence.observations.iter().filter(|o| o.configuration == k);
+    let mut flags: BTreeSet<&str> = BTreeSet::new();
+    let v2 = fit.speed * fit.speed;
+    let mut get = |name: &str, factor: f64| {
+        let found = fit.named(k, name).and_then(|(d, flag)| Some((fit.estimate(&d.times(factor))?, flag)));
+        match found {
+            Some((e, flag)) => {
+                flags.extend(e.flags.iter().copied());
+                flags.extend(flag);
+                (Some(e.value), Some(e.se), Some(e.interval.0), Some(e.interval.1))
+            }
+            None => {
+                flags.insert(match name {
+                    "drag" | "efficiency" => "no_drag",
+                    _ => "no_downforce",
+                });
+                (None, None, None, None)
+            }
+        }
+    };
+    let mut row = ConfigurationRow {
+        configuration: c.name.clone(),
+        parts: c.parts.join(","),
+        wing_position: c.wing_position,
+        reference_speed: fit.speed,
+        reference_density: fit.density,
+        windows: of_k().map(|o| o.window).collect::<BTreeSet<_>>().len() as i64,
+        sessions: of_k().map(|o| o.session).collect::<BTreeSet<_>>().len() as i64,
+        ..Default::default()
+    };
+    (row.downforce, row.downforce_se, row.downforce_lo95, row.downforce_hi95) = get("downforce", v2);
+    (row.drag, row.drag_se, row.drag_lo95, row.drag_hi95) = get("drag", v2);
+    (row.balance, row.balance_se, row.balance_lo95, row.balance_hi95) = get("balance", 1.0);
+    (row.efficiency, row.efficiency_se, row.efficiency_lo95, row.efficiency_hi95) = get("efficiency", 1.0);
+    row.flags = flags.into_iter().collect::<Vec<_>>().join(",");
+    row
+}

@@ -1,0 +1,67 @@
+//! What a whole session has in common, pooled over the season: for configurations that one session alone
+//! has seen.
+
+use nalgebra::DVector;
+
+use super::SeasonFit;
+use super::model::Model;
+
+/// Scatter of a coefficient from session to session, relative to the coefficient.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Scatter {
+    /// Standard deviation over coefficient.
+    pub relative: f64,
+    /// Degrees of freedom behind it.
+    pub dof: f64,
+    /// It is the assumed one: the season can't show it, or shows less.
+    pub assumed: bool,
+}
+
+/// Degrees of freedom given to an assumed scatter: as if seen in a handful of sessions.
+const ASSUMED_DOF: f64 = 4.0;
+
+/// Sessions in which every shared column has rows.
+pub fn sessions_of_columns(model: &Model) -> Vec<Vec<usize>> {
+    let mut out = vec![Vec::new(); model.fit.as_ref().map_or(0, |f| f.beta.len())];
+    if let Some(fit) = &model.fit {
+        for (g, columns) in fit.columns.iter().enumerate() {
+            for (j, c) in columns.iter().enumerate() {
+                // A session whose rows the zeros have used up says nothing about the slope.
+                if *c < out.len() && fit.z[g].column(j).norm_squared() > 1e-9 / fit.bread[(*c, *c)] {
+                    out[*c].push(g);
+                }
+            }
+        }
+    }
+    out
+}
+
+/// Pools the excess of the between-session variance over the within-session one, coefficient by coefficient.
+pub fn pooled(season: &SeasonFit, assumed: f64) -> Scatter {
+    let fallback = Scatter { relative: assumed, dof: ASSUMED_DOF, assumed: true };
+    let Some(fit) = &season.model.fit else { return fallback };
+    let sessions = sessions_of_columns(&season.model);
+    let (mut sum, mut weight) = (0.0, 0.0);
+    for (c, sessions) in sessions.iter().enumerate().take(season.model.column.len()).filter(|(_, s)| s.len() > 1) {
+        let mut l = DVector::zeros(fit.beta.len());
+        l[c] = 1.0;
+        let n = sessions.len() as f64;
+        // The variance of a mean over n sessions, times n, is that of one session.
+        let excess = (fit.variance(&l) - fit.grouped_hc3(&l, &season.windows_of_rows)) * n;
+        if fit.beta[c] != 0.0 {
+            sum += (n - 1.0) * excess / fit.beta[c].powi(2);
+            weight += n - 1.0;
+        }
+    }
+    // Quantities share their sessions: they are no independent evidence of the scatter.
+    let dof = weight / season.quantities.len().max(1) as f64;
+    if dof < 1.0 {
+        return fallback;
+    }
+    let relative = (sum / weight).max(0.0).sqrt();
+    if relative > assumed && dof >= ASSUMED_DOF {
+        Scatter { relative, dof, assumed: false }
+    } else {
+        Scatter { relative: relative.max(assumed), dof: dof.max(ASSUMED_DOF), assumed: relative <= assumed }
+    }
+}

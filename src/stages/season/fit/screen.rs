@@ -1,0 +1,145 @@
+//! Does a session agree with the others? A stuck, slipping or mislabelled sensor gives a whole session the
+//! same wrong factor. Each session's data are held against what the other sessions say of the same
+//! configurations; a session far out is named and left out, never deleted.
+
+use std::collections::BTreeMap;
+
+use super::SeasonFit;
+use crate::numerics::spread::{MEDIAN_ABS, median};
+use crate::units::UNITS;
+
+/// A factor this far from one is wrong whatever the others' spread: no weather or fuel explains it.
+const FAR: f64 = 0.12;
+/// And it must stand out from the sessions' own spread by this many robust standard deviations.
+const SPREADS: f64 = 5.0;
+/// Sessions that must share configurations before one can be called the odd one out.
+const SESSIONS: usize = 3;
+/// Windows of a session that a factor is taken from.
+const WINDOWS: usize = 5;
+
+/// One session and quantity against the other sessions.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Finding {
+    /// Session index.
+    pub session: usize,
+    /// Quantity index.
+    pub quantity: usize,
+    /// The session's response to effective v² over that of the other sessions.
+    pub factor: f64,
+    /// Standard error from the session's own windows.
+    pub factor_se: f64,
+    /// Robust spread of the factors of all sessions.
+    pub spread: f64,
+    /// Windows.
+    pub windows: usize,
+    /// Whether it is too far out to be used.
+    pub implausible: bool,
+}
+
+impl Finding {
+    /// What would explain the factor, as far as a unit can.
+    pub fn suspicion(&self) -> String {
+        if !self.implausible {
+            return String::new();
+        }
+        if self.factor.abs() < 0.1 {
+            return "as if the sensor did not move".to_owned();
+        }
+        if self.factor < 0.0 {
+            return "as if the sign were turned".to_owned();
+        }
+        if (self.factor - 0.5).abs() < 0.12 {
+            return "as if one of two sensors did not move".to_owned();
+        }
+        let near = |ratio: f64| (self.factor / ratio - 1.0).abs() < 0.15;
+        for a in UNITS {
+            for b in UNITS.iter().filter(|b| b.dimension == a.dimension) {
+                let ratio = a.scale / b.scale;
+                if (ratio > 1.3 || ratio < 0.7) && near(ratio) {
+                    return format!("as if values in {} were read as {}", b.symbol, a.symbol);
+                }
+            }
+        }
+        "a factor that no unit explains".to_owned()
+    }
+}
+
+/// Every session and quantity that can be held against others.
+pub fn screen(fit: &SeasonFit) -> Vec<Finding> {
+    let Some(solved) = &fit.model.fit else { return Vec::new() };
+    let sessions_of = super::scatter::sessions_of_columns(&fit.model);
+    let mut rows: BTreeMap<(usize, usize), Vec<usize>> = BTreeMap::new();
+    for (i, o) in fit.evidence.observations.iter().enumerate() {
+        if let Some(c) = fit.model.column.get(&(o.configuration, o.quantity))
+            && sessions_of.get(*c).is_some_and(|s| s.len() >= SESSIONS)
+        {
+            rows.entry((o.session, o.quantity)).or_default().push(i);
+        }
+    }
+    let mut out: Vec<Finding> = Vec::new();
+    for ((session, quantity), rows) in &rows {
+        // The session's own say on the coefficients is taken off first.
+        let own = &solved.influence[*session];
+        let coefficient = |i: usize| {
+            let o = &fit.evidence.observations[i];
+            fit.model.column.get(&(o.configuration, o.quantity)).map_or(0.0, |c| solved.beta[*c] - own[*c])
+        };
+        if let Some((factor, factor_se)) = factor(fit, rows, coefficient)
+            && rows.len() >= WINDOWS
+        {
+            out.push(Finding {
+                session: *session,
+                quantity: *quantity,
+                factor,
+                factor_se,
+                spread: 0.0,
+                windows: rows.len(),
+                implausible: false,
+            });
+        }
+    }
+    judge(&mut out);
+    out
+}
+
+/// Slope of the measured on the expected, zeros per outing taken out; and its standard error.
+fn factor(fit: &SeasonFit, rows: &[usize], coefficient: impl Fn(usize) -> f64) -> Option<(f64, f64)> {
+    let mut outings: BTreeMap<usize, Vec<(f64, f64)>> = BTreeMap::new();
+    for i in rows {
+        let o = &fit.evidence.observations[*i];
+        outings.entry(o.outing).or_default().push((coefficient(*i) * fit.model.x[*i], o.y));
+    }
+    let (mut zz, mut zy, mut yy, mut left) = (0.0, 0.0, 0.0, -1.0);
+    for points in outings.values() {
+        let n = points.len() as f64;
+        let mean = |f: fn(&(f64, f64)) -> f64| points.iter().map(f).sum::<f64>() / n;
+        let (mz, my) = (mean(|p| p.0), mean(|p| p.1));
+        for (z, y) in points {
+            zz += (z - mz) * (z - mz);
+            zy += (z - mz) * (y - my);
+            yy += (y - my) * (y - my);
+        }
+        left += n - 1.0;
+    }
+    if zz <= 0.0 || left < 1.0 {
+        return None;
+    }
+    let r = zy / zz;
+    Some((r, ((yy - r * zy).max(0.0) / left / zz).sqrt()))
+}
+
+fn judge(findings: &mut [Finding]) {
+    let quantities: Vec<usize> = findings.iter().map(|f| f.quantity).collect();
+    for q in quantities {
+        let mut off: Vec<f64> = findings.iter().filter(|f| f.quantity == q).map(|f| (f.factor - 1.0).abs()).collect();
+        if off.len() < SESSIONS {
+            continue;
+        }
+        let spread = median(&mut off) / MEDIAN_ABS;
+        for f in findings.iter_mut().filter(|f| f.quantity == q) {
+            f.spread = spread;
+            let limit = FAR.max(SPREADS * spread).max(3.0 * f.factor_se);
+            f.implausible = (f.factor - 1.0).abs() > limit;
+        }
+    }
+}

@@ -1,0 +1,204 @@
+//! The model on windows whose truth is known: no simulator, no logs.
+
+use rand::{RngExt, SeedableRng};
+use rand_distr::{Distribution, Normal};
+use rand_pcg::Pcg64Mcg;
+
+use super::*;
+use crate::stages::season::SeasonTables;
+use crate::stages::window::{Measure, Window};
+
+/// A season of windows: sessions × configurations × windows.
+pub(super) struct Season {
+    pub sessions: usize,
+    pub configurations: usize,
+    pub windows: usize,
+    pub wind: f64,
+    pub noise: f64,
+    pub session_scatter: f64,
+    pub drafting: f64,
+    pub headings: usize,
+}
+
+impl Default for Season {
+    fn default() -> Self {
+        Self {
+            sessions: 8,
+            configurations: 3,
+            windows: 20,
+            wind: 2.0,
+            noise: 15.0,
+            session_scatter: 0.0,
+            drafting: 0.0,
+            headings: 4,
+        }
+    }
+}
+
+/// True coefficients by configuration: front, rear, resistance.
+pub(super) fn truth(k: usize) -> [f64; 3] {
+    let k = k as f64;
+    [0.40 + 0.03 * k, 0.55 - 0.02 * k, 0.50 + 0.01 * k]
+}
+
+pub(super) fn make(s: &Season, seed: u64) -> SeasonTables {
+    let mut rng = Pcg64Mcg::seed_from_u64(seed);
+    let normal = Normal::new(0.0, 1.0).unwrap();
+    let mut z = move || normal.sample(&mut rng);
+    let mut uniform = Pcg64Mcg::seed_from_u64(seed ^ 0x5eed);
+    let mut windows = Vec::new();
+    for g in 0..s.sessions {
+        let wind = (s.wind * z(), s.wind * z());
+        let gain: [f64; 3] = std::array::from_fn(|_| 1.0 + s.session_scatter * z());
+        for k in 0..s.configurations {
+            let zeros: [f64; 3] = std::array::from_fn(|_| 200.0 * z());
+            for i in 0..s.windows {
+                let course = i as f64 * std::f64::consts::TAU / s.headings as f64 + 0.3;
+                let v: f64 = uniform.random_range(25.0..60.0);
+                let head = wind.0 * course.cos() + wind.1 * course.sin();
+                let ratio = 0.95;
+                let mut x = ratio * (v + head).powi(2);
+                if uniform.random_bool(s.drafting) {
+                    x *= 1.0 - uniform.random_range(0.1..0.35);
+                }
+                let measures = (0..3)
+                    .map(|q| {
+                        let mean = zeros[q] + gain[q] * truth(k)[q] * x + s.noise * z();
+                        Some(Measure { mean, standard_error: 5.0, v2: ratio * v * v, v: ratio * v, ratio })
+                    })
+                    .collect();
+                windows.push(window(g, k, course, v, measures));
+            }
+        }
+    }
+    let quantities = ["front_downforce", "rear_downforce", "resistance"].map(str::to_owned).to_vec();
+    SeasonTables { units: vec!["N".to_owned(); 3], quantities, windows, ..Default::default() }
+}
+
+fn window(g: usize, k: usize, course: f64, v: f64, measures: Vec<Option<Measure>>) -> Window {
+    Window {
+        log: format!("s{g}.csv"),
+        event: "e".to_owned(),
+        session: format!("s{g}"),
+        outing: format!("s{g}.csv#{k}"),
+        configuration: format!("c{k}"),
+        kind: "steady",
+        start: 0.0,
+        duration: 3.0,
+        samples: 150,
+        speed: v,
+        air_density: 1.16,
+        course: Some(course),
+        sheet_wind: None,
+        air_speed_measured: false,
+        accel_x: 0.0,
+        accel_z: None,
+        measures,
+        flags: Vec::new(),
+    }
+}
+
+pub(super) fn runs(n: usize) -> Vec<crate::config::run_sheet::RunRow> {
+    (0..n)
+        .map(|k| {
+            serde_json::from_value(
+                serde_json::json!({"log": "*", "event": "e", "session": "s", "configuration": format!("c{k}")}),
+            )
+            .unwrap()
+        })
+        .collect()
+}
+
+pub(super) fn solve(tables: &SeasonTables, options: &str, configurations: usize) -> SeasonFit {
+    let fit: Fit = serde_json::from_str(options).unwrap();
+    let evidence = evidence::collect(&tables.windows, tables.quantities.len(), &fit, &runs(configurations));
+    fit.solve_evidence(evidence, &tables.quantities, 0.012, 1.225)
+}
+
+const ROBUST: &str =
+    r#"{"quantities": ["front_downforce", "rear_downforce", "drag"], "at": "160 km/h", "wind": "estimate"}"#;
+const PLAIN: &str = r#"{"quantities": ["front_downforce", "rear_downforce", "drag"], "at": "160 km/h", "wind": "estimate", "method": "ordinary"}"#;
+
+#[test]
+fn wind_and_coefficients_come_back_without_noise() {
+    let s = Season { noise: 1e-6, ..Default::default() };
+    let fit = solve(&make(&s, 1), PLAIN, 3);
+    for k in 0..3 {
+        for q in 0..3 {
+            let c = fit.coefficient(k, q).unwrap().value;
+            // The wind's prior pulls by its share of the information, a few parts in 1e4 at most here.
+            assert!((c / truth(k)[q] - 1.0).abs() < 2e-3, "{k} {q} {c}");
+        }
+    }
+}
+
+/// Share of 95 % intervals that hold the truth, and mean error and standard error over the truth.
+fn study(s: &Season, options: &str, seasons: u64) -> (f64, f64, f64) {
+    let (mut inside, mut n, mut bias, mut se) = (0.0, 0.0, 0.0, 0.0);
+    for seed in 0..seasons {
+        let fit = solve(&make(s, 100 + seed), options, s.configurations);
+        for k in 0..s.configurations {
+            for q in 0..3 {
+                let e = fit.estimate(&fit.coefficient(k, q).unwrap()).unwrap();
+                let t = truth(k)[q];
+                inside += f64::from(u8::from(e.interval.0 <= t && t <= e.interval.1));
+                bias += (e.value - t) / t;
+                se += e.se / t;
+                n += 1.0;
+            }
+        }
+    }
+    (inside / n, bias / n, se / n)
+}
+
+#[test]
+fn intervals_cover() {
+    // 60 seasons × 9 intervals, dependent within a season: a bound of 3.5 standard errors of 540/3 trials.
+    for (name, s) in [
+        ("clean", Season::default()),
+        ("session scatter", Season { session_scatter: 0.03, ..Default::default() }),
+        ("few sessions", Season { sessions: 3, session_scatter: 0.02, ..Default::default() }),
+    ] {
+        let (coverage, bias, _) = study(&s, ROBUST, 60);
+        println!("{name}: coverage {coverage:.3} bias {:.3} %", 100.0 * bias);
+        assert!((0.895..=0.995).contains(&coverage), "{name}: {coverage}");
+        assert!(bias.abs() < 0.005, "{name}: {bias}");
+    }
+}
+
+#[test]
+fn a_session_with_a_wrong_sensor_is_named_and_left_out() {
+    for (factor, words) in
+        [(0.5, "one of two"), (25.4, "values in mm were read as in"), (0.02, "did not move"), (1.3, "")]
+    {
+        let mut tables = make(&Season { session_scatter: 0.02, ..Default::default() }, 5);
+        let clean = solve(&tables, ROBUST, 3);
+        for w in tables.windows.iter_mut().filter(|w| w.session == "s3") {
+            if let Some(m) = &mut w.measures[0] {
+                m.mean *= factor;
+            }
+        }
+        let fit = solve(&tables, ROBUST, 3);
+        let out: Vec<&screen::Finding> = fit.findings.iter().filter(|f| f.implausible).collect();
+        assert_eq!(out.len(), 1, "{factor}: {out:?}");
+        assert_eq!((out[0].session, out[0].quantity), (3, 0));
+        assert!((out[0].factor / factor - 1.0).abs() < 0.1, "{out:?}");
+        assert!(out[0].suspicion().contains(words), "{factor}: {}", out[0].suspicion());
+        for k in 0..3 {
+            let (a, b) = (clean.coefficient(k, 0).unwrap().value, fit.coefficient(k, 0).unwrap().value);
+            let moved = (a - b) * fit.speed * fit.speed;
+            assert!(moved.abs() < 25.0, "{factor}: configuration {k} moved by {moved} N");
+        }
+    }
+    let fit = solve(&make(&Season { session_scatter: 0.02, ..Default::default() }, 5), ROBUST, 3);
+    assert!(fit.findings.iter().all(|f| !f.implausible) && fit.findings.len() == 24);
+}
+
+#[test]
+fn drafting_moves_the_robust_fit_less_than_a_third() {
+    let s = Season { drafting: 0.15, ..Default::default() };
+    let (_, robust, _) = study(&s, ROBUST, 30);
+    let (_, plain, _) = study(&s, PLAIN, 30);
+    println!("bias robust {:.3} % ordinary {:.3} %", 100.0 * robust, 100.0 * plain);
+    assert!(robust.abs() < plain.abs() / 3.0, "{robust} {plain}");
+}

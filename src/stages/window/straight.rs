@@ -1,0 +1,89 @@
+//! `straight`: any straight running without the brake, accelerating included. What a strict steady filter
+//! throws away; the fit then takes load transfer and vertical curvature as regressors.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::select::{Cut, Rule, check_lasting, check_positive, pieces, window};
+use super::{Funnel, Window};
+use crate::error::LogFault;
+use crate::located::Located;
+use crate::stages::{CheckCx, LogCx, Schema, WindowStage};
+use crate::table::frame::LogFrame;
+use crate::units::{Acceleration, Angle, Pressure, Range, Time, of};
+
+/// Straight running without the brake.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Straight {
+    /// Speeds that count.
+    pub speed: Located<Range<of::Speed>>,
+    /// Largest lateral acceleration, either way.
+    pub lateral: Located<Acceleration>,
+    /// Largest steering wheel angle, either way; not looked at where left out.
+    #[serde(default)]
+    pub steering: Option<Located<Angle>>,
+    /// Largest forward acceleration.
+    #[serde(default = "longitudinal")]
+    pub longitudinal: Located<Acceleration>,
+    /// Largest brake pressure that is still off the brake.
+    #[serde(default = "brake")]
+    pub brake: Located<Pressure>,
+    /// Shortest and longest window; longer stretches are cut.
+    #[serde(default = "lasting")]
+    pub lasting: Located<Range<of::Time>>,
+    /// Time at the start of a stretch that is left out, for the car to settle.
+    #[serde(default = "settle")]
+    pub settle: Located<Time>,
+}
+
+fn longitudinal() -> Located<Acceleration> {
+    Located::nowhere(Acceleration::si(0.6 * crate::units::G))
+}
+fn brake() -> Located<Pressure> {
+    Located::nowhere(Pressure::si(1e5))
+}
+fn lasting() -> Located<Range<of::Time>> {
+    Located::nowhere(Range::si(0.8, 1.6))
+}
+fn settle() -> Located<Time> {
+    Located::nowhere(Time::si(0.5))
+}
+
+impl WindowStage for Straight {
+    fn check(&self, input: &Schema, cx: &mut CheckCx) {
+        for channel in ["v_air", "density_ratio", "acceleration", "accel_y"] {
+            cx.need(input, channel);
+        }
+        if let Some(steering) = &self.steering {
+            cx.need_at(input, "steering", steering.spot);
+        }
+        check_lasting(&self.lasting, cx);
+        check_positive(self.lateral.get(), self.lateral.spot, "lateral", cx);
+        check_positive(self.longitudinal.get(), self.longitudinal.spot, "longitudinal", cx);
+    }
+
+    fn reads(&self) -> Vec<&str> {
+        let mut names = vec!["speed", "accel_x", "accel_y", "course", "accel_z", "brake_pressure"];
+        names.extend(self.steering.is_some().then_some("steering"));
+        names
+    }
+
+    fn run(&self, log: &LogFrame, cx: &LogCx) -> Result<(Vec<Window>, Funnel), LogFault> {
+        let (lateral, forward) = (self.lateral.get(), self.longitudinal.get());
+        let rules: Vec<Rule> = [
+            Rule::channel("speed", log, "speed", |v| self.speed.contains(v)),
+            Rule::channel("lateral", log, "accel_y", |a| a.abs() <= lateral),
+            self.steering.as_ref().and_then(|s| Rule::channel("steering", log, "steering", |a| a.abs() <= s.get())),
+            Rule::channel("brake", log, "brake_pressure", |p| p <= self.brake.get()),
+            Rule::channel("longitudinal", log, "acceleration", |a| a.abs() <= forward),
+            Rule::channel("air_unknown", log, "v_air", f64::is_finite),
+        ]
+        .into_iter()
+        .flatten()
+        .collect();
+        let cut = Cut { settle: self.settle.get(), shortest: self.lasting.low, longest: self.lasting.high };
+        let (pieces, funnel) = pieces(log, &rules, cut);
+        Ok((pieces.into_iter().filter_map(|p| window(log, p, "straight", cx)).collect(), funnel))
+    }
+}

@@ -16,8 +16,11 @@ use crate::numerics::spread::{between_variance, huber_psi, huber_weight};
 const WIND_PRIOR: f64 = 5.0;
 /// The same around the wind that the run sheet names: a mast elsewhere, another hour.
 const SHEET_PRIOR: f64 = 3.0;
-const ITERATIONS: usize = 60;
-const CONVERGED: f64 = 1e-9;
+const ITERATIONS: usize = 120;
+/// After this many steps the spread stands still: a median jumps from window to window and could keep the
+/// iteration circling for ever; with a fixed scale Huber's equations are convex and settle.
+const SPREAD_STEPS: usize = 15;
+const CONVERGED: f64 = 1e-7;
 
 /// A configuration and a quantity, by index.
 pub type Pair = (usize, usize);
@@ -234,7 +237,10 @@ impl<'a> Solver<'a> {
             self.iterations = i + 1;
             let fit = blocked::fit(&self.blocks(false), self.width())?;
             let moved = self.take(&fit);
-            self.respread();
+            if i < SPREAD_STEPS {
+                self.respread();
+            }
+            self.reweight();
             let settled = last.as_ref().is_some_and(|l| {
                 l.iter().zip(fit.beta.iter()).all(|(a, b)| (a - b).abs() <= CONVERGED * (a.abs() + b.abs()))
             });
@@ -242,7 +248,7 @@ impl<'a> Solver<'a> {
             let single = !self.estimates_wind()
                 && self.options.method == Method::Ordinary
                 && self.options.weights == Weights::Equal;
-            if (settled && moved < 1e-7) || single {
+            if (settled && moved < 1e-5) || single {
                 self.converged = true;
                 break;
             }
@@ -304,11 +310,14 @@ impl<'a> Solver<'a> {
                 .map(|i| if self.options.weights == Weights::Equal { 0.0 } else { self.evidence.observations[*i].se })
                 .collect();
             self.between[q] = between_variance(&r, &se, self.share[q], robust);
-            if robust {
-                for i in of_q {
-                    let o = &self.evidence.observations[i];
-                    self.robust[i] = huber_weight(self.residual[i] / self.variance(o).sqrt());
-                }
+        }
+    }
+
+    fn reweight(&mut self) {
+        if self.options.method == Method::Robust {
+            for i in self.rows.iter().flatten().copied() {
+                let o = &self.evidence.observations[i];
+                self.robust[i] = huber_weight(self.residual[i] / self.variance(o).sqrt());
             }
         }
     }

@@ -1,0 +1,196 @@
+//! Autoregressive models of a series of residuals, with gaps: Burg's method, the order by the corrected Akaike
+//! criterion. A first order would do for a drifting sensor, but a car on its springs swings: its samples are
+//! negatively correlated half a period apart, and a first-order model would overstate the error of their mean tenfold.
+//!
+//! Sources: J. P. Burg's maximum entropy method and the Levinson recursion as in P. Brockwell, R. Davis, Time Series:
+//! Theory and Methods, section 8.2 (from memory); C. Hurvich, C.-L. Tsai, Biometrika 76 (1989) 297-307 for the criterion.
+
+/// Innovations below this share of the variance are rounding: the series is predicted exactly.
+const LEAST_INNOVATION: f64 = 1e-12;
+
+/// Reflection coefficients are kept inside the unit circle by this much.
+const LARGEST_REFLECTION: f64 = 1.0 - 1e-6;
+
+/// Autocorrelations below this count as zero from there on.
+const NEGLIGIBLE: f64 = 1e-9;
+
+/// A stationary model `x_t = Σ a_k x_{t−k} + e_t`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Autoregression {
+    /// a_1 … a_p; empty for white noise.
+    pub coefficients: Vec<f64>,
+    /// Variance of e over the variance of x.
+    pub innovation: f64,
+}
+
+impl Autoregression {
+    /// White noise.
+    pub fn white() -> Self {
+        Self { coefficients: Vec::new(), innovation: 1.0 }
+    }
+
+    /// The order p.
+    pub fn order(&self) -> usize {
+        self.coefficients.len()
+    }
+
+    /// One order more, by the reflection coefficient (partial autocorrelation) of that lag.
+    fn extended(&self, reflection: f64) -> Self {
+        let k = reflection.clamp(-LARGEST_REFLECTION, LARGEST_REFLECTION);
+        let mut coefficients: Vec<f64> =
+            self.coefficients.iter().zip(self.coefficients.iter().rev()).map(|(a, b)| a - k * b).collect();
+        coefficients.push(k);
+        Self { coefficients, innovation: self.innovation * (1.0 - k * k) }
+    }
+
+    /// The model whose first autocovariances are the given ones, lag 0 first (Levinson's recursion). `None` without a
+    /// positive variance.
+    pub fn from_autocovariance(autocovariance: &[f64]) -> Option<Self> {
+        let (variance, lags) = autocovariance.split_first()?;
+        if !(variance.is_finite() && *variance > 0.0) {
+            return None;
+        }
+        let mut model = Self::white();
+        for (done, covariance) in lags.iter().enumerate() {
+            let explained: f64 = model.coefficients.iter().zip(lags[..done].iter().rev()).map(|(a, g)| a * g).sum();
+            model = model.extended((covariance - explained) / (model.innovation * variance));
+        }
+        Some(model)
+    }
+
+    /// Autocorrelations at lags 0 to at most `longest`; ends early where all that follow are negligible.
+    pub fn autocorrelation(&self, longest: usize) -> Vec<f64> {
+        let order = self.order();
+        let mut out = Vec::with_capacity(longest.min(1000) + 1);
+        out.push(1.0);
+        let mut model = Self::white();
+        for k in self.reflections() {
+            let explained: f64 = model.coefficients.iter().zip(out.iter().skip(1).rev()).map(|(a, g)| a * g).sum();
+            out.push(k * model.innovation + explained);
+            model = model.extended(k);
+        }
+        out.truncate(longest + 1);
+        let mut small = 0;
+        while out.len() <= longest && small <= order {
+            let next: f64 = self.coefficients.iter().zip(out.iter().rev()).map(|(a, r)| a * r).sum();
+            small = if next.abs() < NEGLIGIBLE { small + 1 } else { 0 };
+            out.push(next);
+        }
+        out
+    }
+
+    /// Partial autocorrelations, lag 1 first: the recursion of [`Self::extended`] run backwards.
+    fn reflections(&self) -> Vec<f64> {
+        let mut left = self.coefficients.clone();
+        let mut out = Vec::with_capacity(left.len());
+        while let Some(k) = left.pop() {
+            out.push(k);
+            let rest = 1.0 - k * k;
+            left = left.iter().zip(left.iter().rev()).map(|(a, b)| (a + k * b) / rest).collect();
+        }
+        out.reverse();
+        out
+    }
+}
+
+/// Fits a model to residuals of a mean or a line; `f64::NAN` marks a gap, and no pair across it is used. `removed` is
+/// the number of coefficients that were fitted before (1 for a mean, 2 for a line); orders go up to `largest_order`.
+/// White noise if nothing better can be had.
+pub fn fit(residuals: &[f64], removed: usize, largest_order: usize) -> Autoregression {
+    let present: Vec<f64> = residuals.iter().copied().filter(|v| !v.is_nan()).collect();
+    let n = present.len() as f64;
+    let mut model = Autoregression::white();
+    let mut best = (criterion(n, &model, removed).unwrap_or(f64::INFINITY), model.clone());
+    let (mut forward, mut backward) = (residuals.to_vec(), residuals.to_vec());
+    for _ in 0..largest_order {
+        let Some(k) = reflect(&mut forward, &mut backward) else { break };
+        model = model.extended(k);
+        let Some(score) = criterion(n, &model, removed) else { break };
+        if score < best.0 {
+            best = (score, model.clone());
+        }
+        if model.innovation < LEAST_INNOVATION {
+            break;
+        }
+    }
+    best.1
+}
+
+/// One step of Burg's lattice in place: the reflection coefficient that makes forward and backward errors least.
+/// `None` when no pair is left.
+fn reflect(forward: &mut Vec<f64>, backward: &mut Vec<f64>) -> Option<f64> {
+    if forward.len() < 2 {
+        return None;
+    }
+    forward.remove(0);
+    backward.pop();
+    let (mut product, mut squares) = (0.0, 0.0);
+    for (f, b) in forward.iter().zip(backward.iter()).filter(|(f, b)| !(f.is_nan() || b.is_nan())) {
+        product += f * b;
+        squares += f * f + b * b;
+    }
+    if !(squares.is_finite() && squares > 0.0) {
+        return None;
+    }
+    let k = 2.0 * product / squares;
+    for (f, b) in forward.iter_mut().zip(backward.iter_mut()) {
+        // A gap makes both NaN, and stays one.
+        (*f, *b) = (*f - k * *b, *b - k * *f);
+    }
+    Some(k)
+}
+
+/// Corrected Akaike criterion; `None` when the samples are too few for the order.
+fn criterion(n: f64, model: &Autoregression, removed: usize) -> Option<f64> {
+    let fitted = (model.order() + removed) as f64;
+    let left = n - fitted - 2.0;
+    (left > 0.0).then(|| n * model.innovation.max(LEAST_INNOVATION).ln() + 2.0 * fitted * n / left)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn close(a: &[f64], b: &[f64], tolerance: f64) {
+        assert_eq!(a.len(), b.len());
+        for (a, b) in a.iter().zip(b) {
+            assert!((a - b).abs() <= tolerance, "{a} against {b}");
+        }
+    }
+
+    #[test]
+    fn first_order_is_geometric() {
+        let model = Autoregression { coefficients: vec![0.5], innovation: 0.75 };
+        close(&model.autocorrelation(4), &[1.0, 0.5, 0.25, 0.125, 0.0625], 1e-15);
+        let long = model.autocorrelation(1000);
+        assert!(long.len() < 60 && long[long.len() - 1].abs() < 1e-9);
+    }
+
+    #[test]
+    fn second_order_by_its_own_equations() {
+        // Yule-Walker by hand: r1 = a1/(1 − a2), r2 = a1·r1 + a2.
+        let model = Autoregression { coefficients: vec![1.2, -0.6], innovation: f64::NAN };
+        close(&model.autocorrelation(3), &[1.0, 0.75, 0.3, 1.2 * 0.3 - 0.6 * 0.75], 1e-14);
+    }
+
+    #[test]
+    fn levinson_goes_there_and_back() {
+        let model = Autoregression { coefficients: vec![0.9, -0.5, 0.2], innovation: f64::NAN };
+        let back =
+            Autoregression::from_autocovariance(&model.autocorrelation(3).iter().map(|r| 7.0 * r).collect::<Vec<_>>());
+        close(&back.unwrap().coefficients, &model.coefficients, 1e-13);
+        assert_eq!(Autoregression::from_autocovariance(&[]), None);
+        assert_eq!(Autoregression::from_autocovariance(&[0.0, 0.0]), None);
+    }
+
+    #[test]
+    fn gaps_and_degenerate_series_do_no_harm() {
+        assert_eq!(fit(&[], 1, 5), Autoregression::white());
+        assert_eq!(fit(&[f64::NAN; 50], 1, 5), Autoregression::white());
+        assert_eq!(fit(&[0.0; 50], 1, 5), Autoregression::white());
+        let alternating: Vec<f64> = (0..50).map(|i| if i % 2 == 0 { 1.0 } else { f64::NAN }).collect();
+        assert_eq!(fit(&alternating, 1, 5), Autoregression::white());
+        let sine: Vec<f64> = (0..200).map(|i| (0.25 * f64::from(i)).sin()).collect();
+        assert!(fit(&sine, 1, 10).autocorrelation(199).iter().all(|r| r.is_finite() && r.abs() <= 1.0 + 1e-9));
+    }
+}

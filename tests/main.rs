@@ -2,5 +2,6 @@
 
 mod bad_logs;
 mod definitions;
+mod demo_logs;
 mod load;
 mod log_kit;

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use clap::{ArgGroup, Args};
 
+use crate::demo::car::CarModel;
 use crate::demo::export::Form;
 use crate::demo::files::Files;
 use crate::demo::{Faults, Scenario, sample, score, simulate, write};
@@ -62,6 +63,18 @@ pub struct DemoArgs {
     /// One session in this many has damper sensors that read 6 % too much; 0: none.
     #[arg(long, value_name = "N", default_value_t = 0)]
     pub miscalibrated_every: usize,
+    /// Session, from 0, in whose first log the front left damper freezes.
+    #[arg(long, value_name = "SESSION")]
+    pub frozen_damper: Option<usize>,
+    /// Session, from 0, whose first log says m/s over a speed in km/h.
+    #[arg(long, value_name = "SESSION")]
+    pub mislabelled_speed: Option<usize>,
+    /// Relative gain of downforce per metre of ride height lost; breaks the square law.
+    #[arg(long, value_name = "X", default_value_t = 0.0, value_parser = not_negative)]
+    pub ride_height_effect: f64,
+    /// Front springs with a bump stop that the car comes to at speed.
+    #[arg(long)]
+    pub bump_stop: bool,
     /// Form of the logs.
     #[arg(long, value_enum, default_value_t = Form::Csv)]
     pub form: Form,
@@ -123,7 +136,14 @@ impl DemoArgs {
             drafting: self.drafting,
             grade: self.grade,
             pitot: self.pitot,
-            faults: Faults { miscalibrated_every: self.miscalibrated_every, miscalibration: 0.06, ..Faults::default() },
+            ride_height_effect: self.ride_height_effect,
+            car: if self.bump_stop { CarModel::default().with_bump_stop() } else { CarModel::default() },
+            faults: Faults {
+                miscalibrated_every: self.miscalibrated_every,
+                miscalibration: 0.06,
+                frozen_damper: self.frozen_damper,
+                mislabelled_speed: self.mislabelled_speed,
+            },
             ..Scenario::default()
         }
     }

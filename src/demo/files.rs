@@ -113,7 +113,7 @@ fn truth(season: &Season) -> Result<String, Fatal> {
 }
 
 /// The run sheet as the team would keep it: weather as read in the morning, wind by feel.
-fn run_sheet(season: &Season, files: &Files) -> String {
+pub fn run_sheet(season: &Season, files: &Files) -> String {
     let mut out = String::from(
         "log,outing,event,session,configuration,parts,wing_position,fuel [kg],temperature [degC],pressure [hPa],\
          humidity [%],altitude [m],wind_speed [m/s],wind_from [deg]\n",
@@ -155,7 +155,7 @@ fn sheet_rows(season: &Season, log: &LogPlan, file: &str, out: &mut String) {
 }
 
 /// A pipeline for the season, to lie beside its car file and run sheet.
-fn pipeline(season: &Season) -> String {
+pub fn pipeline(season: &Season) -> String {
     let scenario = &season.scenario;
     let gradient = if scenario.grade == 0.0 { "" } else { ", gradient: channel" };
     format!(

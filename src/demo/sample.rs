@@ -14,10 +14,10 @@ pub fn sample() -> (Scenario, Files) {
         minutes: 1.7,
         rate: 25.0,
         lean: true,
-        noise: 0.6,
+        noise: 0.5,
         wind_sd: 1.6,
-        gusts: 0.6,
-        session_gain_sd: 0.002,
+        gusts: 0.3,
+        session_gain_sd: 0.0015,
         joined_every: 8,
         standing: 1.0,
         ..Scenario::default()

@@ -9,6 +9,8 @@ use super::sensors::{Channel, Errors, Recorder, State};
 use super::truth::Truth;
 use super::vehicle::{Ambient, Vehicle};
 use super::weather::{Gusts, Weather};
+use crate::table::frame::{Column, LogFrame};
+use crate::units::unit_of;
 
 /// A session: one stretch of a day at one circuit.
 #[derive(Clone, Debug, PartialEq)]
@@ -66,6 +68,18 @@ pub struct SimLog {
     pub time: Vec<f64>,
     /// Channels in the order of the export.
     pub channels: Vec<Channel>,
+}
+
+impl SimLog {
+    /// The log as `load` would hand it on: the channels that a layout names, in SI.
+    pub fn frame(&self) -> LogFrame {
+        let columns = self.channels.iter().filter_map(|c| {
+            let (name, unit) = (c.canonical?, unit_of(c.unit, c.dimension).ok()?);
+            let values = c.values.iter().map(|v| unit.to_si(*v)).collect();
+            Some(Column { name: name.to_owned(), dimension: c.dimension, values })
+        });
+        LogFrame { time: self.time.clone(), columns: columns.collect(), ..LogFrame::default() }
+    }
 }
 
 /// A planned season; its logs are simulated when they are asked for.
@@ -336,6 +350,16 @@ mod tests {
             seconds(&|i| i >= 25 && speed[i] > 80.0 && (speed[i] - speed[i - 25]).abs() < 1.0 && clutch[i] < 10.0);
         assert!(coasting > 20.0 && steady > 50.0, "coasting {coasting} s, steady {steady} s");
         assert_eq!(*speed.last().unwrap(), speed.last().unwrap().clamp(0.0, 2.0), "it stands at the end");
+    }
+
+    #[test]
+    fn a_frame_is_in_si() {
+        let log = simulate(&small()).log(0).unwrap();
+        let frame = log.frame();
+        assert_eq!(frame.len(), log.time.len());
+        let top = |v: &[f64]| v.iter().copied().fold(0.0, f64::max);
+        let logged = log.channels.iter().find(|c| c.canonical == Some("speed")).unwrap();
+        assert!((top(frame.get("speed").unwrap()) - top(&logged.values) / 3.6).abs() < 1e-9);
     }
 
     #[test]

@@ -51,7 +51,7 @@ impl<'de, T: Deserialize<'de>> Deserialize<'de> for Located<T> {
     fn deserialize<D: Deserializer<'de>>(de: D) -> Result<Self, D::Error> {
         let s = serde_yaml::Spanned::<T>::deserialize(de)?;
         let (at, span) = (s.referenced, s.referenced.span());
-        Ok(Self { value: s.value, spot: Spot { line: at.line(), column: at.column(), length: span.len() as u64 } })
+        Ok(Self { value: s.value, spot: Spot { line: at.line(), column: at.column(), length: span.len() } })
     }
 }
 

@@ -14,7 +14,7 @@ mod wheels;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::state::{fuel, mass, specific_force};
+use super::state::{DAMPERS, fuel, mass, specific_force};
 use crate::config::car::{CORNERS, Driven};
 use crate::error::LogFault;
 use crate::located::Spot;
@@ -47,7 +47,7 @@ pub enum Sensors {
 impl Sensors {
     fn channels(self) -> [&'static str; 4] {
         match self {
-            Self::Dampers => ["damper_fl", "damper_fr", "damper_rl", "damper_rr"],
+            Self::Dampers => DAMPERS,
             Self::LoadCells | Self::RodCells => ["load_fl", "load_fr", "load_rl", "load_rr"],
         }
     }
@@ -77,6 +77,9 @@ impl LogStage for Loads {
     fn reads(&self) -> Vec<&str> {
         let mut all = self.from.channels().to_vec();
         all.extend(["speed", "accel_x", "grade", "fuel_used"]);
+        if self.from != Sensors::Dampers {
+            all.extend(DAMPERS); // they level the accelerometer
+        }
         if self.from.blind_to_links() {
             all.extend(["brake_pressure", "clutch", "gear", "wheel_torque_rl", "wheel_torque_rr"]);
         }
@@ -88,7 +91,7 @@ impl LogStage for Loads {
             Sensors::Dampers => wheels::from_dampers(&mut log, cx.car)?,
             Sensors::LoadCells | Sensors::RodCells => wheels::from_cells(&log, self.from.channels())?,
         };
-        let felt = specific_force(&mut log)?;
+        let felt = specific_force(&mut log, cx.car)?;
         let fuel = fuel(&mut log, cx);
         let masses: Vec<f64> = fuel.iter().map(|f| mass(cx.car, *f)).collect();
         let links =

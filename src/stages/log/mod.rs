@@ -5,6 +5,8 @@ pub mod air;
 pub mod align;
 pub mod load;
 pub mod loads;
+#[cfg(test)]
+mod recovery;
 pub mod resistance;
 mod state;
 #[cfg(test)]

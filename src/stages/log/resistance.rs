@@ -9,7 +9,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::state::{coasting, column, fuel, mass, sine_of_grade};
+use super::state::{DAMPERS, coasting, column, fuel, levelled, mass, sine_of_grade};
 use crate::config::car::{Car, Driven};
 use crate::error::LogFault;
 use crate::located::{Located, Spot};
@@ -55,8 +55,9 @@ pub enum Gradient {
     /// From the `grade` channel.
     Channel,
     /// From the accelerometer: specific force along x less the change of speed. An accelerometer on the
-    /// body also feels the body's own pitch: a tenth of a degree of squat counts like a grade of 0.17 %,
-    /// and the part of it that grows with v² ends up in the drag (flag `body_pitch_in_gradient`).
+    /// body also feels the body's own pitch: a tenth of a degree counts like a grade of 0.17 %, and the
+    /// part of it that grows with v² would end up in the drag. With dampers in the log it is taken out, but
+    /// for the tyres' deflection; without them the log is flagged `body_pitch_unseen`.
     Accelerometer,
     /// The road is level.
     #[default]
@@ -122,7 +123,7 @@ impl LogStage for Resistance {
         }
         match self.gradient {
             Gradient::Channel => all.push("grade"),
-            Gradient::Accelerometer => all.push("accel_x"),
+            Gradient::Accelerometer => all.extend(["accel_x"].into_iter().chain(DAMPERS)),
             Gradient::Level => {}
         }
         all
@@ -137,7 +138,8 @@ impl LogStage for Resistance {
             Gradient::Level => None,
             Gradient::Channel => Some(column(&log, "grade")?.iter().map(|s| G * sine_of_grade(*s)).collect()),
             Gradient::Accelerometer => {
-                let (felt, change) = (column(&log, "accel_x")?, column(&log, "acceleration")?);
+                let felt = levelled(&mut log, cx.car)?;
+                let change = column(&log, "acceleration")?;
                 Some(felt.iter().zip(change).map(|(f, a)| f - a).collect())
             }
         };
@@ -145,10 +147,8 @@ impl LogStage for Resistance {
             None => drive.clone(),
             Some(up) => drive.iter().zip(&masses).zip(&up).map(|((d, m), u)| d - m * u).collect(),
         };
-        match self.gradient {
-            Gradient::Level => log.flag("level_road_assumed"),
-            Gradient::Accelerometer => log.flag("body_pitch_in_gradient"),
-            Gradient::Channel => {}
+        if self.gradient == Gradient::Level {
+            log.flag("level_road_assumed");
         }
         let factor = cx.car.rotating_mass_factor.get();
         log.set("drive_force", Dimension::Force, drive);

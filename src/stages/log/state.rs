@@ -104,14 +104,14 @@ pub fn sine_of_grade(grade: f64) -> f64 {
     grade / (1.0 + grade * grade).sqrt()
 }
 
-/// Specific force along x at each sample, m/s²: the accelerometer; else acceleration over ground plus the
-/// gradient; else acceleration alone (flag `gradient_unseen`).
+/// Specific force along x at each sample, m/s²: the accelerometer, levelled; else acceleration over ground
+/// plus the gradient; else acceleration alone (flag `gradient_unseen`).
 ///
 /// # Errors
 /// `MissingChannel` where the log has neither.
-pub fn specific_force(log: &mut LogFrame) -> Result<Vec<f64>, LogFault> {
-    if let Some(measured) = log.get("accel_x") {
-        return Ok(measured.to_vec());
+pub fn specific_force(log: &mut LogFrame, car: &Car) -> Result<Vec<f64>, LogFault> {
+    if log.get("accel_x").is_some() {
+        return levelled(log, car);
     }
     let acceleration = column(log, "acceleration")?;
     if let Some(grade) = log.get("grade") {
@@ -120,6 +120,41 @@ pub fn specific_force(log: &mut LogFrame) -> Result<Vec<f64>, LogFault> {
     let alone = acceleration.to_vec();
     log.flag("gradient_unseen");
     Ok(alone)
+}
+
+/// The accelerometer along x, freed of the pitch of the body it sits on, m/s².
+///
+/// Nosing up by α, the accelerometer's axis leans back and reads f_x + g·α. Downforce and drag pitch the
+/// body in step with v², so this would end up in every coefficient: a tenth of a degree is 0.017 m/s².
+/// The pitch of the body against the wheels comes from the dampers; its zero is not known, and falls to
+/// the intercept with that of the accelerometer. Pitch on the tyres' own deflection stays in. Without
+/// dampers the log is flagged `body_pitch_unseen`.
+///
+/// # Errors
+/// `MissingChannel` where the log has no accelerometer along x.
+pub fn levelled(log: &mut LogFrame, car: &Car) -> Result<Vec<f64>, LogFault> {
+    let felt = column(log, "accel_x")?;
+    let Some(pitch) = pitch(log, car) else {
+        let felt = felt.to_vec();
+        log.flag("body_pitch_unseen");
+        return Ok(felt);
+    };
+    Ok(felt.iter().zip(pitch).map(|(f, p)| f - G * p).collect())
+}
+
+/// Channels of damper travel, in the order of the corners.
+pub const DAMPERS: [&str; 4] = ["damper_fl", "damper_fr", "damper_rl", "damper_rr"];
+
+/// Pitch of the body against the line of its wheel centres, rad, nose up positive, from an unknown zero:
+/// compression of the rear less that of the front wheels, over the wheelbase. `None` without dampers.
+fn pitch(log: &LogFrame, car: &Car) -> Option<Vec<f64>> {
+    let ratios = car.motion_ratio.corners();
+    let mut pitch = vec![0.0; log.len()];
+    for ((channel, ratio), side) in DAMPERS.into_iter().zip(ratios).zip([-0.5, -0.5, 0.5, 0.5]) {
+        let per_travel = side / (ratio?.get() * car.wheelbase.get());
+        pitch.iter_mut().zip(log.get(channel)?).for_each(|(p, d)| *p += per_travel * d);
+    }
+    Some(pitch)
 }
 
 /// Whether the engine is parted from the wheels at each sample: clutch pedal at least at `open`, or gear
@@ -183,16 +218,32 @@ mod tests {
 
     #[test]
     fn specific_force_by_what_there_is() {
-        let mut log = testing::log(1, &[("acceleration", &[0.5]), ("grade", &[0.75])]);
+        let car = Bench::new("", &[]).car;
+        let run = |columns: &[(&str, &[f64])]| {
+            let mut log = testing::log(1, columns);
+            specific_force(&mut log, &car).map(|f| (f, log.flags))
+        };
         // Rise 3 on a run of 4: sin θ = 0.6.
-        assert!((specific_force(&mut log).unwrap()[0] - (0.5 + 0.6 * G)).abs() < 1e-12);
+        let (force, flags) = run(&[("acceleration", &[0.5]), ("grade", &[0.75])]).unwrap();
+        assert!((force[0] - (0.5 + 0.6 * G)).abs() < 1e-12 && flags.is_empty());
+        assert_eq!(run(&[("acceleration", &[0.5])]).unwrap(), (vec![0.5], vec!["gradient_unseen".to_owned()]));
+        let alone = run(&[("acceleration", &[0.5]), ("accel_x", &[0.7])]).unwrap();
+        assert_eq!(alone, (vec![0.7], vec!["body_pitch_unseen".to_owned()]));
+        assert_eq!(run(&[]).unwrap_err().reason(), "missing_channel");
+    }
+
+    #[test]
+    fn the_accelerometer_is_levelled() {
+        // Dampers 8 mm in at motion ratio 0.8 in front, 18 mm at 0.9 behind: wheels 10 and 20 mm, thus
+        // 10 mm over 2.5 m: 4 mrad nose up, 0.0392266 m/s² too much.
+        let car = Bench::new("", &[]).car;
+        let (front, rear): (&[f64], &[f64]) = (&[0.008], &[0.018]);
+        let columns = [front, front, rear, rear];
+        let mut all: Vec<(&str, &[f64])> = DAMPERS.into_iter().zip(columns).collect();
+        all.push(("accel_x", &[0.5392266]));
+        let mut log = testing::log(1, &all);
+        assert!((specific_force(&mut log, &car).unwrap()[0] - 0.5).abs() < 1e-12);
         assert!(log.flags.is_empty());
-        let mut log = testing::log(1, &[("acceleration", &[0.5])]);
-        assert_eq!(specific_force(&mut log).unwrap(), [0.5]);
-        assert_eq!(log.flags, ["gradient_unseen"]);
-        let mut log = testing::log(1, &[("acceleration", &[0.5]), ("accel_x", &[0.7])]);
-        assert_eq!(specific_force(&mut log).unwrap(), [0.7]);
-        assert_eq!(specific_force(&mut testing::log(1, &[])).unwrap_err().reason(), "missing_channel");
     }
 
     #[test]

@@ -16,10 +16,13 @@ fn forces(log: &LogFrame, i: usize) -> (f64, f64) {
     (log.get("front_downforce").unwrap()[i], log.get("rear_downforce").unwrap()[i])
 }
 
-/// A log of dampers, all corners of an axle alike, and specific force.
-fn dampers<'a>(front: &'a [f64], rear: &'a [f64], felt: &'a [f64], more: &[(&'a str, &'a [f64])]) -> LogFrame {
+/// A log of dampers, both sides of an axle alike, of a car that feels the specific force `along` while its
+/// accelerometer pitches with the body: (rear/0.9 − front/0.8) over 2.5 m, nose up.
+fn dampers(front: &[f64], rear: &[f64], along: &[f64], more: &[(&str, &[f64])]) -> LogFrame {
+    let pitch = front.iter().zip(rear).map(|(f, r)| (r / 0.9 - f / 0.8) / 2.5);
+    let felt: Vec<f64> = along.iter().zip(pitch).map(|(a, p)| a + G * p).collect();
     let mut all = vec![("damper_fl", front), ("damper_fr", front), ("damper_rl", rear), ("damper_rr", rear)];
-    all.push(("accel_x", felt));
+    all.push(("accel_x", felt.as_slice()));
     all.extend(more);
     testing::log(front.len(), &all)
 }

@@ -131,13 +131,16 @@ pub fn season(plan: &Plan, results: &[LogResult]) -> Result<SeasonTables, Fatal>
         quantities: plan.quantities.clone(),
         units: plan.units.clone(),
         windows: results.iter().flat_map(|r| r.windows.iter().cloned()).collect(),
+        peaks: results.iter().filter_map(|r| r.outcome.as_ref().ok()).flat_map(|p| p.peaks.iter().cloned()).collect(),
         ..Default::default()
     };
+    let folder = tables_folder(plan);
     let cx = SeasonCx {
         season: &plan.pipeline().season.value,
         car: &plan.definitions.car,
         runs: &plan.definitions.runs.rows,
         reference_density: plan.reference_density(),
+        tables: &folder,
     };
     for step in &plan.pipeline().season_wide {
         step.stage().run(&mut tables, &cx)?;

@@ -8,7 +8,8 @@ use crate::error::LogFault;
 use crate::plan::Plan;
 use crate::stages::LogCx;
 use crate::stages::log::load;
-use crate::stages::window::{Funnel, Window};
+use crate::stages::window::peaks::Peaks;
+use crate::stages::window::{Found, Funnel, Window};
 use crate::table::frame::LogFrame;
 
 /// A log that was found.
@@ -33,6 +34,8 @@ pub struct Processed {
     pub windows: Vec<Window>,
     /// What each window stage's rules cost, by stage name.
     pub funnels: Vec<(String, Funnel)>,
+    /// Highest loads of every stretch.
+    pub peaks: Vec<Peaks>,
     /// Logged seconds.
     pub duration: f64,
     /// Rate of the common time base, Hz.
@@ -110,9 +113,10 @@ fn stages(plan: &Plan, named: &NamedLog, runs: &[RunRow]) -> Result<Processed, L
         ..Default::default()
     };
     for step in &plan.pipeline().windows {
-        let (windows, funnel) = step.stage().run(&log, &cx)?;
+        let Found { windows, funnel, peaks } = step.stage().run(&log, &cx)?;
         out.windows.extend(windows);
         out.funnels.push((step.name().to_owned(), funnel));
+        out.peaks.extend(peaks);
     }
     Ok(out)
 }

@@ -24,7 +24,7 @@ use crate::located::Spot;
 use crate::table::frame::LogFrame;
 use crate::units::{self, Dimension};
 use season::SeasonTables;
-use window::{Funnel, Window};
+use window::Found;
 
 /// A channel known at some point of the chain.
 #[derive(Clone, Debug, PartialEq)]
@@ -145,11 +145,11 @@ pub trait WindowStage: Sync {
     fn check(&self, input: &Schema, cx: &mut CheckCx);
     /// Channels its rules read.
     fn reads(&self) -> Vec<&str>;
-    /// Selects windows, and says what each rule cost.
+    /// Selects windows, and says what each rule cost; `peaks` finds highest loads instead.
     ///
     /// # Errors
     /// The fault that sets this log aside.
-    fn run(&self, log: &LogFrame, cx: &LogCx) -> Result<(Vec<Window>, Funnel), LogFault>;
+    fn run(&self, log: &LogFrame, cx: &LogCx) -> Result<Found, LogFault>;
 }
 
 /// What a season stage may use.
@@ -162,6 +162,8 @@ pub struct SeasonCx<'a> {
     pub runs: &'a [RunRow],
     /// Density that forces are reported at, kg/m³.
     pub reference_density: f64,
+    /// Folder of the tables, where those of other seasons lie.
+    pub tables: &'a Path,
 }
 
 /// All windows in; its table goes into the season's tables.
@@ -221,6 +223,8 @@ registry! {
         Coastdown(window::coastdown::Coastdown) = "coastdown",
         /// Any straight running without the brake.
         Straight(window::straight::Straight) = "straight",
+        /// The highest wheel loads and the top speed.
+        Peaks(window::peaks::Find) = "peaks",
     }
 }
 

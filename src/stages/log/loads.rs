@@ -5,6 +5,11 @@
 //! for the free bodies and the signs). The zero of the sensors is left in: the intercept of the fit takes
 //! it. Fuel is referred to what was aboard when the corner weights were taken.
 //!
+//! Beside them, for the highest loads: `wheel_load_fl` to `wheel_load_rr` (N), the change of each wheel's
+//! load since the sensors' zero, half of what the links of its axle carry included; nothing taken out.
+//! Bars that couple the two wheels of an axle carry load past the dampers that no channel shows. And
+//! `fuel_aboard` (kg).
+//!
 //! Stands after `resistance` where the car file has an `anti_squat`: without the drive force, what the
 //! rear links carry of the drag is missing in the rear downforce (flag `link_force_of_drive_unknown`).
 
@@ -22,6 +27,9 @@ use crate::physics::transfer::{Axles, Geometry, Longitudinal, fuel_weight};
 use crate::stages::{CheckCx, LogCx, LogStage, Schema};
 use crate::table::frame::LogFrame;
 use crate::units::Dimension;
+
+/// Change of each wheel's load, in the order of [`CORNERS`].
+pub const WHEEL_LOADS: [&str; CORNERS.len()] = ["wheel_load_fl", "wheel_load_fr", "wheel_load_rl", "wheel_load_rr"];
 
 /// Axle downforce.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -69,6 +77,8 @@ impl LogStage for Loads {
             let message = "the car file has an `anti_squat`, but `driven: front`";
             cx.fault(Spot::default(), message, "it is the share that the links of a driven rear axle carry");
         }
+        WHEEL_LOADS.iter().for_each(|name| cx.makes(&mut input, name, Dimension::Force));
+        cx.makes(&mut input, "fuel_aboard", Dimension::Mass);
         cx.makes(&mut input, "front_downforce", Dimension::Force);
         cx.makes(&mut input, "rear_downforce", Dimension::Force);
         input
@@ -87,7 +97,7 @@ impl LogStage for Loads {
     }
 
     fn run(&self, mut log: LogFrame, cx: &LogCx) -> Result<LogFrame, LogFault> {
-        let wheels = match self.from {
+        let mut wheels = match self.from {
             Sensors::Dampers => wheels::from_dampers(&mut log, cx.car)?,
             Sensors::LoadCells | Sensors::RodCells => wheels::from_cells(&log, self.from.channels())?,
         };
@@ -105,18 +115,30 @@ impl LogStage for Loads {
         let (at_weighing, share) = (cx.car.fuel.at_corner_weights.get(), cx.car.fuel.front_share.get());
         let n = log.len();
         let (mut front, mut rear) = (Vec::with_capacity(n), Vec::with_capacity(n));
-        let samples = wheels.into_iter().zip(felt).zip(masses.iter().zip(&fuel)).enumerate();
-        for (i, ((change, specific_force), (mass, aboard))) in samples {
+        let samples = felt.into_iter().zip(masses.iter().zip(&fuel)).enumerate();
+        for (i, (specific_force, (mass, aboard))) in samples {
             let (rear_drive, braking) = links.as_ref().map_or((0.0, 0.0), |l| l.at(i));
             let along = Longitudinal { mass: *mass, specific_force, rear_drive, braking };
-            let force = match links {
-                Some(_) => geometry.from_springs(change, &along),
-                None => geometry.from_wheel_loads(change, &along),
+            let springs = axles(wheels.each_ref().map(|w| w.get(i).copied().unwrap_or(f64::NAN)));
+            let change = match links {
+                Some(_) => geometry.wheel_loads_from_springs(springs, &along),
+                None => springs,
             };
+            let force = geometry.from_wheel_loads(change, &along);
             let gone = fuel_weight(at_weighing - aboard, share);
             front.push(force.front + gone.front);
             rear.push(force.rear + gone.rear);
+            let by_links = [change.front - springs.front, change.rear - springs.rear].map(|f| 0.5 * f);
+            for (wheel, carried) in wheels.iter_mut().zip([0, 0, 1, 1].map(|axle: usize| by_links[axle])) {
+                if let Some(load) = wheel.get_mut(i) {
+                    *load += carried;
+                }
+            }
         }
+        for (name, values) in WHEEL_LOADS.iter().zip(wheels) {
+            log.set(name, Dimension::Force, values);
+        }
+        log.set("fuel_aboard", Dimension::Mass, fuel);
         log.set("front_downforce", Dimension::Force, front);
         log.set("rear_downforce", Dimension::Force, rear);
         Ok(log)

@@ -10,4 +10,4 @@ mod recovery;
 pub mod resistance;
 mod state;
 #[cfg(test)]
-mod testing;
+pub(crate) mod testing;

@@ -4,6 +4,7 @@ pub mod compare;
 pub mod fit;
 
 use crate::stages::window::Window;
+use crate::stages::window::peaks::Peaks;
 use crate::table::rows::{AgreementRow, ComparisonRow, ConfigurationRow, FitRow, WindRow, WindowRow};
 
 /// The tables of a season as the season stages fill them.
@@ -15,6 +16,8 @@ pub struct SeasonTables {
     pub units: Vec<String>,
     /// Every window, sorted by log, kind, start.
     pub windows: Vec<Window>,
+    /// Highest loads of every stretch, from the window stage `peaks`.
+    pub peaks: Vec<Peaks>,
     /// What `fit` found, with its covariance, for the stages after it.
     pub model: Option<fit::SeasonFit>,
     /// Rows of `windows`.

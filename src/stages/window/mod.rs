@@ -2,6 +2,7 @@
 //! window is one file.
 
 pub mod coastdown;
+pub mod peaks;
 pub mod select;
 pub mod steady;
 pub mod straight;
@@ -62,6 +63,24 @@ pub struct Window {
     pub measures: Vec<Option<Measure>>,
     /// Remarks, from the log's flags.
     pub flags: Vec<String>,
+}
+
+/// What a window stage finds in one log.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Found {
+    /// Its windows.
+    pub windows: Vec<Window>,
+    /// What each rule of its selection cost.
+    pub funnel: Funnel,
+    /// Highest loads, from `peaks`.
+    pub peaks: Vec<peaks::Peaks>,
+}
+
+impl Found {
+    /// Windows and what their selection cost.
+    pub fn windows(windows: Vec<Window>, funnel: Funnel) -> Self {
+        Self { windows, funnel, peaks: Vec::new() }
+    }
 }
 
 /// Seconds that each rule took, in order; the last is what was kept.

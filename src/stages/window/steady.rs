@@ -3,8 +3,8 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::Found;
 use super::select::{Cut, Rule, check_lasting, check_positive, pieces, window};
-use super::{Funnel, Window};
 use crate::error::LogFault;
 use crate::located::Located;
 use crate::stages::{CheckCx, LogCx, Schema, WindowStage};
@@ -54,7 +54,7 @@ impl WindowStage for Steady {
         names
     }
 
-    fn run(&self, log: &LogFrame, cx: &LogCx) -> Result<(Vec<Window>, Funnel), LogFault> {
+    fn run(&self, log: &LogFrame, cx: &LogCx) -> Result<Found, LogFault> {
         let (lateral, longitudinal) = (self.lateral.get(), self.longitudinal.get());
         let air = Rule::channel("air_unknown", log, "v_air", f64::is_finite);
         let rules: Vec<Rule> = [
@@ -69,6 +69,6 @@ impl WindowStage for Steady {
         .collect();
         let cut = Cut { settle: self.settle.get(), shortest: self.lasting.low, longest: self.lasting.high };
         let (pieces, funnel) = pieces(log, &rules, cut);
-        Ok((pieces.into_iter().filter_map(|p| window(log, p, "steady", cx)).collect(), funnel))
+        Ok(Found::windows(pieces.into_iter().filter_map(|p| window(log, p, "steady", cx)).collect(), funnel))
     }
 }

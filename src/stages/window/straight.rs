@@ -4,8 +4,8 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::Found;
 use super::select::{Cut, Rule, check_lasting, check_positive, pieces, window};
-use super::{Funnel, Window};
 use crate::error::LogFault;
 use crate::located::Located;
 use crate::stages::{CheckCx, LogCx, Schema, WindowStage};
@@ -69,7 +69,7 @@ impl WindowStage for Straight {
         names
     }
 
-    fn run(&self, log: &LogFrame, cx: &LogCx) -> Result<(Vec<Window>, Funnel), LogFault> {
+    fn run(&self, log: &LogFrame, cx: &LogCx) -> Result<Found, LogFault> {
         let (lateral, forward) = (self.lateral.get(), self.longitudinal.get());
         let rules: Vec<Rule> = [
             Rule::channel("speed", log, "speed", |v| self.speed.contains(v)),
@@ -84,6 +84,6 @@ impl WindowStage for Straight {
         .collect();
         let cut = Cut { settle: self.settle.get(), shortest: self.lasting.low, longest: self.lasting.high };
         let (pieces, funnel) = pieces(log, &rules, cut);
-        Ok((pieces.into_iter().filter_map(|p| window(log, p, "straight", cx)).collect(), funnel))
+        Ok(Found::windows(pieces.into_iter().filter_map(|p| window(log, p, "straight", cx)).collect(), funnel))
     }
 }

@@ -81,6 +81,10 @@ fn coasting_does_not_dive_but_braking_does() {
     let out = bench.run(&stage(Sensors::Dampers), log);
     close(forces(&out, 0), (-160.0, 160.0));
     close(forces(&out, 1), (-160.0 * 0.7, 160.0));
+    // The springs feel nothing here, but half of 30 % · 160 N goes through the links of each front wheel.
+    let wheel = |name: &str| out.get(name).unwrap().to_vec();
+    assert_eq!((wheel("wheel_load_fl")[0], wheel("wheel_load_rr")), (0.0, vec![0.0; 2]));
+    assert!((wheel("wheel_load_fr")[1] - 24.0).abs() < 1e-9);
     assert_eq!(out.flags, ["fuel_burn_unknown"]);
     let unseen = bench.run(&stage(Sensors::Dampers), dampers(&[0.0], &[0.0], &[-1.0], &[]));
     close(forces(&unseen, 0), (-160.0, 160.0));

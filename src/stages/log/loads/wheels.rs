@@ -1,10 +1,8 @@
-//! Force at each wheel, from damper travel or load cells, summed per axle.
+//! Force at each wheel, from damper travel or load cells.
 
-use super::axles;
 use crate::config::car::{self, CORNERS, Car};
 use crate::error::LogFault;
 use crate::physics::suspension::{Spring, SpringTable, wheel_force};
-use crate::physics::transfer::Axles;
 use crate::stages::log::state::{column, range};
 use crate::table::frame::LogFrame;
 
@@ -14,10 +12,9 @@ const MOVING: f64 = 5.0;
 const OUTSIDE_ALLOWED: f64 = 0.05;
 
 /// Load cells: the force as logged, N.
-pub fn from_cells(log: &LogFrame, channels: [&str; 4]) -> Result<Vec<Axles>, LogFault> {
-    let [fl, fr, rl, rr] = channels.map(|c| column(log, c));
-    let (fl, fr, rl, rr) = (fl?, fr?, rl?, rr?);
-    Ok(fl.iter().zip(fr).zip(rl.iter().zip(rr)).map(|((a, b), (c, d))| axles([*a, *b, *c, *d])).collect())
+pub fn from_cells(log: &LogFrame, channels: [&str; 4]) -> Result<[Vec<f64>; 4], LogFault> {
+    let [fl, fr, rl, rr] = channels.map(|c| column(log, c).map(<[f64]>::to_vec));
+    Ok([fl?, fr?, rl?, rr?])
 }
 
 /// Dampers: spring force at the wheel, N, missing where travel is missing or outside of a spring table
@@ -25,7 +22,7 @@ pub fn from_cells(log: &LogFrame, channels: [&str; 4]) -> Result<Vec<Axles>, Log
 ///
 /// # Errors
 /// `Implausible` when more than a twentieth of the moving samples of a run lie outside of a table.
-pub fn from_dampers(log: &mut LogFrame, car: &Car) -> Result<Vec<Axles>, LogFault> {
+pub fn from_dampers(log: &mut LogFrame, car: &Car) -> Result<[Vec<f64>; 4], LogFault> {
     let mut force: [Vec<f64>; 4] = Default::default();
     let mut left = false;
     let (springs, ratios) = (car.springs.corners(), car.motion_ratio.corners());
@@ -45,8 +42,7 @@ pub fn from_dampers(log: &mut LogFrame, car: &Car) -> Result<Vec<Axles>, LogFaul
     if left {
         log.flag("spring_table_left");
     }
-    let [fl, fr, rl, rr] = force;
-    Ok(fl.into_iter().zip(fr).zip(rl.into_iter().zip(rr)).map(|((a, b), (c, d))| axles([a, b, c, d])).collect())
+    Ok(force)
 }
 
 /// The spring of the car file as a curve; `None` where its points make no table.

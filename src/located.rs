@@ -68,6 +68,9 @@ impl<T: JsonSchema> JsonSchema for Located<T> {
     fn schema_name() -> Cow<'static, str> {
         T::schema_name()
     }
+    fn schema_id() -> Cow<'static, str> {
+        T::schema_id()
+    }
     fn json_schema(g: &mut SchemaGenerator) -> Schema {
         T::json_schema(g)
     }

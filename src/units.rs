@@ -421,7 +421,10 @@ impl<'de, D: Dim> Deserialize<'de> for Range<D> {
 // Serialised in SI with its symbol: the form that keys and fingerprints are made of.
 impl<D: Dim> Serialize for Quantity<D> {
     fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
-        s.serialize_str(&format!("{} {}", self.0, D::DIMENSION.si()))
+        match D::DIMENSION {
+            Dimension::Ratio => s.serialize_str(&self.0.to_string()),
+            other => s.serialize_str(&format!("{} {}", self.0, other.si())),
+        }
     }
 }
 
@@ -431,8 +434,30 @@ impl<D: Dim> Serialize for Range<D> {
     }
 }
 
-fn text_schema(description: String, example: String) -> Schema {
-    schemars::json_schema!({ "type": ["string", "number"], "description": description, "examples": [example] })
+/// A regular expression (ECMA-262) for a number of one dimension with its unit.
+fn pattern(dimension: Dimension, unit_needed: bool) -> String {
+    let escape =
+        |s: &str| s.chars().flat_map(|c| c.is_ascii_punctuation().then_some('\\').into_iter().chain([c])).collect();
+    let symbols: Vec<String> = UNITS.iter().filter(|u| u.dimension == dimension).map(|u| escape(u.symbol)).collect();
+    let optional = if unit_needed { "" } else { "?" };
+    format!(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)? *({}){optional}", symbols.join("|").replace(r"\/", "/"))
+}
+
+fn text_schema(dimension: Dimension, what: &str, example: String, pattern: &str) -> Schema {
+    let units: Vec<&str> = UNITS.iter().filter(|u| u.dimension == dimension).map(|u| u.symbol).collect();
+    let description = format!("{}{what}, with one of the units {}", dimension.with_article(), units.join(", "));
+    let mut schema = schemars::json_schema!({
+        "type": "string",
+        "description": description,
+        "examples": [example],
+        "pattern": format!("^ *{pattern} *$"),
+    });
+    if dimension == Dimension::Ratio && what.is_empty() {
+        // A ratio is also a plain number; the pattern then holds texts alone.
+        schema.insert("type".to_owned(), serde_json::json!(["string", "number"]));
+        schema.insert("description".to_owned(), "a ratio: a plain number, or a percentage like `40 %`".into());
+    }
+    schema
 }
 
 impl<D: Dim> JsonSchema for Quantity<D> {
@@ -441,7 +466,7 @@ impl<D: Dim> JsonSchema for Quantity<D> {
     }
     fn json_schema(_: &mut SchemaGenerator) -> Schema {
         let d = D::DIMENSION;
-        text_schema(format!("{} with its unit", d.with_article()), d.example().to_owned())
+        text_schema(d, "", d.example().to_owned(), &pattern(d, d != Dimension::Ratio))
     }
 }
 
@@ -451,7 +476,8 @@ impl<D: Dim> JsonSchema for Range<D> {
     }
     fn json_schema(_: &mut SchemaGenerator) -> Schema {
         let d = D::DIMENSION;
-        text_schema(format!("a range of {}, low..high, with its unit", d.label()), format!("1..{}", d.example()))
+        let both = format!(r"{} *\.\. *{}", pattern(d, false), pattern(d, d != Dimension::Ratio));
+        text_schema(d, " range, low..high", format!("1..{}", d.example()), &both)
     }
 }
 

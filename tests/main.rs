@@ -5,3 +5,4 @@ mod definitions;
 mod demo_logs;
 mod load;
 mod log_kit;
+mod schemas;

@@ -4,6 +4,7 @@ pub mod check;
 pub mod demo;
 pub mod progress;
 pub mod run;
+pub mod schemas;
 
 use std::io::{self, IsTerminal, Write};
 use std::process::ExitCode;
@@ -46,6 +47,8 @@ enum Command {
     Check(check::CheckArgs),
     /// Make an invented season with known truth, or score tables against one.
     Demo(demo::DemoArgs),
+    /// Write the schemas of definition files, tables and channels.
+    Schemas(schemas::SchemasArgs),
 }
 
 /// How the program speaks.
@@ -67,6 +70,7 @@ pub fn main() -> ExitCode {
         Command::Run(args) => run::run(args, voice, &mut out),
         Command::Check(args) => check::run(args, &mut out),
         Command::Demo(args) => demo::run(args, &mut out),
+        Command::Schemas(args) => schemas::run(args, &mut out),
     };
     let code = match result {
         Ok(code) => code,
@@ -87,16 +91,7 @@ fn complain(fatal: &Fatal, voice: Voice) {
     }
     let colour = io::stderr().is_terminal();
     match fatal {
-        Fatal::Definitions(issues) => {
-            for issue in &issues.0 {
-                eprintln!("{}\n", issue.render(colour));
-            }
-            let n = issues.0.len();
-            eprintln!(
-                "{n} {} in the definitions; nothing was read or written",
-                if n == 1 { "fault" } else { "faults" }
-            );
-        }
+        Fatal::Definitions(issues) => eprintln!("{}", issues.render(colour)),
         other => eprintln!("error: {other}"),
     }
 }

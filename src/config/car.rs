@@ -84,6 +84,7 @@ pub type PerAxle<D> = PerAxleOf<Located<D>>;
 /// One value per axle.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
+#[schemars(rename = "{T}PerAxle")]
 pub struct PerAxleOf<T> {
     /// Front axle.
     pub front: T,
@@ -94,6 +95,7 @@ pub struct PerAxleOf<T> {
 /// One value per corner.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
+#[schemars(rename = "{T}PerCorner")]
 pub struct Corners<T> {
     /// Front left.
     pub fl: Located<T>,
@@ -108,6 +110,7 @@ pub struct Corners<T> {
 /// One value per corner, or one for both sides of an axle. Each corner must be given exactly once.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, bound(deserialize = "T: Deserialize<'de>"))]
+#[schemars(rename = "{T}PerSide")]
 pub struct Sides<T> {
     /// Both front corners.
     #[serde(default)]

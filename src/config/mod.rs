@@ -10,7 +10,7 @@ pub mod issue;
 pub mod layout;
 pub mod pipeline;
 pub mod read;
-mod run_csv;
+pub mod run_csv;
 pub mod run_sheet;
 mod text;
 mod wording;

@@ -304,7 +304,7 @@ fn pipeline_faults() {
         ("stage unknown", pipeline("steady:", "steadi:")),
         ("stage of another kind", pipeline("- steady:", "- align:")),
         ("stage option of wrong type", pipeline("steering: 4 deg", "steering: [4 deg]")),
-        ("stage option unknown", pipeline("lateral:", "sideways:")),
+        ("stage option unknown", pipeline("lateral:", "laterl:")),
         ("stage option missing", pipeline(", at: 160 km/h", "")),
         ("stage option backwards", pipeline("80..260 km/h", "260..80 km/h")),
         ("stage choice unknown", pipeline("from: dampers", "from: damper")),

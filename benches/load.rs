@@ -1,0 +1,97 @@
+//! How long `load` takes for a 60-column export, beside the plain CSV reader on the same 20 columns.
+//! `cargo bench --bench load`
+
+use std::fmt::Write as _;
+use std::path::PathBuf;
+use std::sync::{Arc, LazyLock};
+
+use polars_core::prelude::{DataType, PlSmallStr, Schema};
+use polars_io::SerReader;
+use polars_io::csv::read::CsvReadOptions;
+use squarelaw::config::car::Car;
+use squarelaw::config::layout::Layout;
+use squarelaw::stages::log::load::{Load, Resolved};
+use squarelaw::stages::{LogCx, LogStage};
+use squarelaw::table::frame::LogFrame;
+
+const COLUMNS: usize = 60;
+const NEEDED: usize = 20;
+const ROWS: u32 = 55_000;
+
+/// The export on disk, about 22 MB.
+static EXPORT: LazyLock<PathBuf> = LazyLock::new(|| {
+    let mut text = String::from("Time");
+    (1..COLUMNS).for_each(|c| write!(text, ",c{c}").unwrap());
+    text.push('\n');
+    for row in 0..ROWS {
+        write!(text, "{:.2}", f64::from(row) * 0.01).unwrap();
+        (1..COLUMNS).for_each(|c| write!(text, ",{:.4}", ((row as usize * c) as f64 * 0.013).sin() * 9.0).unwrap());
+        text.push('\n');
+    }
+    let path = std::env::temp_dir().join(format!("squarelaw-bench-{}.csv", std::process::id()));
+    std::fs::write(&path, text).unwrap();
+    path
+});
+
+fn main() {
+    LazyLock::force(&EXPORT);
+    divan::main();
+    std::fs::remove_file(&*EXPORT).unwrap();
+}
+
+/// Every third column is needed.
+fn needed() -> impl Iterator<Item = usize> {
+    (0..NEEDED).map(|i| i * 3)
+}
+
+#[divan::bench]
+fn plain_reader() -> usize {
+    let schema: Schema = needed().map(|c| (PlSmallStr::from_string(name(c)), DataType::Float64)).collect();
+    let columns: Vec<PlSmallStr> = needed().map(|c| PlSmallStr::from_string(name(c))).collect();
+    CsvReadOptions::default()
+        .with_schema_overwrite(Some(Arc::new(schema)))
+        .with_columns(Some(columns.into()))
+        .try_into_reader_with_file_path(Some(EXPORT.clone()))
+        .unwrap()
+        .finish()
+        .unwrap()
+        .height()
+}
+
+fn name(column: usize) -> String {
+    if column == 0 { "Time".to_owned() } else { format!("c{column}") }
+}
+
+fn stage() -> Load {
+    let mut yaml = "name: b\ntime: { column: { column: Time, unit: s } }\nchannels:\n".to_owned();
+    needed().skip(1).for_each(|c| writeln!(yaml, "  own_{c}: {{ column: c{c}, unit: mm }}").unwrap());
+    let layout: Layout = serde_yaml::from_str(&yaml).unwrap();
+    let mut load: Load = serde_yaml::from_str("{ logs: [\"*\"], layout: x }").unwrap();
+    load.resolved = Resolved { layouts: vec![("*".to_owned(), layout)] };
+    load
+}
+
+const CAR: &str = r#"
+name: club racer
+mass: 1040 kg
+wheelbase: 2.45 m
+cg_height: 0.42 m
+track: { front: 1.55 m, rear: 1.52 m }
+corner_weights: { fl: 265 kg, fr: 260 kg, rl: 258 kg, rr: 257 kg }
+springs: { front: { rate: 90 N/mm }, rear: { rate: 80 N/mm } }
+motion_ratio: { front: 0.95, rear: 0.9 }
+tyre_radius: { front: 0.305 m, rear: 0.31 m }
+rolling_resistance: 0.013
+"#;
+
+#[divan::bench]
+fn load_stage(bencher: divan::Bencher) {
+    let (stage, car): (Load, Car) = (stage(), serde_yaml::from_str(CAR).unwrap());
+    let needed: Vec<String> = needed().map(|c| format!("own_{c}")).collect();
+    bencher.bench(|| {
+        let cx = LogCx { path: &EXPORT, log: "b.csv", car: &car, runs: &[], needed: &needed, quantities: &[] };
+        let frame = stage.run(LogFrame::default(), &cx).unwrap();
+        assert_eq!((frame.len(), frame.columns.len()), (ROWS as usize, NEEDED - 1));
+        frame
+    });
+}

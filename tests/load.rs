@@ -6,11 +6,12 @@ use arrow_array::types::Int32Type;
 use arrow_array::{ArrayRef, DictionaryArray, Float32Array, Float64Array, Int16Array, Int32Array, Int64Array};
 use arrow_array::{RecordBatch, StringArray, TimestampNanosecondArray, UInt8Array};
 use arrow_schema::{DataType, Field, Schema, TimeUnit};
+use squarelaw::stages::log::align::Align;
 use squarelaw::stages::log::load::{discover, header_check, runs_for};
 use squarelaw::table::frame::LogFrame;
 use squarelaw::units::{Dimension, G};
 
-use crate::log_kit::{layout, load, load_stage, on_disk, row};
+use crate::log_kit::{layout, load, load_stage, on_disk, row, run};
 
 const PLAIN: &str = r#"
 name: plain
@@ -389,4 +390,37 @@ fn the_header_alone_is_checked_without_the_data() {
     assert_eq!(fault.to_string(), "no column `Speed` for channel `speed`; the file has `Sped`");
     let typed = on_disk("a.parquet", &parquet(&batch()));
     header_check(&typed.path, &layout(TYPED)).unwrap();
+}
+
+/// The sample season: three layouts, one copy that was cut, one log of three outings.
+#[test]
+fn the_sample_logs_are_read_and_aligned() {
+    let named = |p: &str| layout(&std::fs::read_to_string(format!("schemas/{p}.layout.yaml")).unwrap());
+    let rows = [row("{ log: '*', event: e, session: s, configuration: base }")];
+    let align: Align = serde_yaml::from_str("{ rate: 25 Hz }").unwrap();
+    let mut paths: Vec<_> = std::fs::read_dir("sample-logs/logs").unwrap().map(|e| e.unwrap().path()).collect();
+    paths.sort();
+    assert!(paths.len() > 20);
+    for path in paths {
+        let name = path.file_name().unwrap().to_string_lossy().into_owned();
+        let layout = match name.as_str() {
+            n if n.ends_with(".parquet") => named("plain-parquet"),
+            "e01-s2-o2.csv" => named("decimal-comma"),
+            _ => named("plain-csv"),
+        };
+        let all: Vec<String> = layout.channels.keys().cloned().collect();
+        let all: Vec<&str> = all.iter().map(String::as_str).collect();
+        let read = run(&load_stage(layout), LogFrame::default(), &path, &all, &rows);
+        if name == "e03-s1-o2-copy.csv" {
+            let fault = read.unwrap_err();
+            assert_eq!((fault.reason(), fault.line()), ("truncated", Some(514)));
+            continue;
+        }
+        let aligned = run(&align, read.unwrap(), &path, &all, &rows).unwrap();
+        let outings: Vec<u32> = aligned.segments.iter().map(|s| s.outing).collect();
+        assert_eq!(outings, if name == "e04-s2.csv" { vec![1, 2, 3] } else { vec![1] }, "{name}");
+        // One second between weather samples is bridged, up to the last of them.
+        let blank = |c: &str| aligned.get(c).unwrap().iter().filter(|v| v.is_nan()).count();
+        assert_eq!((blank("speed"), blank("damper_fl"), blank("air_pressure")), (0, 0, 24), "{name}");
+    }
 }

@@ -26,6 +26,23 @@ pub fn header(schema: &Schema) -> Header {
     Header { columns: schema.fields().iter().map(column).collect(), line: None, units_line: None }
 }
 
+/// Every column as it stands in the file; `None` for the values of what is neither number nor time.
+pub fn raw_columns(schema: &Schema, batches: &[RecordBatch]) -> Vec<(HeaderColumn, Option<Vec<f64>>)> {
+    let values = |index: usize| -> Option<Vec<f64>> {
+        let mut epoch = None;
+        let mut all = Vec::new();
+        for batch in batches {
+            let array = batch.columns().get(index)?;
+            all.extend(match ticks(array.data_type()) {
+                Some(tick) => relative(array, tick, &mut epoch).ok()?,
+                None => floats(array).ok()?,
+            });
+        }
+        Some(all)
+    };
+    header(schema).columns.into_iter().enumerate().map(|(i, column)| (column, values(i))).collect()
+}
+
 /// Seconds per tick of a type that is itself a time.
 fn ticks(kind: &DataType) -> Option<f64> {
     let unit = match kind {

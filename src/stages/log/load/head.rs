@@ -113,7 +113,10 @@ fn split(line: &str, delimiter: u8) -> Option<Vec<String>> {
 }
 
 /// A NUL anywhere, or a control character in the first block, is no text.
-fn refuse_binary(bytes: &[u8]) -> Result<(), LogFault> {
+///
+/// # Errors
+/// `Binary` with the line.
+pub fn refuse_binary(bytes: &[u8]) -> Result<(), LogFault> {
     let first = bytes.get(..FIRST_BLOCK).unwrap_or(bytes);
     // 0x1a ends text files of some old programs.
     let control = first.iter().position(|b| *b < 0x20 && !matches!(b, b'\t' | b'\n' | b'\r' | 0x0c | 0x1a));

@@ -60,8 +60,20 @@ fn is_file_format(path: &Path) -> bool {
     binary::first_bytes(path, MAGIC.len()).is_ok_and(|b| b == MAGIC)
 }
 
+/// Schema and all columns of a file of unknown layout.
+///
+/// # Errors
+/// `Truncated`, `Unreadable`.
+pub fn batches(path: &Path) -> Result<(SchemaRef, Vec<RecordBatch>), LogFault> {
+    guarded(|| {
+        let (schema, batches) = open(path, None)?;
+        let batches = batches.map(|b| b.map_err(|e| binary::fault(&e.to_string())));
+        Ok((schema, batches.collect::<Result<_, _>>()?))
+    })
+}
+
 /// Schema and batches of the file, with some of the columns or all.
-pub(crate) fn open(path: &Path, projection: Option<Vec<usize>>) -> Result<(SchemaRef, Batches), LogFault> {
+fn open(path: &Path, projection: Option<Vec<usize>>) -> Result<(SchemaRef, Batches), LogFault> {
     let file = File::open(path).map_err(|e| LogFault::Unreadable { detail: e.to_string() })?;
     let file = BufReader::new(file);
     let fault = |e: ArrowError| binary::fault(&e.to_string());

@@ -21,7 +21,10 @@ mod shape;
 mod stuck;
 mod text;
 
+pub(crate) use arrays::raw_columns;
 pub use files::{discover, format_of, header_check, names, runs_for};
+
+use std::path::Path;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -80,6 +83,19 @@ impl Load {
     }
 }
 
+/// Reads the needed channels of one file, without judging their values.
+///
+/// # Errors
+/// The faults of the file and of its time; see [`LogFault`].
+pub fn read(path: &Path, layout: &Layout, needed: &[String]) -> Result<LogFrame, LogFault> {
+    let samples = match format_of(path, layout) {
+        Format::Parquet => parquet::read(path, layout, needed)?,
+        Format::Ipc => ipc::read(path, layout, needed)?,
+        Format::Csv | Format::ByEnding => text::read(path, layout, needed)?,
+    };
+    samples.into_frame(&layout.name)
+}
+
 impl LogStage for Load {
     fn check(&self, mut input: Schema, cx: &mut CheckCx) -> Schema {
         if self.logs.is_empty() {
@@ -122,12 +138,7 @@ impl LogStage for Load {
 
     fn run(&self, _log: LogFrame, cx: &LogCx) -> Result<LogFrame, LogFault> {
         let layout = self.layout_of(cx.log)?;
-        let samples = match format_of(cx.path, layout) {
-            Format::Parquet => parquet::read(cx.path, layout, cx.needed)?,
-            Format::Ipc => ipc::read(cx.path, layout, cx.needed)?,
-            Format::Csv | Format::ByEnding => text::read(cx.path, layout, cx.needed)?,
-        };
-        let mut frame = samples.into_frame(&layout.name)?;
+        let mut frame = read(cx.path, layout, cx.needed)?;
         let required = |name: &str| layout.channels.get(name).is_some_and(|s| s.required);
         sanity::check(&mut frame, required, cx.car)?;
         Ok(frame)

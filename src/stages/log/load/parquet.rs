@@ -3,6 +3,8 @@
 use std::fs::File;
 use std::path::Path;
 
+use arrow_array::RecordBatch;
+use arrow_schema::SchemaRef;
 use parquet::arrow::ProjectionMask;
 use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
 
@@ -46,8 +48,22 @@ pub fn header_check(path: &Path, layout: &Layout, needed: &[String]) -> Result<(
     guarded(|| Collector::new(open(path)?.schema(), layout, needed).map(drop))
 }
 
+/// Schema and all columns of a file of unknown layout.
+///
+/// # Errors
+/// `Truncated`, `Unreadable`.
+pub fn batches(path: &Path) -> Result<(SchemaRef, Vec<RecordBatch>), LogFault> {
+    guarded(|| {
+        let builder = open(path)?;
+        let schema = builder.schema().clone();
+        let reader = builder.build().map_err(|e| binary::fault(&e.to_string()))?;
+        let batches = reader.map(|b| b.map_err(|e| binary::fault(&e.to_string())));
+        Ok((schema, batches.collect::<Result<_, _>>()?))
+    })
+}
+
 /// Opens the file and reads its footer.
-pub(crate) fn open(path: &Path) -> Result<ParquetRecordBatchReaderBuilder<File>, LogFault> {
+fn open(path: &Path) -> Result<ParquetRecordBatchReaderBuilder<File>, LogFault> {
     let file = File::open(path).map_err(|e| LogFault::Unreadable { detail: e.to_string() })?;
     ParquetRecordBatchReaderBuilder::try_new(file).map_err(|e| binary::fault(&e.to_string()))
 }

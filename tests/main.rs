@@ -3,6 +3,7 @@
 mod bad_logs;
 mod definitions;
 mod demo_logs;
+mod inspect;
 mod load;
 mod log_kit;
 mod schemas;

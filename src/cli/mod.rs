@@ -2,6 +2,7 @@
 
 pub mod check;
 pub mod demo;
+pub mod inspect;
 pub mod progress;
 pub mod run;
 pub mod schemas;
@@ -49,6 +50,8 @@ enum Command {
     Demo(demo::DemoArgs),
     /// Write the schemas of definition files, tables and channels.
     Schemas(schemas::SchemasArgs),
+    /// Look at an export of unknown layout and draft a layout file for it.
+    Inspect(inspect::InspectArgs),
 }
 
 /// How the program speaks.
@@ -71,6 +74,7 @@ pub fn main() -> ExitCode {
         Command::Check(args) => check::run(args, &mut out),
         Command::Demo(args) => demo::run(args, &mut out),
         Command::Schemas(args) => schemas::run(args, &mut out),
+        Command::Inspect(args) => inspect::run(args, &mut out).map(|()| exit::ALL_USED),
     };
     let code = match result {
         Ok(code) => code,

@@ -86,6 +86,22 @@ pub fn definitions(pipeline: &Path) -> Result<Definitions, Issues> {
     }
 }
 
+/// A layout from its text, held to sense.
+///
+/// # Errors
+/// All faults of the text; `file` is where they are said to stand.
+pub fn layout(file: &Path, source: &str) -> Result<Layout, Issues> {
+    let mut issues = Issues::default();
+    let layout: Option<Layout> = yaml::read(file, source, &mut issues);
+    if let Some(layout) = &layout {
+        check::layout::check(layout, &mut Findings::new(file, &mut issues));
+    }
+    match layout {
+        Some(layout) if issues.is_empty() => Ok(layout),
+        _ => Err(issues),
+    }
+}
+
 /// The files that a pipeline names, read even where its stages have faults.
 #[derive(Deserialize)]
 struct Named {

@@ -46,8 +46,6 @@ pub struct Mapped {
 pub struct Guess {
     /// Time.
     pub time: Time,
-    /// Seconds from first to last row, where known.
-    pub duration: Option<f64>,
     /// Channels, by name.
     pub mapped: Vec<Mapped>,
 }
@@ -55,7 +53,6 @@ pub struct Guess {
 /// Guesses.
 pub fn guess(sheet: &Sheet) -> Guess {
     let time = time(sheet);
-    let duration = duration(sheet, &time);
     let mut mapped: Vec<(i32, Mapped)> = Vec::new();
     for (index, column) in sheet.columns.iter().enumerate() {
         let is_time = matches!(time, Time::Column { index: i, .. } | Time::Clock { index: i, .. } if i == index);
@@ -79,7 +76,7 @@ pub fn guess(sheet: &Sheet) -> Guess {
     }
     let mut mapped: Vec<Mapped> = mapped.into_iter().map(|(_, m)| m).collect();
     mapped.sort_by_key(|m| m.channel);
-    Guess { time, duration, mapped }
+    Guess { time, mapped }
 }
 
 /// The column's unit must measure what the channel does; without unit one is guessed from the numbers.
@@ -183,18 +180,4 @@ fn likely_time_unit(values: &[f64]) -> &'static str {
         s if s < 900.0 => "ms",
         _ => "us",
     }
-}
-
-fn duration(sheet: &Sheet, time: &Time) -> Option<f64> {
-    let seconds = match time {
-        Time::Column { index, unit, .. } => {
-            let column = sheet.columns.get(*index)?;
-            let unit = unit.as_ref().or(column.unit.as_ref()).filter(|_| !column.seconds);
-            let scale = unit.and_then(|u| units::unit_of(u, Dimension::Time).ok()).map_or(1.0, |u| u.scale);
-            let (low, high) = column.range()?;
-            (high - low) * scale
-        }
-        Time::Clock { .. } | Time::None => return None,
-    };
-    (seconds > 0.0).then_some(seconds)
 }

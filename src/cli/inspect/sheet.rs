@@ -69,20 +69,23 @@ pub fn read(path: &Path) -> Result<Sheet, LogFault> {
         None
     };
     let Some((format, (schema, batches))) = typed else { return text(&bytes) };
-    let columns: Vec<Column> = raw_columns(&schema, &batches).into_iter().map(|(header, values)| {
-        let rows: usize = batches.iter().map(|b| b.num_rows()).sum();
-        let blank = values.as_ref().map_or(0, |v| v.iter().filter(|v| v.is_nan()).count());
-        Column {
-            name: header.name,
-            unit_in_file: header.unit.is_some() || header.seconds,
-            unit: if header.seconds { Some("s".to_owned()) } else { header.unit },
-            seconds: header.seconds,
-            text_count: if values.is_none() { rows } else { 0 },
-            values: values.unwrap_or_default(),
-            texts: Vec::new(),
-            blank,
-        }
-    }).collect();
+    let columns: Vec<Column> = raw_columns(&schema, &batches)
+        .into_iter()
+        .map(|(header, values)| {
+            let rows: usize = batches.iter().map(|b| b.num_rows()).sum();
+            let blank = values.as_ref().map_or(0, |v| v.iter().filter(|v| v.is_nan()).count());
+            Column {
+                name: header.name,
+                unit_in_file: header.unit.is_some() || header.seconds,
+                unit: if header.seconds { Some("s".to_owned()) } else { header.unit },
+                seconds: header.seconds,
+                text_count: if values.is_none() { rows } else { 0 },
+                values: values.unwrap_or_default(),
+                texts: Vec::new(),
+                blank,
+            }
+        })
+        .collect();
     let rows = batches.iter().map(|b| b.num_rows()).sum();
     Ok(Sheet { format, text: None, columns, rows })
 }

@@ -102,9 +102,10 @@ fn numbers(lines: Option<&[&str]>, delimiter: char, decimal: Decimal) -> usize {
 }
 
 fn has_decimal_comma(lines: Option<&[&str]>, delimiter: char) -> bool {
-    lines.unwrap_or_default().iter().any(|l| {
-        split(l, delimiter).iter().any(|c| c.contains(',') && number(c, Decimal::Comma).is_some())
-    })
+    lines
+        .unwrap_or_default()
+        .iter()
+        .any(|l| split(l, delimiter).iter().any(|c| c.contains(',') && number(c, Decimal::Comma).is_some()))
 }
 
 /// Mostly known units.
@@ -132,19 +133,28 @@ mod tests {
     #[test]
     fn plain() {
         let s = of("Time,Speed,Note\n0.0,12,a\n0.1,13,b\n0.2,,c\n");
-        assert_eq!((s.delimiter, s.decimal, s.header_line, s.units_line, s.data_line), (',', Decimal::Point, Some(1), None, 2));
+        assert_eq!(
+            (s.delimiter, s.decimal, s.header_line, s.units_line, s.data_line),
+            (',', Decimal::Point, Some(1), None, 2)
+        );
     }
 
     #[test]
     fn preamble_units_and_decimal_comma() {
         let s = of("Export of a log;;\nDate;04.05.2031;\n\nt;v;gear\ns;km/h;\n0,00;12,5;1\n0,02;12,7;1\n0,04;;2\n");
-        assert_eq!((s.delimiter, s.decimal, s.header_line, s.units_line, s.data_line), (';', Decimal::Comma, Some(4), Some(5), 6));
+        assert_eq!(
+            (s.delimiter, s.decimal, s.header_line, s.units_line, s.data_line),
+            (';', Decimal::Comma, Some(4), Some(5), 6)
+        );
     }
 
     #[test]
     fn tabs_quotes_and_whole_numbers() {
         let s = of("\"Time\"\t\"Gear\"\n\"[ms]\"\t\"[-]\"\n0\t1\n20\t1\n40\t2\n");
-        assert_eq!((s.delimiter, s.decimal, s.header_line, s.units_line, s.data_line), ('\t', Decimal::Point, Some(1), Some(2), 3));
+        assert_eq!(
+            (s.delimiter, s.decimal, s.header_line, s.units_line, s.data_line),
+            ('\t', Decimal::Point, Some(1), Some(2), 3)
+        );
     }
 
     #[test]

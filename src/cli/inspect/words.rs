@@ -45,8 +45,29 @@ const TEMPERATURE: &[&str] = &["temp", "temperature", "t"];
 const PRESSURE: &[&str] = &["press", "pressure", "p"];
 const OUTSIDE: &[&str] = &["ambient", "amb", "air", "outside", "track"];
 const NO_SPEED: &[&str] = &[
-    "air", "wind", "wheel", "engine", "rpm", "pitot", "fl", "fr", "rl", "rr", "lf", "rf", "lr", "acc", "accel",
-    "acceleration", "g", "force", "limit", "target", "damper", "angle", "rate",
+    "air",
+    "wind",
+    "wheel",
+    "engine",
+    "rpm",
+    "pitot",
+    "fl",
+    "fr",
+    "rl",
+    "rr",
+    "lf",
+    "rf",
+    "lr",
+    "acc",
+    "accel",
+    "acceleration",
+    "g",
+    "force",
+    "limit",
+    "target",
+    "damper",
+    "angle",
+    "rate",
 ];
 const NO_AIR: &[&str] = &["intake", "inlet", "manifold", "tyre", "tire", "brake", "oil", "water", "box", "boost"];
 
@@ -64,10 +85,20 @@ const RULES: &[Rule] = &[
     rule("brake_pressure", &[&["brake", "brk"], PRESSURE], &["front", "f"], &["rear", "r", "temp"]),
     rule("clutch", &[&["clutch"]], &["pedal", "position"], &["pressure", "temp", "temperature", "slip"]),
     rule("gear", &[&["gear"]], &["engaged", "position"], &["temp", "temperature", "pressure", "oil", "box", "voltage"]),
-    rule("engine_speed", &[&["rpm", "engine", "revs"]], &["speed", "rpm"], &["temp", "temperature", "pressure", "oil", "torque", "power", "limit"]),
+    rule(
+        "engine_speed",
+        &[&["rpm", "engine", "revs"]],
+        &["speed", "rpm"],
+        &["temp", "temperature", "pressure", "oil", "torque", "power", "limit"],
+    ),
     rule("shaft_torque", &[&["torque"], &["shaft", "prop", "propshaft", "driveshaft"]], &[], &["wheel"]),
     rule("air_temperature", &[OUTSIDE, TEMPERATURE], &["ambient"], NO_AIR),
-    rule("air_pressure", &[&["ambient", "amb", "air", "baro", "barometric", "atmospheric"], &["press", "pressure", "p", "baro"]], &["baro"], NO_AIR),
+    rule(
+        "air_pressure",
+        &[&["ambient", "amb", "air", "baro", "barometric", "atmospheric"], &["press", "pressure", "p", "baro"]],
+        &["baro"],
+        NO_AIR,
+    ),
     rule("humidity", &[&["humidity", "rh"]], &["relative"], &[]),
     rule("fuel_used", &[&["fuel"], &["used", "burnt", "consumed"]], &[], &["pressure", "lap"]),
     rule("ride_height_front", &[&["ride", "rh"], &["front", "f"]], &["height"], &["left", "right", "l", "r"]),
@@ -76,7 +107,12 @@ const RULES: &[Rule] = &[
 
 /// Rules for each corner; the corner itself is looked for apart.
 const CORNER_RULES: &[Rule] = &[
-    rule("damper_", &[&["damper", "shock", "susp", "suspension", "d", "dp"]], &["travel", "pos", "position", "pot"], &["speed", "velocity", "force", "load", "temp"]),
+    rule(
+        "damper_",
+        &[&["damper", "shock", "susp", "suspension", "d", "dp"]],
+        &["travel", "pos", "position", "pot"],
+        &["speed", "velocity", "force", "load", "temp"],
+    ),
     rule("load_", &[&["load", "loadcell"]], &["wheel", "cell", "vertical"], &["pushrod", "push", "damper", "spring"]),
     rule("wheel_torque_", &[&["torque"]], &["wheel", "drive"], &["brake", "steering"]),
 ];
@@ -104,9 +140,7 @@ pub fn channel(name: &str) -> Option<(&'static Channel, i32)> {
         Some(4 * whole as i32 + 2 * more as i32 - words.len() as i32)
     };
     let plain = RULES.iter().filter_map(|r| Some((r.channel.to_owned(), score(r)?)));
-    let cornered = CORNER_RULES
-        .iter()
-        .filter_map(|r| Some((format!("{}{}", r.channel, corner?.0), score(r)?)));
+    let cornered = CORNER_RULES.iter().filter_map(|r| Some((format!("{}{}", r.channel, corner?.0), score(r)?)));
     let (name, score) = plain.chain(cornered).max_by_key(|(_, score)| *score)?;
     CHANNELS.iter().find(|c| c.name == name).map(|c| (c, score))
 }

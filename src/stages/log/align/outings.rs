@@ -160,10 +160,10 @@ mod tests {
 
     #[test]
     fn no_row_and_no_meeting_are_faults() {
-        let outings = vec![100..500];
+        let outings = [100..500, 700..900];
         assert_eq!(assign(&outings, &[], 10.0, 1000), Err(LogFault::NotInRunSheet));
-        let late = assign(&outings, &[row(Some(60.0), None, None)], 10.0, 1000).unwrap_err();
-        let text = "no sample lies in the time ranges of the run sheet (the log lasts 100 s and has 1 outing)";
+        let late = assign(&outings, &[row(Some(95.0), None, None)], 10.0, 1000).unwrap_err();
+        let text = "no sample lies in the time ranges of the run sheet (the log lasts 100 s and has 2 outings)";
         assert_eq!(late.to_string(), text);
     }
 }

@@ -1,6 +1,5 @@
 //! From the layout's channels to the columns of one file: by name, with unit and sign settled.
 
-use crate::channels;
 use crate::config::layout::{Layout, Source, TimeSource};
 use crate::error::LogFault;
 use crate::units::{self, Dimension, Unit};
@@ -64,14 +63,6 @@ pub struct Map<'a> {
     pub time_column: &'a str,
     /// Channels in the order of the layout.
     pub channels: Vec<Found<'a>>,
-}
-
-/// What a channel of a layout measures: fixed for canonical names, else said by `quantity` or by the unit.
-pub fn dimension_of(channel: &str, source: &Source) -> Option<Dimension> {
-    channels::find(channel)
-        .map(|c| c.dimension)
-        .or(source.quantity)
-        .or_else(|| source.unit.as_ref().and_then(|u| units::any(u)).map(|u| u.dimension))
 }
 
 /// Finds the needed columns of a file.
@@ -162,7 +153,8 @@ impl Look<'_> {
     fn channel<'a>(&self, channel: &'a str, source: &'a Source, index: usize) -> Result<Found<'a>, LogFault> {
         let said = source.unit.as_ref().map(|u| u.as_str());
         let in_file = self.header.columns.get(index).and_then(|c| c.unit.as_deref());
-        let dimension = dimension_of(channel, source)
+        let dimension = source
+            .dimension(channel)
             .or_else(|| in_file.and_then(units::any).map(|u| u.dimension))
             .unwrap_or(Dimension::Ratio);
         let unit = self.unit(channel, index, &source.column, said, dimension)?;

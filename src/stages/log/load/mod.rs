@@ -23,6 +23,7 @@ mod text;
 
 pub(crate) use arrays::raw_columns;
 pub use files::{discover, format_of, header_check, names, runs_for};
+pub(crate) use range::check as in_range;
 
 use std::path::Path;
 
@@ -108,11 +109,8 @@ impl LogStage for Load {
         }
         for (_, layout) in &self.resolved.layouts {
             for (name, source) in &layout.channels {
-                let Some(dimension) = columns::dimension_of(name, source) else {
-                    let message = format!("layout `{}` does not say what channel `{name}` measures", layout.name);
-                    cx.fault(self.layout.spot, message, "give it a `quantity` or a `unit` in the layout");
-                    continue;
-                };
+                // A channel of unknown dimension is a fault of the layout file, reported there.
+                let Some(dimension) = source.dimension(name) else { continue };
                 let everywhere = |l: &Layout| l.channels.get(name).is_some_and(|s| s.required);
                 let optional = !self.resolved.layouts.iter().all(|(_, l)| everywhere(l));
                 match input.find(name) {

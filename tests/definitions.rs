@@ -359,3 +359,63 @@ fn shipped_definitions_are_sound() {
     }
     assert!(found > 0);
 }
+
+const FILES: [(&str, &str); 4] =
+    [("season.yaml", PIPELINE), ("car.yaml", CAR), ("runs.csv", RUNS), ("plain.layout.yaml", LAYOUT)];
+
+/// A file cut off anywhere is refused or read, never a panic; the place of a fault lies inside the file.
+#[test]
+fn cut_files_are_refused_in_order() {
+    for (name, text) in FILES {
+        let folder = Folder::new();
+        for (end, _) in text.char_indices().step_by(5) {
+            folder.write(name, &text[..end]);
+            let Err(issues) = folder.read() else { continue };
+            for issue in &issues.0 {
+                let lines = fs::read_to_string(&issue.file).unwrap().lines().count() as u64;
+                assert!(issue.spot.line <= lines + 1, "{name} cut at {end}: {issue:?}");
+            }
+            assert!(issues.to_string().contains("error: "));
+        }
+    }
+}
+
+/// One wrong value gives faults in its own line and nowhere else: no fault is a consequence of another.
+#[test]
+fn a_wrong_value_is_reported_in_its_line_alone() {
+    let mut refused = 0;
+    for (name, text) in FILES.into_iter().filter(|f| f.0.ends_with("yaml")) {
+        for (number, line) in text.lines().enumerate() {
+            let Some((head, value)) = line.rsplit_once(": ") else { continue };
+            let tail: String = value.chars().skip_while(|c| !matches!(c, '}' | ']')).collect();
+            let wrong = text.replacen(line, &format!("{head}: what ever {tail}"), 1);
+            let folder = Folder::new();
+            folder.write(name, wrong);
+            let Err(issues) = folder.read() else { continue };
+            refused += 1;
+            let at: Vec<_> = issues.0.iter().map(|i| (i.file.file_name().unwrap(), i.spot.line)).collect();
+            assert!(at.iter().all(|(f, l)| *f == name && *l == number as u64 + 1), "{name}, {line}: {issues}");
+        }
+    }
+    assert!(refused > 35, "only {refused} of the values were refused");
+}
+
+/// A misspelt key gives one fault, at the key, for every key of every file.
+#[test]
+fn a_misspelt_key_is_one_fault() {
+    for (name, text) in FILES.into_iter().filter(|f| f.0.ends_with("yaml")) {
+        for (number, line) in text.lines().enumerate() {
+            let key: String = line.trim_start_matches([' ', '-']).chars().take_while(|c| *c != ':').collect();
+            // Corner keys of two letters are too short for a likeness; channel names are the user's own.
+            if key.len() < 4 || name.contains("layout") && line.starts_with("  ") {
+                continue;
+            }
+            let folder = Folder::new();
+            let misspelt = line.replacen(&key, &format!("{key}x"), 1);
+            folder.write(name, text.replacen(line, &misspelt, 1));
+            let issues = folder.read().expect_err(line);
+            let at: Vec<_> = issues.0.iter().map(|i| i.spot.line).collect();
+            assert_eq!(at, [number as u64 + 1], "{name}, {line}: {issues}");
+        }
+    }
+}

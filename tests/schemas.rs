@@ -1,4 +1,5 @@
-//! The committed files of `schemas/` are held to the code.
+//! The committed files of `schemas/` are held to the code. `WRITE_SCHEMAS=1 cargo test --release schemas`
+//! writes them anew instead, as `squarelaw schemas --out schemas` does.
 
 use std::fs;
 use std::path::Path;
@@ -9,6 +10,11 @@ use squarelaw::cli::schemas::schema_files;
 fn committed_schemas_are_those_of_the_code() {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("schemas");
     let files = schema_files();
+    if std::env::var_os("WRITE_SCHEMAS").is_some() {
+        for (name, text) in &files {
+            fs::write(folder.join(name), text).unwrap();
+        }
+    }
     for (name, text) in &files {
         let committed = fs::read_to_string(folder.join(name)).unwrap_or_default();
         assert!(committed == *text, "schemas/{name} is not what the code says; run `squarelaw schemas --out schemas`");

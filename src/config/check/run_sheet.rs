@@ -171,3 +171,67 @@ fn share_time(a: &RunRow, b: &RunRow) -> bool {
     let ((a0, a1), (b0, b1)) = (range(a), range(b));
     a0 < b1 && b0 < a1
 }
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use super::*;
+    use crate::config::issue::Issues;
+    use crate::config::run_csv;
+
+    fn rows(lines: &[&str]) -> Vec<RunRow> {
+        let text = format!("log,outing,from [min],to [min],event,session,configuration\n{}\n", lines.join("\n"));
+        let mut issues = Issues::default();
+        let rows = run_csv::read(Path::new("runs.csv"), &text, &mut issues);
+        assert!(issues.is_empty(), "{issues}");
+        rows
+    }
+
+    fn faults(lines: &[&str]) -> Vec<String> {
+        let mut issues = Issues::default();
+        check(&RunSheet { rows: rows(lines) }, &mut Findings::new(Path::new("runs.csv"), &mut issues));
+        issues.0.into_iter().map(|i| format!("{}: {}", i.spot.line, i.message)).collect()
+    }
+
+    #[test]
+    fn rows_of_one_log_may_not_share_time() {
+        let clean: [&[&str]; 5] = [
+            &["a.csv,,,,E,S,x", "b.csv,,,,E,S,y"],
+            &["a.csv,,0,10,E,S,x", "a.csv,,10,20,E,S,y"],
+            &["a.csv,,,10,E,S,x", "a.csv,,10,,E,S,y"],
+            &["a.csv,1,,,E,S,x", "a.csv,2,,,E,S,y"],
+            &["a*.csv,,,,E,S,x", "b*.csv,,,,E,S,y"],
+        ];
+        for lines in clean {
+            assert_eq!(faults(lines), Vec::<String>::new(), "{lines:?}");
+        }
+        let shared: [&[&str]; 5] = [
+            &["a.csv,,,,E,S,x", "a.csv,,,,E,S,y"],
+            &["a.csv,,0,11,E,S,x", "a.csv,,10,20,E,S,y"],
+            &["a.csv,,,,E,S,x", "a.csv,2,,,E,S,y"],
+            &["a.csv,1,,,E,S,x", "a.csv,1,,,E,S,y"],
+            &["a*.csv,,,,E,S,x", "a1.csv,,5,6,E,S,y"],
+        ];
+        for lines in shared {
+            let found = faults(lines);
+            assert_eq!(found.len(), 1, "{lines:?}: {found:?}");
+            assert!(found[0].starts_with("3: two rows claim the same time"), "{found:?}");
+        }
+    }
+
+    #[test]
+    fn patterns_are_held_against_a_known_log() {
+        let sheet = rows(&["a*.csv,,,,E,S,x", "*1.csv,,,,E,S,y"]);
+        assert_eq!(claimed_twice(&sheet, "a1.csv"), Some((0, 1)));
+        assert_eq!(claimed_twice(&sheet, "a2.csv"), None);
+    }
+
+    #[test]
+    fn names_are_held_to_be_names() {
+        assert_eq!(faults(&["sub/a.csv,,,,E,S,x"]), ["2: `log` holds a folder"]);
+        assert_eq!(faults(&["a[.csv,,,,E,S,x"]), ["2: `a[.csv` is no file name or pattern"]);
+        assert_eq!(faults(&["a.csv,0,,,E,S,x"]), ["2: `outing` is 0"]);
+        assert_eq!(faults(&["a.csv,,7,3,E,S,x"]), ["2: the time range ends before it starts"]);
+    }
+}

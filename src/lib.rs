@@ -17,5 +17,6 @@ pub mod physics;
 pub mod plan;
 pub mod report;
 pub mod stages;
+pub mod study;
 pub mod table;
 pub mod units;

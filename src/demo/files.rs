@@ -52,6 +52,16 @@ pub fn write(season: &Season, files: &Files, folder: &Path) -> Result<Written, F
         .into_par_iter()
         .map(|i| write_log(season, files, i, &logs))
         .collect::<Result<_, Fatal>>()?;
+    write_definitions(season, files, folder)?;
+    Ok(Written { logs: sizes.len(), bytes: sizes.iter().sum() })
+}
+
+/// Writes everything but the logs: car file, run sheet, truth, and unless left out pipeline and layouts.
+///
+/// # Errors
+/// When a file or folder can't be written.
+pub fn write_definitions(season: &Season, files: &Files, folder: &Path) -> Result<(), Fatal> {
+    fs::create_dir_all(folder).map_err(|e| fatal(folder, e))?;
     let mut texts = vec![
         (folder.join("car.yaml"), season.scenario.car.yaml()),
         (folder.join("runs.csv"), run_sheet(season, files)),
@@ -66,7 +76,7 @@ pub fn write(season: &Season, files: &Files, folder: &Path) -> Result<Written, F
     for (path, text) in texts {
         fs::write(&path, text).map_err(|e| fatal(&path, e))?;
     }
-    Ok(Written { logs: sizes.len(), bytes: sizes.iter().sum() })
+    Ok(())
 }
 
 fn fatal(path: &Path, source: io::Error) -> Fatal {

@@ -1,0 +1,41 @@
+//! The accuracy study. `cargo bench --bench accuracy -- --seasons 400 [--case NAME] [--seed N]`
+
+use std::process::ExitCode;
+use std::time::Instant;
+
+use clap::Parser;
+use squarelaw::study;
+
+#[derive(Debug, Parser)]
+struct Args {
+    /// Seasons of each case.
+    #[arg(long, default_value_t = 20)]
+    seasons: usize,
+    /// Only the cases whose name holds this.
+    #[arg(long)]
+    case: Option<String>,
+    /// First seed.
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// Given by `cargo bench`.
+    #[arg(long, hide = true)]
+    bench: bool,
+}
+
+fn main() -> ExitCode {
+    let args = Args::parse();
+    for case in study::cases() {
+        if args.case.as_ref().is_some_and(|c| !case.name.contains(c.as_str())) {
+            continue;
+        }
+        let start = Instant::now();
+        match study::run(&case, args.seasons, args.seed) {
+            Ok(tally) => println!("## {} ({:.0} s)\n\n{tally}\n", case.name, start.elapsed().as_secs_f64()),
+            Err(e) => {
+                eprintln!("error: {e}");
+                return ExitCode::FAILURE;
+            }
+        }
+    }
+    ExitCode::SUCCESS
+}

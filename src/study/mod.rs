@@ -1,0 +1,87 @@
+//! The accuracy study: many simulated seasons through the real stages, and what the intervals were worth.
+//! Knows the simulator and the estimators, so that neither has to know the other.
+
+pub mod season;
+pub mod tally;
+
+use rayon::prelude::*;
+
+use crate::demo::Scenario;
+use crate::demo::aero::{Configuration, Forces, Part};
+use crate::error::Fatal;
+use tally::Tally;
+
+/// A part of the size that teams argue about, and one worth nothing.
+static SMALL: Part = Part { name: "small", effect: Forces { front: 70.0, rear: 0.0, drag: 10.0 }, radiator: 0.0 };
+static NOTHING: Part = Part { name: "nothing", effect: Forces { front: 0.0, rear: 0.0, drag: 0.0 }, radiator: 0.0 };
+static SPLITTER: Part =
+    Part { name: "splitter", effect: Forces { front: 265.0, rear: -60.0, drag: 34.0 }, radiator: 0.0 };
+
+/// One case of the study.
+#[derive(Clone, Debug)]
+pub struct Case {
+    /// What it is called.
+    pub name: &'static str,
+    /// What is simulated; the seed is set for every season.
+    pub scenario: Scenario,
+    /// Options of `fit`, as JSON.
+    pub fit: String,
+    /// Window stages besides the pipeline's, as JSON.
+    pub windows: Vec<String>,
+}
+
+/// Options of `fit` that every case starts from.
+pub const ROBUST: &str =
+    r#"{"quantities": ["front_downforce", "rear_downforce", "drag"], "at": "160 km/h", "wind": "estimate"}"#;
+
+/// A base, three single parts, one wing step: what a team compares in a season.
+pub fn configurations() -> Vec<Configuration> {
+    let one = |name: &str, parts: Vec<&'static Part>, wing: f64| Configuration { name: name.to_owned(), parts, wing };
+    vec![
+        one("base", vec![], 3.0),
+        one("small", vec![&SMALL], 3.0),
+        one("nothing", vec![&NOTHING], 3.0),
+        one("splitter", vec![&SPLITTER], 3.0),
+        one("wing", vec![], 5.0),
+    ]
+}
+
+/// A clean season with `sessions` sessions for every configuration but the base, which runs in all.
+pub fn scenario(sessions: usize) -> Scenario {
+    Scenario { configurations: configurations(), minutes: 5.0, ..Default::default() }
+        .with_sessions_per_configuration(sessions)
+}
+
+/// The cases of the full study.
+pub fn cases() -> Vec<Case> {
+    let case = |name, scenario: Scenario| Case { name, scenario, fit: ROBUST.to_owned(), windows: Vec::new() };
+    let eight = || scenario(8);
+    let mut miscalibrated = eight();
+    miscalibrated.faults.miscalibrated_every = 10;
+    miscalibrated.faults.miscalibration = 0.06;
+    let mut ordinary = case("drafting, ordinary", Scenario { drafting: 0.15, ..eight() });
+    ordinary.fit = ROBUST.replace("\"wind\"", "\"method\": \"ordinary\", \"wind\"");
+    vec![
+        case("clean", Scenario { session_gain_sd: 0.0, ..eight() }),
+        case("usual", eight()),
+        case("noisy", Scenario { noise: 2.0, ..eight() }),
+        case("windy", Scenario { wind_sd: 4.0, ..eight() }),
+        case("drafting", Scenario { drafting: 0.15, ..eight() }),
+        ordinary,
+        case("one session in ten miscalibrated", miscalibrated),
+        case("three sessions", scenario(3)),
+        case("one session", scenario(1)),
+    ]
+}
+
+/// Runs `seasons` seasons of a case.
+///
+/// # Errors
+/// When a season can't be simulated or processed: a defect, not a result.
+pub fn run(case: &Case, seasons: usize, first_seed: u64) -> Result<Tally, Fatal> {
+    let each: Vec<Tally> =
+        (0..seasons).into_par_iter().map(|i| season::one(case, first_seed + i as u64)).collect::<Result<_, Fatal>>()?;
+    let mut all = Tally::default();
+    each.into_iter().for_each(|t| all.add(t));
+    Ok(all)
+}

@@ -1,0 +1,188 @@
+//! One simulated season through the stages, without files for its logs.
+
+use nalgebra::DVector;
+
+use super::Case;
+use super::tally::{Line, Tally};
+use crate::config::car::Car;
+use crate::config::read;
+use crate::demo::files::{self, Files};
+use crate::demo::season::SimLog;
+use crate::demo::truth::{ConfigurationTruth, Truth};
+use crate::demo::{Scenario, Season, simulate};
+use crate::engine::one_log::{self, Processed};
+use crate::error::Fatal;
+use crate::located::Located;
+use crate::numerics::distributions::t_quantile;
+use crate::plan::Plan;
+use crate::stages::log::load;
+use crate::stages::season::SeasonTables;
+use crate::stages::season::compare::Compare;
+use crate::stages::season::fit::{Fit, SeasonFit};
+use crate::stages::{LogCx, SeasonCx, SeasonStep, WindowStep};
+use crate::table::frame::LogFrame;
+use crate::units;
+
+fn defect(what: impl std::fmt::Display) -> Fatal {
+    Fatal::Internal(format!("accuracy study: {what}"))
+}
+
+/// Simulates a season, fits it, holds the result against the truth.
+///
+/// # Errors
+/// A season that can't be processed.
+pub fn one(case: &Case, seed: u64) -> Result<Tally, Fatal> {
+    let season = simulate(&Scenario { seed, ..case.scenario.clone() });
+    let plan = plan(case, &season)?;
+    let tables = tables(&plan, &season)?;
+    let fit: Fit = serde_json::from_str(&case.fit).map_err(defect)?;
+    let cx = SeasonCx {
+        season: "study",
+        car: &plan.definitions.car,
+        runs: &plan.definitions.runs.rows,
+        reference_density: plan.reference_density(),
+    };
+    let solved = fit.solve(&tables, &cx);
+    let bound = Bound::of(&tables, &cx)?;
+    Ok(tally(&solved, &season.truth(), &bound, &tables))
+}
+
+fn plan(case: &Case, season: &Season) -> Result<Plan, Fatal> {
+    let folder = tempfile::tempdir().map_err(defect)?;
+    files::write_definitions(season, &Files::default(), folder.path())?;
+    let mut definitions = read::definitions(&folder.path().join("pipeline.yaml"))?;
+    let fit: Fit = serde_json::from_str(&case.fit).map_err(defect)?;
+    definitions.pipeline.season_wide = vec![Located::nowhere(SeasonStep::Fit(fit))];
+    for text in &case.windows {
+        let step: WindowStep = serde_json::from_str(text).map_err(defect)?;
+        definitions.pipeline.windows.push(Located::nowhere(step));
+    }
+    Ok(Plan::new(definitions)?)
+}
+
+fn tables(plan: &Plan, season: &Season) -> Result<SeasonTables, Fatal> {
+    let mut windows = Vec::new();
+    for log in season.iter() {
+        windows.extend(process(plan, &log)?.map(|p| p.windows).unwrap_or_default());
+    }
+    Ok(SeasonTables { quantities: plan.quantities.clone(), units: plan.units.clone(), windows, ..Default::default() })
+}
+
+/// The stages after `load`; `None` for a log that a stage sets aside, as a planted fault may.
+fn process(plan: &Plan, log: &SimLog) -> Result<Option<Processed>, Fatal> {
+    let name = format!("{}.csv", log.name);
+    let runs = load::runs_for(&name, &plan.definitions.runs.rows);
+    let car: &Car = &plan.definitions.car;
+    let cx =
+        LogCx { path: name.as_ref(), log: &name, car, runs: &runs, needed: &plan.needed, quantities: &plan.quantities };
+    Ok(one_log::after(plan, &cx, 1, frame(log)).ok())
+}
+
+/// A simulated log as `load` would give it.
+fn frame(log: &SimLog) -> LogFrame {
+    let mut frame = LogFrame { time: log.time.clone(), ..Default::default() };
+    for channel in &log.channels {
+        if let (Some(name), Ok(unit)) = (channel.canonical, units::unit_of(channel.unit, channel.dimension)) {
+            frame.set(name, channel.dimension, channel.values.iter().map(|v| unit.to_si(*v)).collect());
+        }
+    }
+    frame
+}
+
+/// Cramér–Rao bound of the windows used: the standard error of an efficient estimator that knows each
+/// quantity's spread between windows, with zeros, wind and coefficients unknown.
+struct Bound {
+    fit: SeasonFit,
+}
+
+impl Bound {
+    fn of(tables: &SeasonTables, cx: &SeasonCx) -> Result<Self, Fatal> {
+        let text = super::ROBUST.replace("\"wind\"", "\"method\": \"ordinary\", \"weights\": \"equal\", \"wind\"");
+        let fit: Fit = serde_json::from_str(&text).map_err(defect)?;
+        Ok(Self { fit: fit.solve(tables, cx) })
+    }
+
+    fn se(&self, gradient: &DVector<f64>) -> Option<f64> {
+        let fit = self.fit.model.fit.as_ref()?;
+        (fit.beta.len() == gradient.len()).then(|| fit.model_variance(gradient).sqrt())
+    }
+}
+
+const NAMES: [&str; 6] = ["front_downforce", "rear_downforce", "drag", "downforce", "balance", "efficiency"];
+
+fn true_value(t: &ConfigurationTruth, name: &str) -> f64 {
+    match name {
+        "front_downforce" => t.force.front,
+        "rear_downforce" => t.force.rear,
+        "drag" => t.force.drag,
+        "downforce" => t.force.front + t.force.rear,
+        "balance" => t.balance,
+        _ => t.efficiency,
+    }
+}
+
+fn tally(fit: &SeasonFit, truth: &Truth, bound: &Bound, tables: &SeasonTables) -> Tally {
+    let mut out = Tally { seasons: 1, ..Default::default() };
+    let index = |name: &str| fit.evidence.configurations.iter().position(|c| c.name == name);
+    let Some(base) = truth.configurations.first() else { return out };
+    for t in &truth.configurations {
+        let Some(k) = index(&t.name) else { continue };
+        for name in NAMES {
+            let factor = if SeasonFit::is_ratio(name) { 1.0 } else { fit.speed * fit.speed };
+            let of = |k: usize| fit.named(k, name).map(|d| d.0.times(factor));
+            let cases = [
+                (format!("{name}"), of(k), true_value(t, name)),
+                (
+                    format!("{name} difference"),
+                    (t.name != base.name).then(|| Some(of(k)?.minus(&of(index(&base.name)?)?))).flatten(),
+                    true_value(t, name) - true_value(base, name),
+                ),
+            ];
+            for (label, derived, value) in cases {
+                let Some(d) = derived else { continue };
+                out.add_line(&label, line(fit, bound, &d, value, true_value(base, name)));
+            }
+        }
+    }
+    verdicts(fit, tables, &mut out);
+    out.left_out = fit.findings.iter().filter(|f| f.implausible).count();
+    out
+}
+
+fn line(
+    fit: &SeasonFit,
+    bound: &Bound,
+    d: &crate::stages::season::fit::estimate::Derived,
+    truth: f64,
+    scale: f64,
+) -> Line {
+    let Some(e) = fit.estimate(d) else { return Line { missing: 1, ..Default::default() } };
+    let error = e.value - truth;
+    let t90 = t_quantile(0.95, e.dof.max(1.0)).unwrap_or(f64::INFINITY);
+    Line {
+        n: 1,
+        inside95: usize::from(e.interval.0 <= truth && truth <= e.interval.1),
+        inside90: usize::from(error.abs() <= t90 * e.se),
+        error: error / scale,
+        square: (error / scale).powi(2),
+        se: vec![e.se / scale.abs()],
+        over_bound: bound.se(&d.gradient).map(|b| e.se / b).into_iter().collect(),
+        half: vec![0.5 * (e.interval.1 - e.interval.0) / scale.abs()],
+        missing: 0,
+    }
+}
+
+fn verdicts(fit: &SeasonFit, tables: &SeasonTables, out: &mut Tally) {
+    let compare: Result<Compare, _> = serde_json::from_str(r#"{"against": "base", "resolve": "70 N"}"#);
+    let Ok(compare) = compare else { return };
+    for row in compare.rows(fit, &tables.quantities, &tables.units) {
+        let resolved = usize::from(row.verdict == "resolved");
+        match (row.configuration.as_str(), row.quantity.as_str()) {
+            ("small", "front_downforce") => out.small = (out.small.0 + resolved, out.small.1 + 1),
+            ("nothing", "front_downforce" | "rear_downforce" | "drag") => {
+                out.nothing = (out.nothing.0 + resolved, out.nothing.1 + 1);
+            }
+            _ => {}
+        }
+    }
+}

@@ -17,6 +17,9 @@ struct Args {
     /// First seed.
     #[arg(long, default_value_t = 1)]
     seed: u64,
+    /// Options of `fit` as JSON, instead of the case's own.
+    #[arg(long)]
+    fit: Option<String>,
     /// Given by `cargo bench`.
     #[arg(long, hide = true)]
     bench: bool,
@@ -24,9 +27,12 @@ struct Args {
 
 fn main() -> ExitCode {
     let args = Args::parse();
-    for case in study::cases() {
+    for mut case in study::cases() {
         if args.case.as_ref().is_some_and(|c| !case.name.contains(c.as_str())) {
             continue;
+        }
+        if let Some(fit) = &args.fit {
+            case.fit.clone_from(fit);
         }
         let start = Instant::now();
         match study::run(&case, args.seasons, args.seed) {

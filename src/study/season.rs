@@ -131,7 +131,7 @@ fn tally(fit: &SeasonFit, truth: &Truth, bound: &Bound, tables: &SeasonTables) -
             let factor = if SeasonFit::is_ratio(name) { 1.0 } else { fit.speed * fit.speed };
             let of = |k: usize| fit.named(k, name).map(|d| d.0.times(factor));
             let cases = [
-                (format!("{name}"), of(k), true_value(t, name)),
+                (name.to_owned(), of(k), true_value(t, name)),
                 (
                     format!("{name} difference"),
                     (t.name != base.name).then(|| Some(of(k)?.minus(&of(index(&base.name)?)?))).flatten(),

@@ -1,9 +1,11 @@
 //! Integration tests: one binary, one module per subject.
 
 mod bad_logs;
+mod coastdown;
 mod definitions;
 mod demo_logs;
 mod inspect;
 mod load;
 mod log_kit;
+mod main_job;
 mod schemas;

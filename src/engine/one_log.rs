@@ -101,9 +101,16 @@ fn stages(plan: &Plan, named: &NamedLog, runs: &[RunRow]) -> Result<Processed, L
         needed: &plan.needed,
         quantities: &plan.quantities,
     };
-    let mut log = LogFrame::default();
-    for step in &plan.pipeline().per_log {
-        log = step.stage().run(log, &cx)?;
+    after(plan, &cx, 0, LogFrame::default())
+}
+
+/// The log stages from the given one on, then the window stages.
+///
+/// # Errors
+/// The fault that sets the log aside.
+pub fn after(plan: &Plan, cx: &LogCx, first: usize, mut log: LogFrame) -> Result<Processed, LogFault> {
+    for step in plan.pipeline().per_log.iter().skip(first) {
+        log = step.stage().run(log, cx)?;
     }
     let mut out = Processed {
         duration: log.time.last().copied().unwrap_or(0.0),
@@ -113,7 +120,7 @@ fn stages(plan: &Plan, named: &NamedLog, runs: &[RunRow]) -> Result<Processed, L
         ..Default::default()
     };
     for step in &plan.pipeline().windows {
-        let Found { windows, funnel, peaks } = step.stage().run(&log, &cx)?;
+        let Found { windows, funnel, peaks } = step.stage().run(&log, cx)?;
         out.windows.extend(windows);
         out.funnels.push((step.name().to_owned(), funnel));
         out.peaks.extend(peaks);

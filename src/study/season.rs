@@ -41,6 +41,7 @@ pub fn one(case: &Case, seed: u64) -> Result<Tally, Fatal> {
         car: &plan.definitions.car,
         runs: &plan.definitions.runs.rows,
         reference_density: plan.reference_density(),
+        tables: std::path::Path::new("."),
     };
     let solved = fit.solve(&tables, &cx);
     let bound = Bound::of(&tables, &cx)?;

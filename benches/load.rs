@@ -19,24 +19,32 @@ const NEEDED: usize = 20;
 const ROWS: u32 = 55_000;
 
 /// The export on disk, about 22 MB.
-static EXPORT: LazyLock<PathBuf> = LazyLock::new(|| {
-    let mut text = String::from("Time");
-    (1..COLUMNS).for_each(|c| write!(text, ",c{c}").unwrap());
-    text.push('\n');
+static EXPORT: LazyLock<PathBuf> = LazyLock::new(|| export("plain", ","));
+/// The same with quotes around every field, which only the careful reader takes.
+static QUOTED: LazyLock<PathBuf> = LazyLock::new(|| export("quoted", "\",\""));
+
+fn export(kind: &str, between: &str) -> PathBuf {
+    let quote = if between.len() > 1 { "\"" } else { "" };
+    let mut text = String::new();
+    let mut line = |cells: &mut dyn Iterator<Item = String>| {
+        let cells: Vec<String> = cells.collect();
+        writeln!(text, "{quote}{}{quote}", cells.join(between)).unwrap();
+    };
+    line(&mut (0..COLUMNS).map(name));
     for row in 0..ROWS {
-        write!(text, "{:.2}", f64::from(row) * 0.01).unwrap();
-        (1..COLUMNS).for_each(|c| write!(text, ",{:.4}", ((row as usize * c) as f64 * 0.013).sin() * 9.0).unwrap());
-        text.push('\n');
+        let time = format!("{:.2}", f64::from(row) * 0.01);
+        let wave = |c: usize| format!("{:.4}", ((row as usize * c) as f64 * 0.013).sin() * 9.0);
+        line(&mut std::iter::once(time).chain((1..COLUMNS).map(wave)));
     }
-    let path = std::env::temp_dir().join(format!("squarelaw-bench-{}.csv", std::process::id()));
+    let path = std::env::temp_dir().join(format!("squarelaw-bench-{kind}-{}.csv", std::process::id()));
     std::fs::write(&path, text).unwrap();
     path
-});
+}
 
 fn main() {
-    LazyLock::force(&EXPORT);
+    let files = [&*EXPORT, &*QUOTED];
     divan::main();
-    std::fs::remove_file(&*EXPORT).unwrap();
+    files.iter().for_each(|f| std::fs::remove_file(f).unwrap());
 }
 
 /// Every third column is needed.
@@ -84,12 +92,13 @@ tyre_radius: { front: 0.305 m, rear: 0.31 m }
 rolling_resistance: 0.013
 "#;
 
-#[divan::bench]
-fn load_stage(bencher: divan::Bencher) {
+#[divan::bench(args = ["plain", "quoted"])]
+fn load_stage(bencher: divan::Bencher, kind: &str) {
+    let path: &PathBuf = if kind == "plain" { &EXPORT } else { &QUOTED };
     let (stage, car): (Load, Car) = (stage(), serde_yaml::from_str(CAR).unwrap());
     let needed: Vec<String> = needed().map(|c| format!("own_{c}")).collect();
     bencher.bench(|| {
-        let cx = LogCx { path: &EXPORT, log: "b.csv", car: &car, runs: &[], needed: &needed, quantities: &[] };
+        let cx = LogCx { path, log: "b.csv", car: &car, runs: &[], needed: &needed, quantities: &[] };
         let frame = stage.run(LogFrame::default(), &cx).unwrap();
         assert_eq!((frame.len(), frame.columns.len()), (ROWS as usize, NEEDED - 1));
         frame

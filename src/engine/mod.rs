@@ -160,7 +160,7 @@ pub fn headers(plan: &Plan) -> Result<Vec<(NamedLog, Result<(), LogFault>)>, Fat
         let result = if one_log::runs_of(plan, &named).is_empty() {
             Err(LogFault::NotInRunSheet)
         } else {
-            load.layout_of(&named.name).and_then(|layout| load::header_check(&named.path, layout))
+            load.layout_of(&named.name).and_then(|layout| load::header_check(&named.path, layout, &plan.needed))
         };
         (named, result)
     };

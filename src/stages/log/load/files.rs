@@ -78,24 +78,23 @@ pub fn format_of(path: &Path, layout: &Layout) -> Format {
     }
 }
 
-/// Looks whether a file's header fits the layout, without reading its data. Every channel of the layout
-/// counts as needed.
+/// Looks whether a file's header fits the layout, without reading its data. `needed` names the channels that
+/// count, as when the log is read.
 ///
 /// # Errors
 /// The faults of a header: `Empty`, `Binary`, `Truncated`, `WrongLayout`, `MissingChannel`, `WrongUnit`,
 /// `Unreadable`.
-pub fn header_check(path: &Path, layout: &Layout) -> Result<(), LogFault> {
-    let all: Vec<String> = layout.channels.keys().cloned().collect();
+pub fn header_check(path: &Path, layout: &Layout, needed: &[String]) -> Result<(), LogFault> {
     match format_of(path, layout) {
-        Format::Parquet => parquet::header_check(path, layout, &all),
-        Format::Ipc => ipc::header_check(path, layout, &all),
+        Format::Parquet => parquet::header_check(path, layout, needed),
+        Format::Ipc => ipc::header_check(path, layout, needed),
         Format::Csv | Format::ByEnding => {
             let unreadable = |e: std::io::Error| LogFault::Unreadable { detail: e.to_string() };
             let mut bytes = Vec::new();
             let file = File::open(path).map_err(unreadable)?;
             file.take(HEAD).read_to_end(&mut bytes).map_err(unreadable)?;
             let head = head::read(&bytes, layout, (bytes.len() as u64) < HEAD)?;
-            columns::locate(&head.header, layout, &all).map(drop)
+            columns::locate(&head.header, layout, needed).map(drop)
         }
     }
 }

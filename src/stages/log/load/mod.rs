@@ -135,7 +135,9 @@ impl LogStage for Load {
     }
 
     fn run(&self, _log: LogFrame, cx: &LogCx) -> Result<LogFrame, LogFault> {
-        let layout = self.layout_of(cx.log)?;
+        // Not `cx.log`, which is a path where two logs share a file name.
+        let name = cx.path.file_name().map(|n| n.to_string_lossy()).unwrap_or_default();
+        let layout = self.layout_of(&name)?;
         let mut frame = read(cx.path, layout, cx.needed)?;
         let required = |name: &str| layout.channels.get(name).is_some_and(|s| s.required);
         sanity::check(&mut frame, required, cx.car)?;

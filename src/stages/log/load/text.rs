@@ -167,3 +167,108 @@ fn collect<'a>(
     samples.values = map.channels.iter().map(|c| numbers(c.index, c.scale, c.offset)).collect::<Option<_>>()?;
     Some(samples)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    const LAYOUTS: [&str; 4] = [
+        r#"
+name: plain
+text: { missing: ["n/a", "-9999"] }
+time: { column: { column: Time, unit: s } }
+channels: { speed: { column: Speed, unit: km/h }, gear: { column: Gear } }
+"#,
+        r#"
+name: comma
+text: { delimiter: ";", decimal: comma, encoding: latin1 }
+time: { column: { column: Time, unit: s } }
+channels: { speed: { column: Speed, unit: m/s, reversed: true } }
+"#,
+        r#"
+name: fixed
+time: { rate: 10 Hz }
+channels: { speed: { column: Speed, unit: m/s }, gear: { column: Gear } }
+"#,
+        r#"
+name: clock
+text: { delimiter: tab }
+time: { clock: { column: Time, format: "%H:%M:%S%.f" } }
+channels: { speed: { column: Speed, unit: m/s } }
+"#,
+    ];
+
+    /// A sound file for a layout, with one column that nobody needs.
+    fn sound(which: usize, rows: usize) -> String {
+        let mut text = String::from("Time,Speed,Note,Gear\n");
+        for i in 0..rows {
+            let time = if which == 3 { format!("12:00:{:02}.5", i % 60) } else { format!("{i}.25") };
+            let speed = if i % 3 == 1 { String::new() } else { format!("{}", 30.5 + i as f64 * 1.25) };
+            text.push_str(&format!("{time},{speed},x{i},{}\n", i % 6));
+        }
+        match which {
+            1 => text.replace(',', ";").replace('.', ","),
+            3 => text.replace(',', "\t"),
+            _ => text,
+        }
+    }
+
+    /// Both readers on the same bytes: `None` where the head is refused already.
+    fn both(layout: &Layout, bytes: &[u8]) -> Option<(Option<Columns>, Result<Columns, LogFault>)> {
+        let needed = ["speed", "gear"].map(str::to_owned);
+        let head = head::read(bytes, layout, true).ok()?;
+        let map = columns::locate(&head.header, layout, &needed).ok()?;
+        let names = &head.header.columns;
+        let blank = names.last().is_some_and(|c| c.name.is_empty());
+        let body = Body::new(&bytes[head.data_start..], head.data_line, names.len(), blank, head.delimiter, head.eol);
+        let bits = |s: Samples| (s.rows, std::iter::once(s.time).chain(s.values).map(bits_of).collect());
+        Some((fast(&body, layout, &map).map(bits), careful::read(&body, layout, &map).map(bits)))
+    }
+
+    type Columns = (usize, Vec<Vec<u64>>);
+
+    fn bits_of(values: Vec<f64>) -> Vec<u64> {
+        values.into_iter().map(|v| if v.is_nan() { u64::MAX } else { v.to_bits() }).collect()
+    }
+
+    #[test]
+    fn the_fast_reader_reads_sound_files() {
+        for (which, yaml) in LAYOUTS.iter().enumerate() {
+            let layout: Layout = crate::config::from_text(yaml);
+            let (fast, careful) = both(&layout, sound(which, 50).as_bytes()).unwrap();
+            assert_eq!(fast.unwrap(), careful.unwrap(), "{yaml}");
+        }
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(2000))]
+
+        /// However a file is damaged: what the fast reader accepts, the careful one accepts with the same numbers.
+        #[test]
+        fn the_fast_reader_accepts_nothing_that_the_careful_one_refuses(
+            which in 0..LAYOUTS.len(),
+            rows in 1_usize..12,
+            edits in prop::collection::vec((any::<prop::sample::Index>(), prop::sample::select(
+                &b",;.\"\n\r\t -+eEnaifx0159:#'\xb0\xff\x1a/"[..]), 0_u8..3), 0..6),
+            cut in prop::option::of(any::<prop::sample::Index>()),
+        ) {
+            let layout: Layout = crate::config::from_text(LAYOUTS[which]);
+            let mut bytes = sound(which, rows).into_bytes();
+            for (at, byte, how) in edits {
+                let at = at.index(bytes.len());
+                match how {
+                    0 => bytes[at] = byte,
+                    1 => bytes.insert(at, byte),
+                    _ => drop(bytes.remove(at)),
+                }
+            }
+            if let Some(cut) = cut {
+                bytes.truncate(cut.index(bytes.len()) + 1);
+            }
+            if let Some((Some(fast), careful)) = both(&layout, &bytes) {
+                prop_assert_eq!(Ok(fast), careful, "{}", String::from_utf8_lossy(&bytes));
+            }
+        }
+    }
+}

@@ -115,6 +115,9 @@ pub enum Fatal {
     /// Another batch writes the same tables.
     #[error("another batch holds {}: {owner}; wait for it to end", .path.display())]
     Locked { path: PathBuf, owner: String },
+    /// The command line asks for something that the definitions do not have.
+    #[error("{0}")]
+    Usage(String),
     /// A signal asked to stop.
     #[error("stopped on request; the tables of the last whole run are untouched")]
     Stopped,

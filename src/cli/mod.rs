@@ -3,6 +3,7 @@
 pub mod check;
 pub mod demo;
 pub mod inspect;
+pub mod predict;
 pub mod progress;
 pub mod run;
 pub mod schemas;
@@ -46,6 +47,8 @@ enum Command {
     Run(run::RunArgs),
     /// Check a pipeline and everything it names; reads no log beyond its header.
     Check(check::CheckArgs),
+    /// Predict what a combination of parts and a wing position will do.
+    Predict(predict::PredictArgs),
     /// Make an invented season with known truth, or score tables against one.
     Demo(demo::DemoArgs),
     /// Write the schemas of definition files, tables and channels.
@@ -72,6 +75,7 @@ pub fn main() -> ExitCode {
     let result = match &cli.command {
         Command::Run(args) => run::run(args, voice, &mut out),
         Command::Check(args) => check::run(args, &mut out),
+        Command::Predict(args) => predict::run(args, voice, &mut out),
         Command::Demo(args) => demo::run(args, &mut out),
         Command::Schemas(args) => schemas::run(args, &mut out),
         Command::Inspect(args) => inspect::run(args, &mut out).map(|()| exit::ALL_USED),
@@ -80,7 +84,7 @@ pub fn main() -> ExitCode {
         Ok(code) => code,
         Err(fatal) => {
             complain(&fatal, voice);
-            exit::NOTHING
+            if matches!(fatal, Fatal::Usage(_)) { exit::USAGE } else { exit::NOTHING }
         }
     };
     // A reader that closed the pipe early is no fault of the run.

@@ -82,6 +82,9 @@ impl Outcome {
         parquet_file::write(to, origin, &self.season.fits)?;
         parquet_file::write(to, origin, &self.season.configurations)?;
         parquet_file::write(to, origin, &self.season.comparisons)?;
+        parquet_file::write(to, origin, &self.season.parts)?;
+        parquet_file::write(to, origin, &self.season.predictions)?;
+        parquet_file::write(to, origin, &self.season.combinations)?;
         parquet_file::append(to, origin, std::slice::from_ref(&self.batch))
     }
 }

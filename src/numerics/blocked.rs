@@ -7,6 +7,9 @@
 //! McCaffrey 2002; Pustejovsky & Tipton, J. Business & Economic Statistics 36, 2018) with Satterthwaite
 //! degrees of freedom for every contrast, under the working model "independent, variance 1/weight".
 
+pub mod blind;
+pub mod wald;
+
 use nalgebra::{DMatrix, DVector, SymmetricEigen};
 
 /// One cluster: rows of observations.

@@ -5,6 +5,7 @@ pub mod blocked;
 pub mod distributions;
 pub mod mean;
 pub mod multiple;
+pub mod null_space;
 pub mod power;
 mod scaling;
 pub mod spread;

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::columns::{lay_out, with_half};
+use super::parts;
 use crate::engine::outcome::Outcome;
 use crate::plan::Plan;
 use crate::table::rows::{ComparisonRow, ConfigurationRow, FitRow};
@@ -17,6 +18,8 @@ pub fn text(outcome: &Outcome, plan: &Plan) -> String {
     if let (Some(force), Some(speed)) = (force, speed) {
         out.push_str(&configurations(outcome, force, speed));
         out.push_str(&comparisons(&outcome.season.comparisons, force));
+        out.push_str(&parts::effects(&outcome.season.parts, force));
+        out.push_str(&parts::combinations(&outcome.season.combinations, force));
     }
     out.push_str(&left_out(outcome));
     out.push_str(&logs(outcome));

@@ -235,5 +235,11 @@ registry! {
         Fit(season::fit::Fit) = "fit",
         /// Differences between configurations.
         Compare(season::compare::Compare) = "compare",
+        /// What each part and each wing step is worth.
+        Parts(season::parts::Parts) = "parts",
+        /// What named combinations will do, ran or not.
+        Predict(season::predict::Predict) = "predict",
+        /// Every combination of parts and wing positions, under limits.
+        Rank(season::rank::Rank) = "rank",
     }
 }

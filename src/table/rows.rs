@@ -187,6 +187,104 @@ table_row! {
 }
 
 table_row! {
+    /// One row per part (or wing step, interaction, or parts that never ran apart) and quantity: what it is worth.
+    pub struct PartRow in "parts" {
+        part: String, "-", "part; wing_position for one step of the wing; a+b where only the sum is known, b-a for one in place of the other, a×b for an interaction";
+        kind: String, "-", "part, wing, interaction, together (only the sum is known) or exchange (only the difference is known)";
+        quantity: String, "-", "front_downforce, rear_downforce, drag, downforce or a channel";
+        unit: String, "-", "SI unit of the effect";
+        effect: Option<f64>, "see unit", "change that it makes at the reference speed and density; per step for the wing";
+        effect_se: Option<f64>, "see unit", "standard error";
+        effect_lo95: Option<f64>, "see unit", "lower end of the 95 % interval";
+        effect_hi95: Option<f64>, "see unit", "upper end of the 95 % interval";
+        degrees_of_freedom: Option<f64>, "1", "of the interval's t distribution";
+        p_value: Option<f64>, "1", "two-sided, for no effect";
+        p_holm: Option<f64>, "1", "Holm-adjusted over the parts of this quantity";
+        smallest_resolvable: Option<f64>, "see unit", "smallest effect found with 80 % power at the 5 % level";
+        verdict: String, "-", "resolved, not resolved or not separable";
+        why: String, "-", "the verdict in a sentence";
+        sessions_with: i64, "1", "sessions with it (for the wing: off its reference position)";
+        sessions_without: i64, "1", "sessions without it";
+        sessions_both: i64, "1", "sessions that ran with it and without it";
+        windows_with: i64, "1", "windows with it";
+        windows_without: i64, "1", "windows without it";
+        configurations_with: i64, "1", "configurations with it";
+        configurations_without: i64, "1", "configurations without it";
+        additivity_p: Option<f64>, "1", "p-value for this quantity that parts simply add; small means that they do not";
+        additivity_note: String, "-", "why additivity could not be tested";
+        reference_speed: f64, "m/s", "reference speed";
+        reference_density: f64, "kg/m3", "reference density";
+        flags: String, "-", "remarks, comma separated";
+    }
+}
+
+table_row! {
+    /// One row per predicted combination and figure.
+    pub struct PredictionRow in "predictions" {
+        name: String, "-", "name of the prediction";
+        parts: String, "-", "parts, joined with +";
+        wing_position: Option<f64>, "1", "wing position; that which gives the wanted balance where one was asked for";
+        speed: f64, "m/s", "speed that forces are given at";
+        density: f64, "kg/m3", "density that forces are given at";
+        quantity: String, "-", "front_downforce, rear_downforce, downforce, drag, balance, efficiency, a channel, or wing_position where a balance was asked for";
+        unit: String, "-", "SI unit of the value";
+        value: Option<f64>, "see unit", "value";
+        value_se: Option<f64>, "see unit", "standard error of the mean";
+        value_lo95: Option<f64>, "see unit", "lower end of the 95 % interval of the mean";
+        value_hi95: Option<f64>, "see unit", "upper end of the 95 % interval of the mean";
+        session_lo95: Option<f64>, "see unit", "lower end of the interval in which 95 % of new sessions are expected to measure it";
+        session_hi95: Option<f64>, "see unit", "upper end of that interval";
+        degrees_of_freedom: Option<f64>, "1", "of the mean's t distribution";
+        wanted_balance: Option<f64>, "1", "front share of downforce that was asked for";
+        ran_as: Option<String>, "-", "configuration that ran exactly so";
+        remarks: String, "-", "in words: what lies outside of what has run, what is not known and why";
+        flags: String, "-", "remarks, comma separated";
+    }
+}
+
+table_row! {
+    /// One row per combination of the available parts and the wing positions that ran.
+    pub struct CombinationRow in "combinations" {
+        rank: i64, "1", "1 for the most downforce among those that hold every limit; then those that may, then the rest";
+        parts: String, "-", "parts, joined with +";
+        wing_position: Option<f64>, "1", "wing position";
+        front: Option<f64>, "N", "front downforce at the reference speed";
+        front_lo95: Option<f64>, "N", "lower end of the 95 % interval";
+        front_hi95: Option<f64>, "N", "upper end of the 95 % interval";
+        rear: Option<f64>, "N", "rear downforce at the reference speed";
+        rear_lo95: Option<f64>, "N", "lower end of the 95 % interval";
+        rear_hi95: Option<f64>, "N", "upper end of the 95 % interval";
+        downforce: Option<f64>, "N", "front plus rear";
+        downforce_lo95: Option<f64>, "N", "lower end of the 95 % interval";
+        downforce_hi95: Option<f64>, "N", "upper end of the 95 % interval";
+        drag: Option<f64>, "N", "drag at the reference speed";
+        drag_lo95: Option<f64>, "N", "lower end of the 95 % interval";
+        drag_hi95: Option<f64>, "N", "upper end of the 95 % interval";
+        balance: Option<f64>, "1", "front share of downforce";
+        balance_lo95: Option<f64>, "1", "lower end of the 95 % interval";
+        balance_hi95: Option<f64>, "1", "upper end of the 95 % interval";
+        efficiency: Option<f64>, "1", "downforce over drag";
+        efficiency_lo95: Option<f64>, "1", "lower end of the 95 % interval";
+        efficiency_hi95: Option<f64>, "1", "upper end of the 95 % interval";
+        front_limit: Option<String>, "-", "yes, no, or unsure where the limit lies inside the interval; empty where none was set";
+        rear_limit: Option<String>, "-", "yes, no or unsure";
+        downforce_limit: Option<String>, "-", "yes, no or unsure";
+        drag_limit: Option<String>, "-", "yes, no or unsure";
+        balance_limit: Option<String>, "-", "yes, no or unsure";
+        efficiency_limit: Option<String>, "-", "yes, no or unsure";
+        limits: String, "-", "all limits together: yes, no, unsure or unknown";
+        efficient: Option<bool>, "-", "no other combination that holds the limits, or may, has more downforce and less drag; empty where it breaks a limit itself or is unknown";
+        bettered_by: Option<String>, "-", "the combination that has more downforce and less drag, the clearest one";
+        bettered: Option<String>, "-", "clear, or within_noise where the interval of one of the two differences holds zero";
+        ran_as: Option<String>, "-", "configuration that ran exactly so";
+        reference_speed: f64, "m/s", "reference speed";
+        reference_density: f64, "kg/m3", "reference density";
+        remarks: String, "-", "in words: what is not known and why";
+        flags: String, "-", "remarks, comma separated";
+    }
+}
+
+table_row! {
     /// One row per run of the batch: when, with what, how it ended.
     pub struct BatchRow in "batch" {
         started: Timestamp, "UTC", "start";
@@ -228,6 +326,9 @@ pub fn all() -> Vec<Declared> {
         declared::<FitRow>(),
         declared::<ConfigurationRow>(),
         declared::<ComparisonRow>(),
+        declared::<PartRow>(),
+        declared::<PredictionRow>(),
+        declared::<CombinationRow>(),
         declared::<BatchRow>(),
     ]
 }

@@ -2,10 +2,15 @@
 
 pub mod compare;
 pub mod fit;
+pub mod parts;
+pub mod predict;
+pub mod rank;
 
 use crate::stages::window::Window;
 use crate::stages::window::peaks::Peaks;
-use crate::table::rows::{AgreementRow, ComparisonRow, ConfigurationRow, FitRow, WindRow, WindowRow};
+use crate::table::rows::{
+    AgreementRow, CombinationRow, ComparisonRow, ConfigurationRow, FitRow, PartRow, PredictionRow, WindRow, WindowRow,
+};
 
 /// The tables of a season as the season stages fill them.
 #[derive(Debug, Default)]
@@ -32,4 +37,12 @@ pub struct SeasonTables {
     pub configurations: Vec<ConfigurationRow>,
     /// Rows of `comparisons`.
     pub comparisons: Vec<ComparisonRow>,
+    /// What `parts` found, with its covariance, for the stages after it.
+    pub parts_model: Option<parts::model::PartsFit>,
+    /// Rows of `parts`.
+    pub parts: Vec<PartRow>,
+    /// Rows of `predictions`.
+    pub predictions: Vec<PredictionRow>,
+    /// Rows of `combinations`.
+    pub combinations: Vec<CombinationRow>,
 }

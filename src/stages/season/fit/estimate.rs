@@ -54,6 +54,31 @@ impl Derived {
     }
 }
 
+/// A named figure out of what was measured, `of`: see [`SeasonFit::named`].
+pub fn combined(
+    name: &str,
+    rolling_resistance: f64,
+    of: &dyn Fn(&str) -> Option<Derived>,
+) -> Option<(Derived, Option<&'static str>)> {
+    let downforce = || Some(of("front_downforce")?.plus(&of("rear_downforce")?));
+    match name {
+        "drag" => {
+            let apparent = of("resistance")?;
+            Some(match downforce() {
+                Some(both) => (apparent.minus(&both.times(rolling_resistance)), None),
+                None => (apparent, Some("rolling_not_taken_off")),
+            })
+        }
+        "downforce" => Some((downforce()?, None)),
+        "balance" => of("front_downforce")?.over(&downforce()?).map(|d| (d, None)),
+        "efficiency" => {
+            let (drag, flag) = combined("drag", rolling_resistance, of)?;
+            downforce()?.over(&drag).map(|e| (e, flag))
+        }
+        _ => of(name).map(|d| (d, None)),
+    }
+}
+
 impl SeasonFit {
     /// The coefficient of one configuration and quantity, as a function of the coefficients.
     pub fn coefficient(&self, configuration: usize, quantity: usize) -> Option<Derived> {
@@ -69,27 +94,7 @@ impl SeasonFit {
     /// taken off.
     pub fn named(&self, configuration: usize, name: &str) -> Option<(Derived, Option<&'static str>)> {
         let index = |n: &str| self.quantities.iter().position(|q| q == n);
-        let of = |n: &str| index(n).and_then(|q| self.coefficient(configuration, q));
-        match name {
-            "drag" => {
-                let apparent = of("resistance")?;
-                Some(match (of("front_downforce"), of("rear_downforce")) {
-                    (Some(f), Some(r)) => (apparent.minus(&f.plus(&r).times(self.rolling_resistance)), None),
-                    _ => (apparent, Some("rolling_not_taken_off")),
-                })
-            }
-            "downforce" => Some((of("front_downforce")?.plus(&of("rear_downforce")?), None)),
-            "balance" => {
-                let (f, r) = (of("front_downforce")?, of("rear_downforce")?);
-                f.over(&f.plus(&r)).map(|d| (d, None))
-            }
-            "efficiency" => {
-                let (d, flag) = self.named(configuration, "drag")?;
-                let l = of("front_downforce")?.plus(&of("rear_downforce")?);
-                l.over(&d).map(|e| (e, flag))
-            }
-            _ => of(name).map(|d| (d, None)),
-        }
+        combined(name, self.rolling_resistance, &|n| index(n).and_then(|q| self.coefficient(configuration, q)))
     }
 
     /// Whether that name is a ratio of coefficients, which no reference speed scales.

@@ -45,6 +45,9 @@ pub struct Model {
     pub dropped: BTreeMap<Pair, &'static str>,
     /// The blocked fit, on pseudo-values where robust; `None` when nothing could be fitted.
     pub fit: Option<BlockedFit>,
+    /// The blocks that `fit` solves: pseudo-values where robust, so that plain weighted least squares of them on any
+    /// other columns is the robust answer there; zeros and the linearised wind are their nuisance columns.
+    pub blocks: Vec<Block>,
     /// Observations behind the rows of each block, for grouping.
     pub rows: Vec<Vec<usize>>,
     /// Wind per session.
@@ -150,6 +153,8 @@ struct Solver<'a> {
     share: Vec<f64>,
     iterations: usize,
     converged: bool,
+    /// The blocks of the last fit.
+    last: Vec<Block>,
 }
 
 impl<'a> Solver<'a> {
@@ -193,6 +198,7 @@ impl<'a> Solver<'a> {
             share: Vec::new(),
             iterations: 0,
             converged: false,
+            last: Vec::new(),
         };
         solver.share = (0..quantities).map(|q| solver.share_left(q)).collect();
         solver
@@ -255,7 +261,8 @@ impl<'a> Solver<'a> {
         }
         // Inference on pseudo-values (Street, Carroll & Ruppert, Am. Statistician 42, 1988): the robust
         // estimate is the least-squares estimate of these, and its covariance theirs.
-        blocked::fit(&self.blocks(true), self.width())
+        self.last = self.blocks(true);
+        blocked::fit(&self.last, self.width())
     }
 
     /// A first spread from each quantity's scatter, so that no first step divides by nothing.
@@ -476,6 +483,7 @@ impl<'a> Solver<'a> {
             column: if fit.is_some() { self.column } else { BTreeMap::new() },
             let_in: if fit.is_some() { self.let_in } else { BTreeMap::new() },
             dropped,
+            blocks: if fit.is_some() { self.last } else { Vec::new() },
             fit,
             rows: self.rows,
             wind,

@@ -15,6 +15,8 @@ pub struct Scatter {
     pub dof: f64,
     /// It is the assumed one: the season can't show it, or shows less.
     pub assumed: bool,
+    /// What the season itself shows, 0 included; `None` where too few sessions show anything.
+    pub seen: Option<f64>,
 }
 
 /// Degrees of freedom given to an assumed scatter: as if seen in a handful of sessions.
@@ -38,7 +40,7 @@ pub fn sessions_of_columns(model: &Model) -> Vec<Vec<usize>> {
 
 /// Pools the excess of the between-session variance over the within-session one, coefficient by coefficient.
 pub fn pooled(season: &SeasonFit, assumed: f64) -> Scatter {
-    let fallback = Scatter { relative: assumed, dof: ASSUMED_DOF, assumed: true };
+    let fallback = Scatter { relative: assumed, dof: ASSUMED_DOF, assumed: true, seen: None };
     let Some(fit) = &season.model.fit else { return fallback };
     let sessions = sessions_of_columns(&season.model);
     let (mut sum, mut weight) = (0.0, 0.0);
@@ -59,9 +61,10 @@ pub fn pooled(season: &SeasonFit, assumed: f64) -> Scatter {
         return fallback;
     }
     let relative = (sum / weight).max(0.0).sqrt();
+    let seen = (dof >= ASSUMED_DOF).then_some(relative);
     if relative > assumed && dof >= ASSUMED_DOF {
-        Scatter { relative, dof, assumed: false }
+        Scatter { relative, dof, assumed: false, seen }
     } else {
-        Scatter { relative: relative.max(assumed), dof: dof.max(ASSUMED_DOF), assumed: relative <= assumed }
+        Scatter { relative: relative.max(assumed), dof: dof.max(ASSUMED_DOF), assumed: relative <= assumed, seen }
     }
 }

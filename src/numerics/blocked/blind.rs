@@ -1,0 +1,117 @@
+//! What one block alone determines. Where a direction of the coefficients has leverage one in a block, that block's
+//! residual is zero along it and CR2 leaves it out: no other block shows how it scatters from block to block. Here
+//! is how much of a contrast hangs on such directions, and what a common factor of the whole block would do to it.
+
+use nalgebra::DVector;
+
+use super::{BlockedFit, select};
+
+/// Share of a contrast's variance under which nothing hangs on a single block.
+const NEGLIGIBLE: f64 = 1e-6;
+
+/// The part of a contrast that single blocks determine alone.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Blind {
+    /// Its share of the contrast's variance under the working model, 0 to 1.
+    pub share: f64,
+    /// Its HC3 variance from the scatter of the rows inside the blocks, rows of one group summed.
+    pub within: f64,
+    /// Per block: change of the contrast if all that the block measured were larger by the factor 1 + 1.
+    pub common: Vec<f64>,
+}
+
+impl Blind {
+    /// Whether any of the contrast hangs on single blocks.
+    pub fn any(&self) -> bool {
+        self.share > NEGLIGIBLE
+    }
+    /// Whether all of it does.
+    pub fn all(&self) -> bool {
+        self.share > 1.0 - NEGLIGIBLE
+    }
+}
+
+impl BlockedFit {
+    /// The blind part of ℓ'β. `groups`: one entry per row of every block.
+    pub fn blind(&self, contrast: &DVector<f64>, groups: &[Vec<usize>]) -> Blind {
+        let ml = &self.bread * contrast;
+        let total = contrast.dot(&ml);
+        let mut out = Blind { common: vec![0.0; self.z.len()], ..Default::default() };
+        if total.is_nan() || total <= 0.0 {
+            return out;
+        }
+        for (g, (z, columns)) in self.z.iter().zip(&self.columns).enumerate() {
+            let adjust = &self.adjust[g];
+            let local = |v: &DVector<f64>| DVector::from_iterator(columns.len(), columns.iter().map(|c| v[*c]));
+            let lone = adjust.d.map(|d| if d == -1.0 { 1.0 } else { 0.0 });
+            if lone.iter().all(|d| *d == 0.0) {
+                continue;
+            }
+            let b = &adjust.u * (adjust.u.transpose() * (z * local(&ml))).component_mul(&lone);
+            let share = b.norm_squared() / total;
+            if share <= NEGLIGIBLE * NEGLIGIBLE {
+                continue;
+            }
+            out.share += share;
+            out.common[g] = b.dot(&(z * local(&self.beta)));
+            let bread = select(&self.bread, columns, columns);
+            let groups = groups.get(g).map_or(&[][..], Vec::as_slice);
+            let mut sums = vec![0.0; groups.iter().copied().max().map_or(0, |m| m + 1)];
+            for (i, group) in groups.iter().enumerate().take(z.nrows()) {
+                let row = z.row(i);
+                let leverage = (row * &bread * row.transpose())[(0, 0)].min(1.0 - 1e-6);
+                sums[*group] += b[i] * self.whitened[g][i] / (1.0 - leverage);
+            }
+            out.within += sums.iter().map(|s| s * s).sum::<f64>();
+        }
+        out
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use nalgebra::{DMatrix, DVector};
+
+    use super::super::{Block, fit};
+
+    /// Column 0 in both blocks, column 1 in the second alone.
+    fn blocks() -> Vec<Block> {
+        let make = |columns: Vec<usize>, x: &[f64], y: &[f64]| Block {
+            x: DMatrix::from_column_slice(y.len(), columns.len(), x),
+            nuisance: DMatrix::zeros(y.len(), 0),
+            y: DVector::from_column_slice(y),
+            w: DVector::from_element(y.len(), 1.0),
+            columns,
+        };
+        vec![
+            make(vec![0], &[1.0, 2.0, 4.0], &[3.0, 5.1, 8.8]),
+            make(vec![0, 1], &[1.0, 3.0, 2.0, 0.0, 0.0, 2.0], &[1.5, 6.4, 9.0]),
+        ]
+    }
+
+    #[test]
+    fn what_one_block_alone_tells_is_seen() {
+        let fit = fit(&blocks(), 2).unwrap();
+        let groups = vec![vec![0, 1, 2], vec![0, 1, 2]];
+        let first = fit.blind(&DVector::from_vec(vec![1.0, 0.0]), &groups);
+        assert!(!first.any() && first.within == 0.0, "{first:?}");
+        // β₁ = (9 − 2β₀)/2: row 3 of block 2 alone. A factor on that block's values moves β₁ by 9/2 less what
+        // β₀ takes along; the blind direction is row 3, so the change through it is its fitted value over 2.
+        let second = fit.blind(&DVector::from_vec(vec![0.0, 1.0]), &groups);
+        assert!(second.any() && !second.all(), "{second:?}");
+        assert!((second.common[1] - 9.0 / 2.0).abs() < 1e-10, "{second:?}");
+        assert_eq!(second.common[0], 0.0);
+    }
+
+    #[test]
+    fn a_single_block_sees_no_scatter() {
+        let mut b = blocks();
+        b.remove(0);
+        let fit = fit(&b, 2).unwrap();
+        let l = DVector::from_vec(vec![1.0, 0.0]);
+        let blind = fit.blind(&l, &[vec![0, 1, 2]]);
+        assert!(blind.all(), "{blind:?}");
+        assert!((blind.common[0] - fit.beta[0]).abs() < 1e-10);
+        assert!((blind.within - fit.grouped_hc3(&l, &[vec![0, 1, 2]])).abs() < 1e-9 * blind.within.max(1e-9));
+    }
+}

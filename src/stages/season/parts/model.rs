@@ -1,0 +1,277 @@
+//! The season's windows against parts: coefficient of a configuration = base + Σ parts present + slope·wing.
+//!
+//! The blocks that `fit` solved last (pseudo-values, weights, zeros, wind) are taken over as they are; only
+//! their columns x·[configuration] are replaced by x·[term], which is a product with the configurations'
+//! design matrix. Weighted least squares of the windows, not of the coefficients.
+
+use std::collections::BTreeMap;
+
+use nalgebra::{DMatrix, DVector};
+
+use super::terms::{Combination, Terms};
+use crate::numerics::blocked::{self, Block, BlockedFit};
+use crate::numerics::distributions::t_quantile;
+use crate::numerics::null_space::{NullSpace, NullSpaceParams, null_space};
+use crate::stages::season::fit::SeasonFit;
+use crate::stages::season::fit::estimate::{Derived, Estimate, combined};
+use crate::stages::season::fit::evidence::Configuration;
+use crate::stages::season::fit::scatter::Scatter;
+
+/// The terms of one measured quantity.
+#[derive(Clone, Debug, Default)]
+pub struct Design {
+    /// Configurations that are fitted and can be placed, by index.
+    pub used: Vec<usize>,
+    /// Shared column of every term; `None` for those that the kept ones contain.
+    pub columns: Vec<Option<usize>>,
+    /// What can't be told apart; `None` where no configuration is used.
+    pub space: Option<NullSpace>,
+}
+
+/// The fitted parts.
+#[derive(Clone, Debug, Default)]
+pub struct PartsFit {
+    /// The columns.
+    pub terms: Terms,
+    /// Measured quantities, as in the season's fit.
+    pub quantities: Vec<String>,
+    /// Per measured quantity.
+    pub designs: Vec<Design>,
+    /// Configurations of the run sheet.
+    pub configurations: Vec<Configuration>,
+    /// The solved blocks.
+    pub fit: Option<BlockedFit>,
+    /// Per block and row, the window it belongs to.
+    pub windows_of_rows: Vec<Vec<usize>>,
+    /// Scatter from session to session.
+    pub scatter: Scatter,
+    /// Rolling resistance coefficient of the car.
+    pub rolling_resistance: f64,
+    /// Reference speed, m/s.
+    pub speed: f64,
+    /// Reference density, kg/m³.
+    pub density: f64,
+}
+
+/// Why a figure is not known.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Gap {
+    /// The quantity is not measured or could not be fitted at all.
+    NotMeasured,
+    /// The terms that would be needed are tied to others: those with a weight in the wish, by name.
+    NotSeparable(Vec<String>),
+}
+
+impl PartsFit {
+    /// Fits the parts to what `fit` found.
+    pub fn new(season: &SeasonFit, interactions: &[(String, String)]) -> Self {
+        let configurations = season.evidence.configurations.clone();
+        let terms = Terms::new(&configurations, interactions);
+        let rows: Vec<Option<DVector<f64>>> = configurations.iter().map(|c| terms.row(&Combination::of(c))).collect();
+        let mut next = 0;
+        let mut columns_of = BTreeMap::new();
+        let designs = (0..season.quantities.len())
+            .map(|q| design(season, &terms, &rows, q, &mut next, &mut columns_of))
+            .collect();
+        let mut out = Self {
+            terms,
+            quantities: season.quantities.clone(),
+            designs,
+            configurations,
+            windows_of_rows: season.windows_of_rows.clone(),
+            scatter: season.scatter,
+            rolling_resistance: season.rolling_resistance,
+            speed: season.speed,
+            density: season.density,
+            fit: None,
+        };
+        let blocks: Vec<Block> =
+            season.model.blocks.iter().map(|b| with_columns(b, &mut columns_of, &mut next)).collect();
+        out.fit = blocked::fit(&blocks, next).ok();
+        out
+    }
+
+    /// The names of what `contrast` needs of quantity `q` and the season does not tell.
+    fn tied(&self, design: &Design, contrast: &DVector<f64>) -> Vec<String> {
+        let groups = design.space.iter().flat_map(|s| &s.groups);
+        let needed = groups.flat_map(|g| &g.columns).filter(|c| contrast[**c] != 0.0 && **c != 0);
+        let mut out: Vec<String> = needed.filter_map(|c| self.terms.terms.get(*c)).map(ToString::to_string).collect();
+        out.dedup();
+        out
+    }
+
+    /// The coefficient of a measured quantity for a contrast of the terms.
+    ///
+    /// # Errors
+    /// It was not measured, or the terms can't be told apart.
+    pub fn coefficient(&self, quantity: usize, contrast: &DVector<f64>) -> Result<Derived, Gap> {
+        let (Some(fit), Some(design)) = (&self.fit, self.designs.get(quantity)) else { return Err(Gap::NotMeasured) };
+        let space = design.space.as_ref().ok_or(Gap::NotMeasured)?;
+        if !space.is_estimable(contrast) {
+            return Err(Gap::NotSeparable(self.tied(design, contrast)));
+        }
+        let mut gradient = DVector::zeros(fit.beta.len());
+        for (column, value) in design.columns.iter().zip(contrast.iter()) {
+            if let Some(c) = column {
+                gradient[*c] = *value;
+            }
+        }
+        Ok(Derived { value: gradient.dot(&fit.beta), gradient })
+    }
+
+    /// A named figure for a contrast of the terms; the names are those of [`SeasonFit::named`].
+    ///
+    /// # Errors
+    /// As [`PartsFit::coefficient`], for any quantity that it is made of.
+    pub fn named(&self, name: &str, contrast: &DVector<f64>) -> Result<(Derived, Option<&'static str>), Gap> {
+        let gap = std::cell::RefCell::new(Gap::NotMeasured);
+        let of = |n: &str| {
+            let q = self.quantities.iter().position(|q| q == n)?;
+            self.coefficient(q, contrast)
+                .inspect_err(|e| {
+                    if matches!(e, Gap::NotSeparable(_)) {
+                        gap.replace(e.clone());
+                    }
+                })
+                .ok()
+        };
+        let found = combined(name, self.rolling_resistance, &of);
+        let gap = gap.into_inner();
+        match found {
+            // Drag without downforce would be another quantity, not an answer with a remark, where the
+            // downforce is there but tied.
+            Some((_, Some(_))) if matches!(gap, Gap::NotSeparable(_)) => Err(gap),
+            Some(found) => Ok(found),
+            None => Err(gap),
+        }
+    }
+
+    /// Variance of a contrast of the coefficients, its degrees of freedom, and whether part of it hangs on
+    /// single sessions, where the session scatter stands in for what can't be seen.
+    pub fn variance(&self, gradient: &DVector<f64>) -> Option<(f64, f64, bool)> {
+        let fit = self.fit.as_ref()?;
+        let blind = fit.blind(gradient, &self.windows_of_rows);
+        let (mut variance, mut dof) = (0.0, f64::INFINITY);
+        if !blind.all() {
+            variance += fit.variance(gradient);
+            dof = fit.dof(gradient);
+        }
+        if blind.any() {
+            let common: f64 = blind.common.iter().map(|c| (self.scatter.relative * c).powi(2)).sum();
+            variance += blind.within + common;
+            dof = dof.min(self.scatter.dof);
+        }
+        Some((variance, dof, blind.any()))
+    }
+
+    /// The number with its 95 % interval.
+    pub fn estimate(&self, derived: &Derived) -> Option<Estimate> {
+        let (variance, dof, blind) = self.variance(&derived.gradient)?;
+        let dof = if dof > 0.5 { dof.max(1.0) } else { return None };
+        let (se, t) = (variance.sqrt(), t_quantile(0.975, dof).ok()?);
+        if !(se.is_finite() && derived.value.is_finite()) {
+            return None;
+        }
+        let flags = if blind { vec!["session_scatter_not_visible"] } else { Vec::new() };
+        let interval = (derived.value - t * se, derived.value + t * se);
+        Some(Estimate { value: derived.value, se, interval, dof, flags })
+    }
+
+    /// The 95 % interval that the same figure from one new session is expected in: the session scatter that the
+    /// season shows, or the assumed one, of every measured quantity is added.
+    pub fn new_session(&self, derived: &Derived, estimate: &Estimate) -> Option<(f64, f64)> {
+        let fit = self.fit.as_ref()?;
+        let relative = self.scatter.seen.unwrap_or(self.scatter.relative);
+        // ∂figure/∂(a quantity's coefficient) is the derivative by the base's, which every combination has once.
+        let mut scatter = 0.0;
+        for design in &self.designs {
+            let Some(base) = design.columns.first().copied().flatten() else { continue };
+            let by = derived.gradient[base];
+            if by != 0.0 {
+                let own = |c: &usize| derived.gradient[*c] * fit.beta[*c];
+                let coefficient: f64 = design.columns.iter().flatten().map(own).sum::<f64>() / by;
+                scatter += (relative * by * coefficient).powi(2);
+            }
+        }
+        let own = estimate.se * estimate.se;
+        let total = own + scatter;
+        if total <= 0.0 {
+            return Some(estimate.interval);
+        }
+        let dof = total * total / (own * own / estimate.dof + scatter * scatter / self.scatter.dof.max(1.0));
+        let half = t_quantile(0.975, dof.max(1.0)).ok()? * total.sqrt();
+        Some((estimate.value - half, estimate.value + half))
+    }
+}
+
+/// Places the configurations of one quantity: new columns for its terms, and what each old column turns into.
+fn design(
+    season: &SeasonFit,
+    terms: &Terms,
+    rows: &[Option<DVector<f64>>],
+    q: usize,
+    next: &mut usize,
+    columns_of: &mut BTreeMap<usize, Vec<(usize, f64)>>,
+) -> Design {
+    let old = |k: usize| season.model.column.get(&(k, q)).copied();
+    let used: Vec<usize> = (0..rows.len()).filter(|k| old(*k).is_some() && rows[*k].is_some()).collect();
+    let placed: Vec<&DVector<f64>> = used.iter().filter_map(|k| rows[*k].as_ref()).collect();
+    let mut columns = vec![None; terms.terms.len()];
+    let space = if placed.is_empty() {
+        None
+    } else {
+        let full = DMatrix::from_fn(placed.len(), terms.terms.len(), |i, j| placed[i][j]);
+        for j in independent(&full) {
+            columns[j] = Some(*next);
+            *next += 1;
+        }
+        null_space(&full, NullSpaceParams::default()).ok()
+    };
+    for (k, row) in used.iter().zip(&placed) {
+        if let Some(c) = old(*k) {
+            let parts = columns.iter().zip(row.iter()).filter_map(|(c, v)| c.filter(|_| *v != 0.0).map(|c| (c, *v)));
+            columns_of.insert(c, parts.collect());
+        }
+    }
+    Design { used, columns, space }
+}
+
+/// Columns that the ones before them do not contain.
+fn independent(x: &DMatrix<f64>) -> Vec<usize> {
+    let mut kept: Vec<usize> = Vec::new();
+    for j in 0..x.ncols() {
+        let mut tried = kept.clone();
+        tried.push(j);
+        let rank = null_space(&x.select_columns(&tried), NullSpaceParams::default()).map_or(0, |s| s.rank);
+        if rank == tried.len() {
+            kept = tried;
+        }
+    }
+    kept
+}
+
+/// The block with its shared columns replaced; a column that nothing replaces (a configuration that can't be
+/// placed, a regressor that was let in, an intercept of a configuration) stays as a column of its own.
+fn with_columns(block: &Block, columns_of: &mut BTreeMap<usize, Vec<(usize, f64)>>, next: &mut usize) -> Block {
+    for c in &block.columns {
+        columns_of.entry(*c).or_insert_with(|| {
+            *next += 1;
+            vec![(*next - 1, 1.0)]
+        });
+    }
+    let turned: Vec<&[(usize, f64)]> =
+        block.columns.iter().map(|c| columns_of.get(c).map_or(&[][..], Vec::as_slice)).collect();
+    let mut columns: Vec<usize> = turned.iter().flat_map(|t| t.iter().map(|(c, _)| *c)).collect();
+    columns.sort_unstable();
+    columns.dedup();
+    let mut x = DMatrix::zeros(block.x.nrows(), columns.len());
+    for (j, parts) in turned.iter().enumerate() {
+        for (c, factor) in *parts {
+            if let Ok(at) = columns.binary_search(c) {
+                let mut column = x.column_mut(at);
+                column += block.x.column(j) * *factor;
+            }
+        }
+    }
+    Block { columns, x, nuisance: block.nuisance.clone(), y: block.y.clone(), w: block.w.clone() }
+}

@@ -1,0 +1,111 @@
+//! The efficient set: combinations that no other one betters, with more downforce and less drag.
+
+use crate::stages::season::fit::estimate::Derived;
+use crate::stages::season::parts::model::PartsFit;
+use crate::stages::season::parts::terms::Combination;
+use crate::table::rows::CombinationRow;
+
+/// A combination that stands for choice.
+pub struct Candidate {
+    /// Parts and wing position in words.
+    name: String,
+    /// Downforce and drag coefficients; `None` where unknown or where a limit is broken.
+    figures: Option<(Derived, Derived)>,
+}
+
+impl Candidate {
+    /// `limits`: whether it holds all limits, as in the table.
+    pub fn new(parts: &PartsFit, combination: &Combination, limits: &str) -> Self {
+        let wing = combination.wing.map(|w| format!(" at {w}")).unwrap_or_default();
+        let stands = matches!(limits, "yes" | "unsure");
+        let figures = || {
+            let row = parts.terms.row(combination)?;
+            Some((parts.named("downforce", &row).ok()?.0, parts.named("drag", &row).ok()?.0))
+        };
+        let figures = if stands { figures() } else { None };
+        Self { name: format!("{}{wing}", combination.parts_text()), figures }
+    }
+
+    fn values(&self) -> Option<(f64, f64)> {
+        self.figures.as_ref().map(|(l, d)| (l.value, d.value))
+    }
+}
+
+/// Marks every row: in the efficient set, or bettered by which one, and how clearly.
+pub fn mark(parts: &PartsFit, found: &mut [(CombinationRow, Candidate)]) {
+    let values: Vec<Option<(f64, f64)>> = found.iter().map(|(_, c)| c.values()).collect();
+    let set = efficient(&values);
+    let verdicts: Vec<Option<(String, &'static str)>> = (0..found.len())
+        .map(|i| {
+            let own = found[i].1.figures.as_ref().filter(|_| !set.contains(&i))?;
+            let better = |j: &&usize| values[**j].zip(values[i]).is_some_and(|(a, b)| betters(a, b));
+            let (_, j) = set
+                .iter()
+                .filter(better)
+                .filter_map(|j| Some((clearness(parts, found[*j].1.figures.as_ref()?, own), *j)))
+                .max_by(|a, b| a.0.total_cmp(&b.0).then(b.1.cmp(&a.1)))?;
+            let other = found[j].1.figures.as_ref()?;
+            Some((found[j].1.name.clone(), if clear(parts, other, own) { "clear" } else { "within_noise" }))
+        })
+        .collect();
+    for (i, ((row, candidate), verdict)) in found.iter_mut().zip(verdicts).enumerate() {
+        row.efficient = candidate.figures.as_ref().map(|_| set.contains(&i));
+        (row.bettered_by, row.bettered) = verdict.map(|(by, how)| (by, how.to_owned())).unzip();
+    }
+}
+
+/// (downforce, drag): at least as good in both, better in one.
+fn betters(a: (f64, f64), b: (f64, f64)) -> bool {
+    a.0 >= b.0 && a.1 <= b.1 && (a.0 > b.0 || a.1 < b.1)
+}
+
+/// Indices that nothing betters.
+fn efficient(values: &[Option<(f64, f64)>]) -> Vec<usize> {
+    let mut order: Vec<(usize, (f64, f64))> =
+        values.iter().enumerate().filter_map(|(i, v)| v.map(|v| (i, v))).collect();
+    order.sort_by(|(_, a), (_, b)| b.0.total_cmp(&a.0).then(a.1.total_cmp(&b.1)));
+    let mut out: Vec<usize> = Vec::new();
+    let mut best: Option<(f64, f64)> = None;
+    for (i, v) in order {
+        // All before have at least as much downforce: only less drag, or being the same, keeps it in.
+        if best.is_none_or(|b| v.1 < b.1 || v == b) {
+            out.push(i);
+            best = Some(v);
+        }
+    }
+    out.sort_unstable();
+    out
+}
+
+/// The smaller of the two advantages in standard errors.
+fn clearness(parts: &PartsFit, better: &(Derived, Derived), own: &(Derived, Derived)) -> f64 {
+    let z = |d: Derived| match parts.variance(&d.gradient) {
+        Some((v, _, _)) if v > 0.0 => d.value / v.sqrt(),
+        _ => 0.0,
+    };
+    z(better.0.minus(&own.0)).min(z(own.1.minus(&better.1)))
+}
+
+/// Both advantages have 95 % intervals above zero.
+fn clear(parts: &PartsFit, better: &(Derived, Derived), own: &(Derived, Derived)) -> bool {
+    let above = |d: Derived| parts.estimate(&d).is_some_and(|e| e.interval.0 > 0.0);
+    above(better.0.minus(&own.0)) && above(own.1.minus(&better.1))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nothing_betters_the_efficient() {
+        let v = |l, d| Some((l, d));
+        let all =
+            [v(10.0, 5.0), v(12.0, 6.0), v(11.0, 7.0), None, v(12.0, 6.0), v(8.0, 5.0), v(7.0, 4.0), v(12.0, 6.5)];
+        assert_eq!(efficient(&all), [0, 1, 4, 6]);
+        for (i, a) in all.iter().enumerate() {
+            // Brute force.
+            let in_set = a.is_some_and(|a| all.iter().flatten().all(|b| !betters(*b, a)));
+            assert_eq!(efficient(&all).contains(&i), in_set, "{i}");
+        }
+    }
+}

@@ -6,7 +6,7 @@ pub mod model;
 pub mod rows;
 pub mod terms;
 #[cfg(test)]
-mod tests;
+pub(in crate::stages::season) mod tests;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};

@@ -193,13 +193,10 @@ impl PartsFit {
                 scatter += (relative * by * coefficient).powi(2);
             }
         }
-        let own = estimate.se * estimate.se;
-        let total = own + scatter;
-        if total <= 0.0 {
-            return Some(estimate.interval);
-        }
-        let dof = total * total / (own * own / estimate.dof + scatter * scatter / self.scatter.dof.max(1.0));
-        let half = t_quantile(0.975, dof.max(1.0)).ok()? * total.sqrt();
+        // Half-widths in quadrature: never narrower than the mean's, whatever the degrees of freedom of the two.
+        let of_mean = 0.5 * (estimate.interval.1 - estimate.interval.0);
+        let t = t_quantile(0.975, self.scatter.dof.max(1.0)).ok()?;
+        let half = of_mean.hypot(t * scatter.sqrt());
         Some((estimate.value - half, estimate.value + half))
     }
 }

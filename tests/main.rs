@@ -8,4 +8,5 @@ mod inspect;
 mod load;
 mod log_kit;
 mod main_job;
+mod parts;
 mod schemas;

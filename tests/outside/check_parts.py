@@ -1,0 +1,171 @@
+"""Repeats the parts regression on the tool's own windows table with other packages.
+
+The season of sample-logs/ is run with ordinary least squares and the wind of the run sheet. Then, for every quantity,
+statsmodels fits  mean = zero of the outing + effective_v2 * (base + parts + slope * wing)  with the written weights,
+and a naive CR2 with full matrices (numpy, scipy) gives standard errors and degrees of freedom. All must agree with the
+tables `parts` and `predictions`.
+
+usage: python check_parts.py BINARY        packages: requirements.txt beside this file
+"""
+
+import csv
+import json
+import pathlib
+import subprocess
+import sys
+import tempfile
+
+import numpy as np
+import pandas as pd
+import pyarrow.parquet as pq
+import scipy.linalg
+import statsmodels.api as sm
+
+ROOT = pathlib.Path(__file__).resolve().parents[2]
+SPEED = 160 / 3.6
+WING = 3.0
+PIPELINE = """
+season: "check"
+car: {root}/sample-logs/car.yaml
+run_sheet: {root}/sample-logs/runs.csv
+tables: {out}
+per_log:
+  - load:
+      logs: ["{root}/sample-logs/logs/*.csv", "{root}/sample-logs/logs/*.parquet"]
+      layout: {root}/schemas/plain-csv.layout.yaml
+      layouts:
+        - {{ logs: "*.parquet", layout: {root}/schemas/plain-parquet.layout.yaml }}
+        - {{ logs: "e01-s2-o2.csv", layout: {root}/schemas/decimal-comma.layout.yaml }}
+  - align: {{ rate: 25 Hz }}
+  - air: {{ reference_density: 1.225 kg/m3 }}
+  - resistance: {{ from: wheel_torque }}
+  - loads: {{ from: dampers }}
+windows:
+  - steady: {{ speed: 80..260 km/h, lateral: 0.08 g, steering: 4 deg, longitudinal: 0.03 g, lasting: 1.5..5 s, settle: 0.3 s }}
+  - coastdown: {{ speed: 60..260 km/h, lateral: 0.08 g, steering: 4 deg, lasting: 2..20 s }}
+season_wide:
+  - fit: {{ quantities: [front_downforce, rear_downforce, drag], at: 160 km/h, wind: run_sheet, method: ordinary }}
+  - parts: {{}}
+  - predict: {{ list: [{{ name: x, parts: [splitter_extension, gurney_strip], wing_position: 4 }}] }}
+"""
+
+
+def table(out, name):
+    files = sorted((out / name).rglob("*.parquet"))
+    return pd.concat([pq.ParquetFile(f).read().to_pandas() for f in files], ignore_index=True)
+
+
+def designs():
+    """Parts and wing position of every configuration of the run sheet."""
+    found = {}
+    with open(ROOT / "sample-logs/runs.csv", newline="") as f:
+        for row in csv.DictReader(f):
+            parts = [p for p in row["parts"].split("+") if p]
+            found[row["configuration"]] = (parts, float(row["wing_position"]))
+    return found
+
+
+def regression(windows, names, design):
+    """y, whitened design (terms first), whitened y, sessions."""
+    w = windows["weight"].to_numpy()
+    x = windows["effective_v2"].to_numpy()
+    terms = np.array([design[c] for c in windows["configuration"]])
+    outings = pd.get_dummies(windows["outing"]).to_numpy(dtype=float)
+    full = np.hstack([terms * x[:, None], outings])
+    return full, windows["mean"].to_numpy(), w, (windows["event"] + "/" + windows["session"]).to_numpy()
+
+
+def cr2(full, y, w, session, contrast):
+    """Bell and McCaffrey's CR2 standard error and Satterthwaite degrees of freedom with full matrices."""
+    root = np.sqrt(w)
+    z, v = full * root[:, None], y * root
+    q, r = np.linalg.qr(z)
+    beta = scipy.linalg.solve_triangular(r, q.T @ v)
+    e = v - z @ beta
+    hat = q @ q.T
+    # row vector that turns y into the contrast of the coefficients
+    a = q @ scipy.linalg.solve_triangular(r, contrast, trans="T")
+    total, vectors = 0.0, []
+    for g in np.unique(session):
+        i = np.flatnonzero(session == g)
+        values, u = np.linalg.eigh(np.eye(len(i)) - hat[np.ix_(i, i)])
+        inverse_root = np.where(values > 1e-8, 1 / np.sqrt(np.maximum(values, 1e-12)), 0.0)
+        b = u @ (inverse_root * (u.T @ a[i]))
+        total += (b @ e[i]) ** 2
+        wide = np.zeros(len(y))
+        wide[i] = b
+        vectors.append(wide - hat @ wide)
+    p = np.array(vectors) @ np.array(vectors).T
+    return np.sqrt(total), np.trace(p) ** 2 / np.sum(p * p)
+
+
+def close(what, ours, theirs, tolerance=1e-8):
+    error = abs(ours - theirs) / max(abs(theirs), 1e-3)
+    if not error <= tolerance:
+        sys.exit(f"FAILED {what}: squarelaw {ours!r}, outside {theirs!r}, relative {error:.2e}")
+    return error
+
+
+def main(binary, folder):
+    out = pathlib.Path(folder) / "out"
+    pipeline = pathlib.Path(folder) / "check.yaml"
+    pipeline.write_text(PIPELINE.format(root=ROOT, out=out))
+    done = subprocess.run([binary, "-q", "run", str(pipeline)], check=False)
+    # one log of the sample season is broken on purpose
+    assert done.returncode in (0, 3), done.returncode
+    found = designs()
+    names = ["base", "wing_position"] + list(dict.fromkeys(p for parts, _ in found.values() for p in parts))
+    design = {
+        c: [1.0, wing - WING] + [float(n in parts) for n in names[2:]] for c, (parts, wing) in found.items()
+    }
+    windows, parts, predictions = (table(out, t) for t in ("windows", "parts", "predictions"))
+    rolling = 0.0
+    for line in (ROOT / "sample-logs/car.yaml").read_text().splitlines():
+        if line.startswith("rolling_resistance:"):
+            rolling = float(line.split(":")[1])
+    worst, coefficients = 0.0, {}
+    for quantity in ("front_downforce", "rear_downforce", "resistance"):
+        used = windows[(windows["quantity"] == quantity) & (windows["weight"] > 0)].reset_index(drop=True)
+        full, y, w, session = regression(used, names, design)
+        # statsmodels' pinv does not scale columns; effective v2 is of the order of a thousand, an intercept of one
+        scale = np.ones(full.shape[1])
+        scale[: len(names)] = 1 / np.sqrt(np.mean(full[:, : len(names)] ** 2, axis=0))
+        fit = sm.WLS(y, full * scale, weights=w).fit(method="qr")
+        beta = np.asarray(fit.params) * scale
+        coefficients[quantity] = beta[: len(names)]
+        if quantity == "resistance":
+            continue
+        for i, name in enumerate(names[1:], 1):
+            row = parts[(parts["part"] == name) & (parts["quantity"] == quantity)].iloc[0]
+            contrast = np.zeros(full.shape[1])
+            contrast[i] = 1.0
+            se, dof = cr2(full, y, w, session, contrast)
+            worst = max(
+                worst,
+                close(f"effect of {name} on {quantity}", row["effect"], beta[i] * SPEED**2),
+                close(f"its standard error", row["effect_se"], se * SPEED**2, 1e-7),
+                close(f"its degrees of freedom", row["degrees_of_freedom"], dof, 1e-6),
+            )
+    drag = coefficients["resistance"] - rolling * (coefficients["front_downforce"] + coefficients["rear_downforce"])
+    for i, name in enumerate(names[1:], 1):
+        row = parts[(parts["part"] == name) & (parts["quantity"] == "drag")].iloc[0]
+        worst = max(worst, close(f"effect of {name} on drag", row["effect"], drag[i] * SPEED**2))
+    wish = np.array([1.0, 1.0] + [float(n in ("splitter_extension", "gurney_strip")) for n in names[2:]])
+    front, rear = (coefficients[q] @ wish * SPEED**2 for q in ("front_downforce", "rear_downforce"))
+    for quantity, value in [
+        ("front_downforce", front),
+        ("rear_downforce", rear),
+        ("drag", drag @ wish * SPEED**2),
+        ("balance", front / (front + rear)),
+        ("efficiency", (front + rear) / (drag @ wish * SPEED**2)),
+    ]:
+        row = predictions[predictions["quantity"] == quantity].iloc[0]
+        worst = max(worst, close(f"predicted {quantity}", row["value"], value))
+    print(json.dumps({"check": "parts", "ok": True, "terms": names, "largest_relative_error": worst}))
+
+
+if __name__ == "__main__":
+    if len(sys.argv) != 2:
+        sys.exit(__doc__)
+    with tempfile.TemporaryDirectory() as work:
+        main(str(pathlib.Path(sys.argv[1]).resolve()), work)

@@ -3,10 +3,12 @@
 
 use std::path::PathBuf;
 
+use serde::{Deserialize, Serialize};
+
 use crate::config::issue::Issues;
 
 /// Why one log can't be used. The rest of the season goes on.
-#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, thiserror::Error)]
 pub enum LogFault {
     /// No byte, or no sample.
     #[error("the file holds no samples; export the log again")]

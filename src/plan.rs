@@ -8,6 +8,7 @@ use crate::config::issue::Issues;
 use crate::config::pipeline::Pipeline;
 use crate::config::read::Definitions;
 use crate::located::{Located, Spot};
+use crate::stages::window::select::ALWAYS;
 use crate::stages::{CheckCx, LogStep, Schema, SeasonStep, WindowStep};
 use crate::units::Dimension;
 
@@ -53,6 +54,17 @@ impl Plan {
             _ => None,
         });
         of_air.unwrap_or(1.225)
+    }
+
+    /// Channels of the exports that outlive the log stages, sorted: what window stages and quantities read.
+    /// What the log stages made themselves is kept whole.
+    pub fn kept(&self) -> Vec<&str> {
+        let of_stages = self.pipeline().windows.iter().flat_map(|s| s.stage().reads());
+        let mut all: Vec<&str> =
+            of_stages.chain(ALWAYS.iter().copied()).chain(self.quantities.iter().map(String::as_str)).collect();
+        all.sort_unstable();
+        all.dedup();
+        all
     }
 
     /// Fingerprint of the program's version and of every definition, in hexadecimal.

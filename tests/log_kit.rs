@@ -58,7 +58,7 @@ pub fn run(
 ) -> Result<LogFrame, LogFault> {
     let needed: Vec<String> = needed.iter().map(|n| (*n).to_owned()).collect();
     let log = path.file_name().unwrap().to_string_lossy().into_owned();
-    let cx = LogCx { path, log: &log, car: &car(), runs, needed: &needed, quantities: &[] };
+    let cx = LogCx { path, log: &log, car: &car(), runs, needed: &needed, quantities: &[], bytes: None };
     stage.run(frame, &cx)
 }
 

@@ -1,6 +1,8 @@
 //! Integration tests: one binary, one module per subject.
 
 mod bad_logs;
+mod batch;
+mod broken_runs;
 mod coastdown;
 mod definitions;
 mod demo_logs;
@@ -10,3 +12,4 @@ mod log_kit;
 mod main_job;
 mod parts;
 mod schemas;
+mod season_kit;

@@ -1,5 +1,6 @@
 //! The command line: one file per subcommand. Prints for people; the rest of the library never prints.
 
+pub mod cache;
 pub mod check;
 pub mod demo;
 pub mod inspect;
@@ -7,6 +8,7 @@ pub mod predict;
 pub mod progress;
 pub mod run;
 pub mod schemas;
+pub mod size;
 
 use std::io::{self, IsTerminal, Write};
 use std::process::ExitCode;
@@ -49,6 +51,8 @@ enum Command {
     Check(check::CheckArgs),
     /// Predict what a combination of parts and a wing position will do.
     Predict(predict::PredictArgs),
+    /// Show what is kept between runs, trim it or clear it.
+    Cache(cache::CacheCommand),
     /// Make an invented season with known truth, or score tables against one.
     Demo(demo::DemoArgs),
     /// Write the schemas of definition files, tables and channels.
@@ -76,6 +80,7 @@ pub fn main() -> ExitCode {
         Command::Run(args) => run::run(args, voice, &mut out),
         Command::Check(args) => check::run(args, &mut out),
         Command::Predict(args) => predict::run(args, voice, &mut out),
+        Command::Cache(args) => cache::run(args, &mut out),
         Command::Demo(args) => demo::run(args, &mut out),
         Command::Schemas(args) => schemas::run(args, &mut out),
         Command::Inspect(args) => inspect::run(args, &mut out).map(|()| exit::ALL_USED),

@@ -40,6 +40,9 @@ pub fn watcher(voice: Voice) -> Box<dyn Watcher> {
 struct Bar(ProgressBar);
 
 impl Watcher for Bar {
+    fn remark(&self, text: &str) {
+        self.0.println(text);
+    }
     fn found(&self, logs: usize) {
         self.0.set_length(logs as u64);
     }
@@ -57,13 +60,16 @@ impl Watcher for Bar {
 struct Lines;
 
 impl Watcher for Lines {
+    fn remark(&self, text: &str) {
+        warn!("{text}");
+    }
     fn found(&self, logs: usize) {
         info!(logs, "logs found");
     }
     fn done(&self, result: &LogResult) {
         let log = result.named.log.as_str();
         match &result.outcome {
-            Ok(p) => info!(log, windows = p.windows.len(), cached = result.cached, "used"),
+            Ok(_) => info!(log, windows = result.windows.len(), cached = result.cached, worked = result.worked, "used"),
             Err(fault) => warn!(log, reason = fault.reason(), "set aside: {fault}"),
         }
     }

@@ -7,9 +7,9 @@ use std::sync::atomic::AtomicBool;
 
 use clap::Args;
 
-use super::{Voice, exit, print, progress};
+use super::{Voice, exit, print, progress, size};
 use crate::config::read;
-use crate::engine::{self, Options};
+use crate::engine::{self, CacheAt, Options};
 use crate::error::Fatal;
 use crate::plan::Plan;
 use crate::report::summary;
@@ -22,6 +22,33 @@ pub struct RunArgs {
     /// Logs worked on at once; one per core by default.
     #[arg(long, value_name = "N")]
     pub threads: Option<usize>,
+    #[command(flatten)]
+    pub cache: CacheArgs,
+}
+
+/// Where results are kept between runs.
+#[derive(Debug, Default, Args)]
+pub struct CacheArgs {
+    /// Folder that keeps the results of each log between runs; `.cache` in the folder of the tables by default.
+    #[arg(long, value_name = "DIR")]
+    pub cache: Option<PathBuf>,
+    /// Work on every log anew and keep nothing.
+    #[arg(long, conflicts_with_all = ["cache", "cache_limit"])]
+    pub no_cache: bool,
+    /// Size that the cache is kept under.
+    #[arg(long, value_name = "SIZE", value_parser = size::parse, default_value = "5 GB")]
+    pub cache_limit: u64,
+}
+
+impl CacheArgs {
+    /// Where that is.
+    pub fn place(&self) -> CacheAt {
+        match &self.cache {
+            _ if self.no_cache => CacheAt::Nowhere,
+            Some(folder) => CacheAt::Folder(folder.clone()),
+            None => CacheAt::Usual,
+        }
+    }
 }
 
 /// Runs it; the exit code says whether logs were set aside.
@@ -35,7 +62,11 @@ pub fn run(args: &RunArgs, voice: Voice, out: &mut dyn Write) -> Result<u8, Fata
         signal_hook::flag::register(signal, Arc::clone(&stop))
             .map_err(|e| Fatal::Internal(format!("no signal handler: {e}")))?;
     }
-    let options = Options { threads: args.threads.unwrap_or(0) };
+    let options = Options {
+        threads: args.threads.unwrap_or(0),
+        cache: args.cache.place(),
+        cache_limit: Some(args.cache.cache_limit),
+    };
     let outcome = engine::run(&plan, &options, &stop, progress::watcher(voice).as_ref())?;
     if !voice.quiet {
         print(out, &summary::text(&outcome, &plan))?;

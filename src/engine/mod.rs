@@ -1,5 +1,6 @@
 //! Runs a plan over the logs: in parallel, one bad log costs one log, tables written at the end.
 
+pub mod cache;
 pub mod lock;
 pub mod one_log;
 pub mod outcome;
@@ -14,7 +15,9 @@ use crate::plan::Plan;
 use crate::stages::log::load;
 use crate::stages::season::SeasonTables;
 use crate::stages::{LogStep, SeasonCx};
-use one_log::{LogResult, NamedLog};
+use crate::table::switch;
+use cache::Cache;
+use one_log::{LogResult, NamedLog, Work};
 use outcome::Outcome;
 
 /// How a batch runs.
@@ -22,6 +25,33 @@ use outcome::Outcome;
 pub struct Options {
     /// Worker threads; 0 for one per core.
     pub threads: usize,
+    /// Where results are kept between runs.
+    pub cache: CacheAt,
+    /// Bytes that the cache is kept under; [`cache::USUAL_LIMIT`] where left out.
+    pub cache_limit: Option<u64>,
+}
+
+/// Where results are kept between runs.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub enum CacheAt {
+    /// Beside the tables: see [`cache::usual_place`].
+    #[default]
+    Usual,
+    /// In this folder.
+    Folder(PathBuf),
+    /// Nowhere: every log is worked on anew.
+    Nowhere,
+}
+
+impl CacheAt {
+    /// The folder; `None` for nowhere.
+    pub fn folder(&self, plan: &Plan) -> Option<PathBuf> {
+        match self {
+            Self::Usual => Some(cache::usual_place(&tables_folder(plan))),
+            Self::Folder(folder) => Some(folder.clone()),
+            Self::Nowhere => None,
+        }
+    }
 }
 
 /// What the batch tells while it runs.
@@ -32,6 +62,8 @@ pub trait Watcher: Sync {
     fn done(&self, result: &LogResult);
     /// The season stages begin.
     fn season(&self, windows: usize);
+    /// Something that changes no result and should be known.
+    fn remark(&self, _text: &str) {}
 }
 
 /// Runs the batch and writes the tables.
@@ -42,15 +74,22 @@ pub fn run(plan: &Plan, options: &Options, stop: &AtomicBool, watcher: &dyn Watc
     let started = outcome::now();
     let tables_folder = tables_folder(plan);
     let _lock = lock::take(&tables_folder)?;
+    let recovered = switch::recover(&tables_folder)?;
+    if recovered.finished > 0 {
+        let n = recovered.finished;
+        watcher.remark(&format!("the last run ended while it put its tables in place; {n} of them were put there now"));
+    }
     let results = logs(plan, options, stop, watcher)?;
     let windows = results.iter().map(|r| r.windows.len()).sum();
     watcher.season(windows);
-    let tables = season(plan, &results)?;
+    let tables = season(plan, &results, stop)?;
+    let outcome = Outcome::new(plan, results, tables, started, tables_folder);
     if stop.load(Ordering::Relaxed) {
         return Err(Fatal::Stopped);
     }
-    let outcome = Outcome::new(plan, results, tables, started, tables_folder);
-    outcome.write()?;
+    if let Some(remark) = outcome.write()? {
+        watcher.remark(&remark);
+    }
     Ok(outcome)
 }
 
@@ -65,6 +104,24 @@ pub fn tables_folder(plan: &Plan) -> PathBuf {
 /// No log matched, or a stop was asked for.
 pub fn logs(plan: &Plan, options: &Options, stop: &AtomicBool, watcher: &dyn Watcher) -> Result<Vec<LogResult>, Fatal> {
     let named = discover(plan)?;
+    let cache = options.cache.folder(plan).map(|folder| Cache::open(&folder, plan)).transpose()?;
+    let results = worked(plan, options, stop, watcher, &named, cache.as_ref());
+    if let Some(cache) = &cache {
+        // A stopped run keeps what it did, for the next one.
+        cache.close(options.cache_limit.unwrap_or(cache::USUAL_LIMIT));
+        cache.remarks().iter().for_each(|r| watcher.remark(r));
+    }
+    results
+}
+
+fn worked(
+    plan: &Plan,
+    options: &Options,
+    stop: &AtomicBool,
+    watcher: &dyn Watcher,
+    named: &[NamedLog],
+    cache: Option<&Cache>,
+) -> Result<Vec<LogResult>, Fatal> {
     watcher.found(named.len());
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(options.threads)
@@ -81,7 +138,7 @@ pub fn logs(plan: &Plan, options: &Options, stop: &AtomicBool, watcher: &dyn Wat
                 if stop.load(Ordering::Relaxed) {
                     return Err(Fatal::Stopped);
                 }
-                let result = one_log::process(plan, &named[*i]);
+                let result = one_log::process(Work { plan, cache, stop }, &named[*i])?;
                 watcher.done(&result);
                 Ok((*i, result))
             })
@@ -126,7 +183,7 @@ fn discover(plan: &Plan) -> Result<Vec<NamedLog>, Fatal> {
 ///
 /// # Errors
 /// As the stages.
-pub fn season(plan: &Plan, results: &[LogResult]) -> Result<SeasonTables, Fatal> {
+pub fn season(plan: &Plan, results: &[LogResult], stop: &AtomicBool) -> Result<SeasonTables, Fatal> {
     let mut tables = SeasonTables {
         quantities: plan.quantities.clone(),
         units: plan.units.clone(),
@@ -144,6 +201,9 @@ pub fn season(plan: &Plan, results: &[LogResult]) -> Result<SeasonTables, Fatal>
     };
     for step in &plan.pipeline().season_wide {
         step.stage().run(&mut tables, &cx)?;
+        if stop.load(Ordering::Relaxed) {
+            return Err(Fatal::Stopped);
+        }
     }
     Ok(tables)
 }

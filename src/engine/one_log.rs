@@ -1,15 +1,22 @@
 //! One log through the log stages and the window stages. Whatever goes wrong here sets this log aside.
 
+use std::cell::Cell;
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, Ordering};
 
+use serde::{Deserialize, Serialize};
+
+use super::cache::key::Keys;
+use super::cache::{self, Cache, Content, Level};
+use crate::config::layout::Format;
 use crate::config::run_sheet::RunRow;
-use crate::error::LogFault;
+use crate::error::{Fatal, LogFault};
 use crate::plan::Plan;
-use crate::stages::LogCx;
 use crate::stages::log::load;
 use crate::stages::window::peaks::Peaks;
 use crate::stages::window::{Found, Funnel, Window};
+use crate::stages::{LogCx, LogStep};
 use crate::table::frame::LogFrame;
 
 /// A log that was found.
@@ -28,7 +35,7 @@ pub struct NamedLog {
 }
 
 /// What the stages made of a log.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Processed {
     /// Its windows, by stage and start.
     pub windows: Vec<Window>,
@@ -51,29 +58,51 @@ pub struct Processed {
 pub struct LogResult {
     /// The log.
     pub named: NamedLog,
-    /// BLAKE3 of its bytes.
+    /// BLAKE3 of its bytes; empty where they can't be read.
     pub content_hash: String,
     /// Its run-sheet rows.
     pub runs: Vec<RunRow>,
     /// The result, or why it was set aside.
     pub outcome: Result<Processed, LogFault>,
-    /// Windows, empty when set aside.
+    /// Windows, empty when set aside; moved out of the outcome.
     pub windows: Vec<Window>,
-    /// The result came from the cache.
+    /// The whole result came from the cache.
     pub cached: bool,
+    /// The log stages ran: neither level of the cache knew the log.
+    pub worked: bool,
 }
 
-/// Runs every stage on one log.
-pub fn process(plan: &Plan, named: &NamedLog) -> LogResult {
-    let runs = runs_of(plan, named);
-    let content_hash = hash_file(&named.path).unwrap_or_default();
-    // A defect that shows on one log must not cost the others their night.
-    let outcome = catch_unwind(AssertUnwindSafe(|| stages(plan, named, &runs))).unwrap_or_else(|cause| {
-        let said = cause.downcast_ref::<String>().map(String::as_str).or(cause.downcast_ref::<&str>().copied());
-        Err(LogFault::Unreadable { detail: format!("a defect of squarelaw: {}", said.unwrap_or("no message")) })
-    });
-    let windows = outcome.as_ref().map(|p| p.windows.clone()).unwrap_or_default();
-    LogResult { named: named.clone(), content_hash, runs, outcome, windows, cached: false }
+/// What a log is worked on with.
+#[derive(Clone, Copy)]
+pub struct Work<'a> {
+    /// The plan.
+    pub plan: &'a Plan,
+    /// The cache, if there is one.
+    pub cache: Option<&'a Cache>,
+    /// Set by a signal; looked at between stages.
+    pub stop: &'a AtomicBool,
+}
+
+/// The result of some stages: whatever is wrong with the log inside, what ends the run outside.
+type Staged<T> = Result<Result<T, LogFault>, Fatal>;
+
+/// Brings one log through every stage, or takes its result from the cache.
+///
+/// # Errors
+/// A stop was asked for, or a defect; whatever is wrong with the log is in the result.
+pub fn process(work: Work, named: &NamedLog) -> Result<LogResult, Fatal> {
+    let mut log = LogResult {
+        named: named.clone(),
+        content_hash: String::new(),
+        runs: runs_of(work.plan, named),
+        outcome: Err(LogFault::NotInRunSheet),
+        windows: Vec::new(),
+        cached: false,
+        worked: false,
+    };
+    log.outcome = work.look(&mut log)?;
+    log.windows = log.outcome.as_mut().map(|p| std::mem::take(&mut p.windows)).unwrap_or_default();
+    Ok(log)
 }
 
 /// The run-sheet rows that name this log, by file name or by path.
@@ -83,44 +112,167 @@ pub fn runs_of(plan: &Plan, named: &NamedLog) -> Vec<RunRow> {
     if by_path.is_empty() { load::runs_for(&named.name, rows) } else { by_path }
 }
 
-fn hash_file(path: &Path) -> std::io::Result<String> {
-    let mut hasher = blake3::Hasher::new();
-    std::io::copy(&mut std::fs::File::open(path)?, &mut hasher)?;
-    Ok(hasher.finalize().to_hex().to_string())
+fn unreadable(detail: impl ToString) -> LogFault {
+    LogFault::Unreadable { detail: detail.to_string() }
 }
 
-fn stages(plan: &Plan, named: &NamedLog, runs: &[RunRow]) -> Result<Processed, LogFault> {
-    if runs.is_empty() {
-        return Err(LogFault::NotInRunSheet);
+impl Work<'_> {
+    /// The cheapest way to the result: nothing read, the frame read, the export read.
+    fn look(self, log: &mut LogResult) -> Staged<Processed> {
+        let content = match self.cache.and_then(|c| c.unchanged(&log.named.path)) {
+            Some(known) => known,
+            None => match self.read(log) {
+                Ok(content) => content,
+                Err(fault) => return Ok(Err(fault)),
+            },
+        };
+        log.content_hash.clone_from(&content.hash);
+        if log.runs.is_empty() {
+            return Ok(Err(LogFault::NotInRunSheet));
+        }
+        let Some(cache) = self.cache else { return self.export(log, content, None) };
+        let keys = cache.keys(self.plan, &log.named, &log.runs, &content.hash)?;
+        if let Some(outcome) = cache.get(Level::Windows, &keys.windows) {
+            log.cached = true;
+            return Ok(outcome);
+        }
+        match cache.get(Level::Frames, &keys.frame) {
+            Some(frame) => self.windows(log, frame, Some(&keys)),
+            None => self.export(log, content, Some(keys)),
+        }
     }
-    let cx = LogCx {
-        path: &named.path,
-        log: &named.log,
-        car: &plan.definitions.car,
-        runs,
-        needed: &plan.needed,
-        quantities: &plan.quantities,
-    };
-    after(plan, &cx, 0, LogFrame::default())
+
+    /// The way from the export itself.
+    fn export(self, log: &mut LogResult, mut content: Content, mut keys: Option<Keys>) -> Staged<Processed> {
+        if content.bytes.is_none() && self.is_text(log) {
+            // Its hash was known, its result is not: now the bytes are needed, and what they hash to counts.
+            content = match self.read(log) {
+                Ok(content) => content,
+                Err(fault) => return Ok(Err(fault)),
+            };
+            if content.hash != log.content_hash {
+                log.content_hash.clone_from(&content.hash);
+                let anew = |c: &Cache| c.keys(self.plan, &log.named, &log.runs, &content.hash);
+                keys = self.cache.map(anew).transpose()?;
+            }
+        }
+        log.worked = true;
+        let frame = self.frame(log, content.bytes.take())?;
+        if !cache::still(&log.named.path, &content.stamp) {
+            // Half a copy may look like a whole short log.
+            return Ok(Err(unreadable("it changed while it was read; the next run takes it again")));
+        }
+        if let (Some(cache), Some(keys)) = (self.cache, &keys) {
+            cache.put(Level::Frames, &keys.frame, &frame.as_ref());
+        }
+        self.windows(log, frame, keys.as_ref())
+    }
+
+    fn is_text(self, log: &LogResult) -> bool {
+        let Some(LogStep::Load(load)) = self.plan.pipeline().per_log.first().map(|s| &s.value) else { return false };
+        let layout = load.layout_of(&log.named.name);
+        layout.is_ok_and(|l| matches!(load::format_of(&log.named.path, l), Format::Csv | Format::ByEnding))
+    }
+
+    /// Reads the file once, for its hash and, where it is text, for its samples.
+    fn read(self, log: &LogResult) -> Result<Content, LogFault> {
+        let (path, began) = (&log.named.path, cache::index::now());
+        let whole = !log.runs.is_empty() && self.is_text(log);
+        let content = if whole { cache::read_whole(path) } else { cache::read_through(path) }.map_err(unreadable)?;
+        if let Some(cache) = self.cache {
+            cache.remember(path, &content, began);
+        }
+        Ok(content)
+    }
+
+    /// Runs stages; a defect that shows on one log must not cost the others their night.
+    fn guarded<T>(self, stages: impl FnOnce() -> Staged<T>) -> Staged<T> {
+        catch_unwind(AssertUnwindSafe(stages)).unwrap_or_else(|cause| {
+            let said = cause.downcast_ref::<String>().map(String::as_str).or(cause.downcast_ref::<&str>().copied());
+            Ok(Err(unreadable(format!("a defect of squarelaw: {}", said.unwrap_or("no message")))))
+        })
+    }
+
+    fn cx<'a>(&'a self, log: &'a LogResult, bytes: Option<&'a Cell<Vec<u8>>>) -> LogCx<'a> {
+        LogCx {
+            path: &log.named.path,
+            log: &log.named.log,
+            car: &self.plan.definitions.car,
+            runs: &log.runs,
+            needed: &self.plan.needed,
+            quantities: &self.plan.quantities,
+            bytes,
+        }
+    }
+
+    fn stopped(self) -> Result<(), Fatal> {
+        if self.stop.load(Ordering::Relaxed) { Err(Fatal::Stopped) } else { Ok(()) }
+    }
+
+    /// The log stages; of what `load` read, only what later parts of the chain look at is kept.
+    fn frame(self, log: &LogResult, bytes: Option<Vec<u8>>) -> Staged<LogFrame> {
+        let bytes = bytes.map(Cell::new);
+        let cx = self.cx(log, bytes.as_ref());
+        self.guarded(|| {
+            let mut frame = LogFrame::default();
+            for step in &self.plan.pipeline().per_log {
+                self.stopped()?;
+                frame = match step.stage().run(frame, &cx) {
+                    Ok(frame) => frame,
+                    Err(fault) => return Ok(Err(fault)),
+                };
+            }
+            prune(self.plan, &mut frame);
+            Ok(Ok(frame))
+        })
+    }
+
+    /// The window stages.
+    fn windows(self, log: &LogResult, frame: Result<LogFrame, LogFault>, keys: Option<&Keys>) -> Staged<Processed> {
+        self.stopped()?;
+        let outcome = match frame {
+            Ok(frame) => self.guarded(|| Ok(selected(self.plan, &self.cx(log, None), &frame)))?,
+            Err(fault) => Err(fault),
+        };
+        if let (Some(cache), Some(keys)) = (self.cache, keys) {
+            cache.put(Level::Windows, &keys.windows, &outcome.as_ref());
+        }
+        Ok(outcome)
+    }
 }
 
 /// The log stages from the given one on, then the window stages.
 ///
 /// # Errors
 /// The fault that sets the log aside.
-pub fn after(plan: &Plan, cx: &LogCx, first: usize, mut log: LogFrame) -> Result<Processed, LogFault> {
+pub fn after(plan: &Plan, cx: &LogCx, first: usize, mut frame: LogFrame) -> Result<Processed, LogFault> {
     for step in plan.pipeline().per_log.iter().skip(first) {
-        log = step.stage().run(log, cx)?;
+        frame = step.stage().run(frame, cx)?;
     }
+    prune(plan, &mut frame);
+    selected(plan, cx, &frame)
+}
+
+/// Drops what `load` read and no later part of the chain looks at.
+fn prune(plan: &Plan, frame: &mut LogFrame) {
+    if let Some(LogStep::Load(load)) = plan.pipeline().per_log.first().map(|s| &s.value) {
+        let kept = plan.kept();
+        let read = |name: &str| load.resolved.layouts.iter().any(|(_, l)| l.channels.contains_key(name));
+        frame.columns.retain(|c| kept.binary_search(&c.name.as_str()).is_ok() || !read(&c.name));
+    }
+}
+
+/// The window stages.
+fn selected(plan: &Plan, cx: &LogCx, frame: &LogFrame) -> Result<Processed, LogFault> {
     let mut out = Processed {
-        duration: log.time.last().copied().unwrap_or(0.0),
-        rate: log.rate,
-        outings: log.segments.iter().map(|s| s.outing).max().unwrap_or(0) as usize,
-        flags: log.flags.clone(),
+        duration: frame.time.last().copied().unwrap_or(0.0),
+        rate: frame.rate,
+        outings: frame.segments.iter().map(|s| s.outing).max().unwrap_or(0) as usize,
+        flags: frame.flags.clone(),
         ..Default::default()
     };
     for step in &plan.pipeline().windows {
-        let Found { windows, funnel, peaks } = step.stage().run(&log, cx)?;
+        let Found { windows, funnel, peaks } = step.stage().run(frame, cx)?;
         out.windows.extend(windows);
         out.funnels.push((step.name().to_owned(), funnel));
         out.peaks.extend(peaks);

@@ -10,6 +10,7 @@ use crate::stages::season::SeasonTables;
 use crate::table::parquet_file::{self, Origin};
 use crate::table::row::Timestamp;
 use crate::table::rows::{BatchRow, FunnelRow, LogRow};
+use crate::table::switch::Switch;
 
 /// A finished batch.
 #[derive(Debug)]
@@ -68,12 +69,14 @@ impl Outcome {
         Self { folder, origin, logs, funnel, season, batch }
     }
 
-    /// Writes every table; `batch` last, so that its row says that the others are whole.
+    /// Writes every table, then puts all of them in place; `batch` last, so that its row says that the others
+    /// are whole. Returns a remark where the rows of former runs could not be read.
     ///
     /// # Errors
     /// The first table that can't be written.
-    pub fn write(&self) -> Result<(), Fatal> {
-        let (to, origin) = (&self.folder, &self.origin);
+    pub fn write(&self) -> Result<Option<String>, Fatal> {
+        let mut switch = Switch::new(&self.folder);
+        let (to, origin) = (&mut switch, &self.origin);
         parquet_file::write(to, origin, &self.logs)?;
         parquet_file::write(to, origin, &self.funnel)?;
         parquet_file::write(to, origin, &self.season.window_rows)?;
@@ -85,7 +88,9 @@ impl Outcome {
         parquet_file::write(to, origin, &self.season.parts)?;
         parquet_file::write(to, origin, &self.season.predictions)?;
         parquet_file::write(to, origin, &self.season.combinations)?;
-        parquet_file::append(to, origin, std::slice::from_ref(&self.batch))
+        let remark = parquet_file::append(to, origin, std::slice::from_ref(&self.batch))?;
+        switch.commit()?;
+        Ok(remark)
     }
 }
 

@@ -170,21 +170,48 @@ fn line(series: &[f64], samples: usize, with_slope: bool) -> Line {
     Line { samples, mean, slope, spread, centre, residuals }
 }
 
+/// The weights of the samples in a mean or a slope.
+enum Weights {
+    /// Of n samples without a gap in their mean.
+    Mean(f64),
+    /// Of n samples without a gap in their slope; Σ (index − mean index)².
+    Slope(f64, f64),
+    /// With gaps.
+    Given(Vec<f64>),
+}
+
+impl Weights {
+    /// Σ of products of the weights `lag` apart. Without gaps the sums are known, which spares most of the work
+    /// of a window: with m pairs and indices counted from the middle of each pair, those of a slope are
+    /// Σ (j − lag/2)(j + lag/2) = m(m² − 1)/12 − m·lag²/4.
+    fn products(&self, lag: usize) -> f64 {
+        let pairs = |n: f64| (n - lag as f64).max(0.0);
+        match self {
+            Self::Mean(n) => pairs(*n) / (n * n),
+            Self::Slope(n, spread) => {
+                let (m, lag) = (pairs(*n), lag as f64);
+                (m * (m * m - 1.0) / 12.0 - m * lag * lag / 4.0) / (spread * spread)
+            }
+            Self::Given(weights) => dot(weights, weights.get(lag..).unwrap_or_default()),
+        }
+    }
+}
+
 /// Sums of products of weights at growing lags, computed as far as they are asked for.
 struct LagSums {
-    weights: Vec<f64>,
+    weights: Weights,
     sums: Vec<f64>,
 }
 
 impl LagSums {
-    fn new(weights: Vec<f64>) -> Self {
+    fn new(weights: Weights) -> Self {
         Self { weights, sums: Vec::new() }
     }
 
     /// Variance of Σ weights·x for a series of unit variance with these autocorrelations.
     fn variance(&mut self, correlation: &[f64]) -> f64 {
         for lag in self.sums.len()..correlation.len() {
-            self.sums.push(dot(&self.weights, self.weights.get(lag..).unwrap_or_default()));
+            self.sums.push(self.weights.products(lag));
         }
         let own = self.sums.first().copied().unwrap_or(0.0);
         let others: f64 = self.sums.iter().zip(correlation).skip(1).map(|(s, r)| s * r).sum();
@@ -230,14 +257,19 @@ struct Spread {
 impl Sums {
     fn of(line: &Line, with_slope: bool) -> Self {
         let n = line.samples as f64;
-        let over = |weight: &dyn Fn(usize) -> f64| {
-            LagSums::new(
-                line.residuals.iter().enumerate().map(|(i, r)| if r.is_nan() { 0.0 } else { weight(i) }).collect(),
-            )
+        let gaps = line.samples < line.residuals.len();
+        let over = |even: Weights, weight: &dyn Fn(usize) -> f64| {
+            let each = |(i, r): (usize, &f64)| if r.is_nan() { 0.0 } else { weight(i) };
+            LagSums::new(if gaps {
+                Weights::Given(line.residuals.iter().enumerate().map(each).collect())
+            } else {
+                even
+            })
         };
         Self {
-            mean: over(&|_| 1.0 / n),
-            slope: with_slope.then(|| over(&|i| (i as f64 - line.centre) / line.spread)),
+            mean: over(Weights::Mean(n), &|_| 1.0 / n),
+            slope: with_slope
+                .then(|| over(Weights::Slope(n, line.spread), &|i| (i as f64 - line.centre) / line.spread)),
             spread_per_sample: line.spread / n,
             longest: line.residuals.len().saturating_sub(1),
         }
@@ -390,6 +422,22 @@ mod tests {
         assert_eq!(mean_and_se(&x, p), Err(SeriesError::NotFinite { index: 7 }));
         for dt in [0.0, -1.0, f64::NAN] {
             assert!(matches!(slope_and_se(dt, &line, p), Err(SeriesError::BadStep { .. })));
+        }
+    }
+
+    #[test]
+    fn sums_of_weights_without_gaps_are_those_of_the_weights() {
+        for n in [8usize, 9, 75, 1000] {
+            let count = n as f64;
+            let centre = (count - 1.0) / 2.0;
+            let spread: f64 = (0..n).map(|i| (i as f64 - centre).powi(2)).sum();
+            let mean = Weights::Given(vec![1.0 / count; n]);
+            let slope = Weights::Given((0..n).map(|i| (i as f64 - centre) / spread).collect());
+            for lag in 0..n + 2 {
+                let near = |a: f64, b: f64, scale: f64| assert!((a - b).abs() < 1e-13 * scale, "{n} {lag}: {a} {b}");
+                near(Weights::Mean(count).products(lag), mean.products(lag), 1.0 / count);
+                near(Weights::Slope(count, spread).products(lag), slope.products(lag), 1.0 / spread);
+            }
         }
     }
 }

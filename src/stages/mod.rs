@@ -11,6 +11,7 @@ pub mod log;
 pub mod season;
 pub mod window;
 
+use std::cell::Cell;
 use std::path::Path;
 
 use schemars::JsonSchema;
@@ -124,6 +125,8 @@ pub struct LogCx<'a> {
     pub needed: &'a [String],
     /// Names of the quantities that the windows summarise.
     pub quantities: &'a [String],
+    /// The file's bytes, where they were read already; `load` takes them.
+    pub bytes: Option<&'a Cell<Vec<u8>>>,
 }
 
 /// One log in, one log out.

@@ -74,8 +74,15 @@ fn process(plan: &Plan, log: &SimLog) -> Result<Option<Processed>, Fatal> {
     let name = format!("{}.csv", log.name);
     let runs = load::runs_for(&name, &plan.definitions.runs.rows);
     let car: &Car = &plan.definitions.car;
-    let cx =
-        LogCx { path: name.as_ref(), log: &name, car, runs: &runs, needed: &plan.needed, quantities: &plan.quantities };
+    let cx = LogCx {
+        path: name.as_ref(),
+        log: &name,
+        car,
+        runs: &runs,
+        needed: &plan.needed,
+        quantities: &plan.quantities,
+        bytes: None,
+    };
     Ok(one_log::after(plan, &cx, 1, frame(log)).ok())
 }
 

@@ -1,9 +1,11 @@
 //! A log in memory: named columns of samples, SI, `NaN` where nothing was measured.
 
+use serde::{Deserialize, Serialize};
+
 use crate::units::Dimension;
 
 /// One channel's samples.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Column {
     /// Canonical name, or the layout's own for further channels, or a stage's.
     pub name: String,
@@ -14,7 +16,7 @@ pub struct Column {
 }
 
 /// A stretch of a log that belongs to one run-sheet row and one outing.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Segment {
     /// First sample.
     pub start: usize,
@@ -27,7 +29,7 @@ pub struct Segment {
 }
 
 /// A log's samples.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct LogFrame {
     /// Seconds from the first sample.
     pub time: Vec<f64>,

@@ -5,3 +5,4 @@ pub mod frame;
 pub mod parquet_file;
 pub mod row;
 pub mod rows;
+pub mod switch;

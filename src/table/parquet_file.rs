@@ -1,8 +1,6 @@
-//! Parquet in and out. A table is written beside its place, synced, then renamed over it: a reader
-//! sees the old file or the new one, never half of one.
+//! Parquet in and out. Tables go through [`Switch`]: a reader sees the old file or the new one, never half of one.
 
 use std::fs::{self, File};
-use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -15,6 +13,7 @@ use parquet::file::properties::WriterProperties;
 
 use super::row::Row;
 use super::rows::SCHEMA_VERSION;
+use super::switch::Switch;
 use crate::error::Fatal;
 
 /// What every file says about its origin, as key-value metadata.
@@ -31,16 +30,16 @@ pub fn place(tables: &Path, table: &str, season: &str) -> PathBuf {
     tables.join(table).join(format!("season={season}")).join(format!("{table}.parquet"))
 }
 
-/// Writes the rows of one table of one season.
+/// Writes the rows of one table of one season beside its place; the switch puts it there.
 ///
 /// # Errors
-/// When the folder or the file can't be written; the former file is then untouched.
-pub fn write<R: Row>(tables: &Path, origin: &Origin, rows: &[R]) -> Result<(), Fatal> {
-    let path = place(tables, R::TABLE, &origin.season);
+/// When the folder or the file can't be written.
+pub fn write<R: Row>(to: &mut Switch, origin: &Origin, rows: &[R]) -> Result<(), Fatal> {
+    let path = place(to.tables(), R::TABLE, &origin.season);
     let table = |e: &dyn std::fmt::Display| Fatal::Table { path: path.clone(), detail: e.to_string() };
     let batch = R::batch(rows).map_err(|e| table(&e))?;
     let bytes = encode(&batch, origin).map_err(|e| table(&e))?;
-    replace(&path, &bytes).map_err(|source| Fatal::Io { what: "can't write table", path: path.clone(), source })
+    to.add(&place(Path::new(""), R::TABLE, &origin.season), &bytes)
 }
 
 fn encode(batch: &RecordBatch, origin: &Origin) -> parquet::errors::Result<Vec<u8>> {
@@ -62,26 +61,6 @@ fn encode(batch: &RecordBatch, origin: &Origin) -> parquet::errors::Result<Vec<u
     Ok(out)
 }
 
-/// Puts `bytes` in the place of `path`: written beside it, synced, renamed, the folder synced.
-///
-/// # Errors
-/// Any failure of the file system; the former file is then untouched.
-pub fn replace(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    let folder = path.parent().unwrap_or(Path::new("."));
-    fs::create_dir_all(folder)?;
-    let mut beside = tempfile::Builder::new().prefix(".beside-").tempfile_in(folder)?;
-    beside.write_all(bytes)?;
-    // A temporary file is private to its owner; a table is read by others.
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt;
-        beside.as_file().set_permissions(fs::Permissions::from_mode(0o644))?;
-    }
-    beside.as_file().sync_all()?;
-    beside.persist(path).map_err(|e| e.error)?;
-    File::open(folder)?.sync_all()
-}
-
 /// Reads all rows of one file.
 ///
 /// # Errors
@@ -99,15 +78,37 @@ pub fn read<R: Row>(path: &Path) -> Result<Vec<R>, Fatal> {
     Ok(rows)
 }
 
-/// Appends to what the file already holds, if it is there.
+/// Appends to what the file already holds, if it is there. A former file that can't be read any more, because it
+/// is damaged or another version wrote it, is put aside under a hidden name; the remark says so.
 ///
 /// # Errors
-/// As [`read`] and [`write`].
-pub fn append<R: Row + Clone>(tables: &Path, origin: &Origin, rows: &[R]) -> Result<(), Fatal> {
-    let path = place(tables, R::TABLE, &origin.season);
-    let mut all: Vec<R> = if path.exists() { read(&path)? } else { Vec::new() };
+/// As [`write`].
+pub fn append<R: Row + Clone>(to: &mut Switch, origin: &Origin, rows: &[R]) -> Result<Option<String>, Fatal> {
+    let path = place(to.tables(), R::TABLE, &origin.season);
+    let mut remark = None;
+    let mut all: Vec<R> = Vec::new();
+    if path.exists() {
+        match read(&path) {
+            Ok(former) => all = former,
+            Err(Fatal::Table { detail, .. }) => {
+                let aside = path.with_file_name(format!(".former-{}.parquet", R::TABLE));
+                fs::rename(&path, &aside).map_err(|source| Fatal::Io {
+                    what: "can't put aside",
+                    path: path.clone(),
+                    source,
+                })?;
+                remark = Some(format!(
+                    "the rows of former runs in {} can't be read ({detail}); the file is now {}",
+                    path.display(),
+                    aside.display()
+                ));
+            }
+            Err(other) => return Err(other),
+        }
+    }
     all.extend_from_slice(rows);
-    write(tables, origin, &all)
+    write(to, origin, &all)?;
+    Ok(remark)
 }
 
 /// The schema that a written file declares.

@@ -67,7 +67,15 @@ impl Chain<'_> {
         let resistance: Resistance = crate::config::from_text(self.resistance);
         let loads: Loads = crate::config::from_text("from: dampers");
         let stages: [&dyn LogStage; 4] = [&align, &air, &resistance, &loads];
-        let cx = LogCx { path: Path::new("a"), log: "a", car: &self.car, runs: &runs, needed: &[], quantities: &[] };
+        let cx = LogCx {
+            path: Path::new("a"),
+            log: "a",
+            car: &self.car,
+            runs: &runs,
+            needed: &[],
+            quantities: &[],
+            bytes: None,
+        };
         stages.into_iter().fold(loaded(season, index, self.without), |log, stage| stage.run(log, &cx).unwrap())
     }
 

@@ -46,7 +46,15 @@ impl Bench {
 
     /// Context of a run.
     pub fn cx(&self) -> LogCx<'_> {
-        LogCx { path: Path::new("a.csv"), log: "a.csv", car: &self.car, runs: &self.runs, needed: &[], quantities: &[] }
+        LogCx {
+            path: Path::new("a.csv"),
+            log: "a.csv",
+            car: &self.car,
+            runs: &self.runs,
+            needed: &[],
+            quantities: &[],
+            bytes: None,
+        }
     }
 
     /// Schema after the stage, and its findings, when these channels are known before it.

@@ -7,8 +7,12 @@ pub mod select;
 pub mod steady;
 pub mod straight;
 
+use serde::{Deserialize, Deserializer, Serialize};
+
+use crate::stages::WindowStep;
+
 /// What one quantity was in one window.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Measure {
     /// Mean over the window, SI.
     pub mean: f64,
@@ -24,8 +28,12 @@ pub struct Measure {
     pub ratio: f64,
 }
 
+/// Name of a window stage. An alias, because a derived reader would ask of a bare reference that the file it reads
+/// from lives for ever.
+pub type Kind = &'static str;
+
 /// One window of one log.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Window {
     /// Log it comes from.
     pub log: String,
@@ -38,7 +46,8 @@ pub struct Window {
     /// Configuration.
     pub configuration: String,
     /// `steady`, `coastdown` or `straight`.
-    pub kind: &'static str,
+    #[serde(deserialize_with = "kind")]
+    pub kind: Kind,
     /// Seconds from the start of the log.
     pub start: f64,
     /// Seconds.
@@ -84,8 +93,15 @@ impl Found {
 }
 
 /// Seconds that each rule took, in order; the last is what was kept.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Funnel {
     /// Rule and seconds.
     pub rules: Vec<(String, f64)>,
+}
+
+/// Reads a kind back: the name of one of the window stages.
+fn kind<'de, D: Deserializer<'de>>(de: D) -> Result<Kind, D::Error> {
+    let text = String::deserialize(de)?;
+    let known = WindowStep::NAMES.iter().find(|n| **n == text);
+    known.copied().ok_or_else(|| serde::de::Error::custom(format!("`{text}` is no kind of window")))
 }

@@ -8,6 +8,9 @@ use crate::stages::{CheckCx, LogCx};
 use crate::table::frame::{LogFrame, Segment};
 use crate::units::{Range, of as unit_of};
 
+/// Channels of the export that [`window`] looks at in every log that has them, whatever the stage reads.
+pub const ALWAYS: &[&str] = &["speed", "air_speed", "course", "accel_z"];
+
 /// A threshold must be over zero.
 pub fn check_positive(value: f64, spot: Spot, option: &str, cx: &mut CheckCx) {
     if value.is_nan() || value <= 0.0 {

@@ -25,6 +25,7 @@ pub(crate) use arrays::raw_columns;
 pub use files::{discover, format_of, header_check, names, runs_for};
 pub(crate) use range::check as in_range;
 
+use std::cell::Cell;
 use std::path::Path;
 
 use schemars::JsonSchema;
@@ -92,7 +93,10 @@ pub fn read(path: &Path, layout: &Layout, needed: &[String]) -> Result<LogFrame,
     let samples = match format_of(path, layout) {
         Format::Parquet => parquet::read(path, layout, needed)?,
         Format::Ipc => ipc::read(path, layout, needed)?,
-        Format::Csv | Format::ByEnding => text::read(path, layout, needed)?,
+        Format::Csv | Format::ByEnding => {
+            let bytes = std::fs::read(path).map_err(|e| LogFault::Unreadable { detail: e.to_string() })?;
+            text::read(&bytes, layout, needed)?
+        }
     };
     samples.into_frame(&layout.name)
 }
@@ -138,7 +142,10 @@ impl LogStage for Load {
         // Not `cx.log`, which is a path where two logs share a file name.
         let name = cx.path.file_name().map(|n| n.to_string_lossy()).unwrap_or_default();
         let layout = self.layout_of(&name)?;
-        let mut frame = read(cx.path, layout, cx.needed)?;
+        let mut frame = match cx.bytes.map(Cell::take) {
+            Some(bytes) => text::read(&bytes, layout, cx.needed)?.into_frame(&layout.name)?,
+            None => read(cx.path, layout, cx.needed)?,
+        };
         let required = |name: &str| layout.channels.get(name).is_some_and(|s| s.required);
         sanity::check(&mut frame, required, cx.car)?;
         Ok(frame)

@@ -2,7 +2,6 @@
 //! without a word, or can't read, goes to the careful reader.
 
 use std::io::Cursor;
-use std::path::Path;
 use std::sync::Arc;
 
 use polars_core::prelude::{DataFrame, DataType, PlSmallStr, PolarsResult, Schema};
@@ -22,9 +21,8 @@ use crate::error::LogFault;
 ///
 /// # Errors
 /// Every fault that a text file can have; see [`LogFault`].
-pub fn read<'a>(path: &Path, layout: &'a Layout, needed: &[String]) -> Result<Samples<'a>, LogFault> {
-    let bytes = std::fs::read(path).map_err(|e| LogFault::Unreadable { detail: e.to_string() })?;
-    let head = head::read(&bytes, layout, true)?;
+pub fn read<'a>(bytes: &[u8], layout: &'a Layout, needed: &[String]) -> Result<Samples<'a>, LogFault> {
+    let head = head::read(bytes, layout, true)?;
     let map = columns::locate(&head.header, layout, needed)?;
     let names = &head.header.columns;
     let last_blank = names.last().is_some_and(|c| c.name.is_empty());

@@ -1,0 +1,116 @@
+//! One entry of the cache on disk: a mark, a checksum over key and content, the content. It is written
+//! beside its place and renamed, so that a reader sees a whole entry or none; whatever else happens to it
+//! (a torn write, a bad disk, a file put under another name) shows in the checksum.
+//!
+//! Entries are not synced: one that the machine lost is made anew.
+
+use std::fs;
+use std::io::{self, Write};
+use std::path::Path;
+
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+
+/// Begins every entry.
+const MARK: &[u8; 8] = b"sqlcach1";
+const HEAD: usize = MARK.len() + blake3::OUT_LEN;
+
+/// What was found under a key.
+#[derive(Debug)]
+pub enum Found<T> {
+    /// The content.
+    Whole(T),
+    /// No entry.
+    Nothing,
+    /// Not what was written; in words.
+    Damaged(String),
+}
+
+fn checksum(key: &str, content: &[u8]) -> blake3::Hash {
+    let mut hasher = blake3::Hasher::new();
+    hasher.update(&(key.len() as u64).to_le_bytes()).update(key.as_bytes()).update(content);
+    hasher.finalize()
+}
+
+/// Writes an entry. Numbers come back bit by bit.
+///
+/// # Errors
+/// Any failure of the file system; nothing is left behind then.
+pub fn write<T: Serialize>(path: &Path, key: &str, content: &T) -> io::Result<()> {
+    let mut bytes = vec![0; HEAD];
+    bytes = postcard::to_extend(content, bytes).map_err(io::Error::other)?;
+    let sum = checksum(key, bytes.get(HEAD..).unwrap_or_default());
+    if let Some((mark, rest)) = bytes.split_first_chunk_mut::<8>() {
+        *mark = *MARK;
+        if let Some(place) = rest.first_chunk_mut() {
+            *place = *sum.as_bytes();
+        }
+    }
+    let folder = path.parent().unwrap_or(Path::new("."));
+    fs::create_dir_all(folder)?;
+    let mut beside = tempfile::Builder::new().prefix(super::BESIDE).tempfile_in(folder)?;
+    beside.write_all(&bytes)?;
+    beside.persist(path).map(drop).map_err(|e| e.error)
+}
+
+/// Reads an entry.
+pub fn read<T: DeserializeOwned>(path: &Path, key: &str) -> Found<T> {
+    let bytes = match fs::read(path) {
+        Ok(bytes) => bytes,
+        Err(e) if e.kind() == io::ErrorKind::NotFound => return Found::Nothing,
+        Err(e) => return Found::Damaged(e.to_string()),
+    };
+    let (Some(head), Some(content)) = (bytes.get(..HEAD), bytes.get(HEAD..)) else {
+        return Found::Damaged(format!("{} bytes are too few", bytes.len()));
+    };
+    if !head.starts_with(MARK) || head.get(MARK.len()..) != Some(checksum(key, content).as_bytes().as_slice()) {
+        return Found::Damaged("its checksum is wrong".to_owned());
+    }
+    match postcard::from_bytes(content) {
+        Ok(value) => Found::Whole(value),
+        Err(e) => Found::Damaged(e.to_string()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const ODD: [f64; 6] = [0.1, -0.0, f64::MIN_POSITIVE / 8.0, f64::INFINITY, f64::NAN, 1.0 / 3.0];
+
+    fn read_bits(path: &Path, key: &str) -> Option<Vec<u64>> {
+        match read::<Vec<f64>>(path, key) {
+            Found::Whole(v) => Some(v.iter().map(|x| x.to_bits()).collect()),
+            _ => None,
+        }
+    }
+
+    #[test]
+    fn numbers_come_back_bit_by_bit() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("a").join("entry");
+        assert!(matches!(read::<Vec<f64>>(&path, "k"), Found::Nothing));
+        write(&path, "k", &ODD.to_vec()).unwrap();
+        assert_eq!(read_bits(&path, "k").unwrap(), ODD.map(f64::to_bits));
+        assert_eq!(fs::read_dir(folder.path().join("a")).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn every_flipped_byte_and_every_cut_is_noticed() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("entry");
+        write(&path, "k", &ODD.to_vec()).unwrap();
+        let whole = fs::read(&path).unwrap();
+        for i in 0..whole.len() {
+            let mut bytes = whole.clone();
+            bytes[i] ^= 0x10;
+            fs::write(&path, &bytes).unwrap();
+            assert!(matches!(read::<Vec<f64>>(&path, "k"), Found::Damaged(_)), "byte {i}");
+            fs::write(&path, &whole[..i]).unwrap();
+            assert!(matches!(read::<Vec<f64>>(&path, "k"), Found::Damaged(_)), "cut at {i}");
+        }
+        fs::write(&path, &whole).unwrap();
+        assert!(matches!(read::<Vec<f64>>(&path, "another"), Found::Damaged(_)));
+        assert!(matches!(read::<Vec<f64>>(&path, "k"), Found::Whole(_)));
+    }
+}

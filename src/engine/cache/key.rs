@@ -1,0 +1,109 @@
+//! Keys: a hash over everything that a result depends on. Values count, not the place where they were
+//! written: moving a line of a definition changes no key.
+//!
+//! The program itself counts by the bytes of its executable, so that a changed line of code can never be
+//! answered with the result of the former one, whether or not anybody thought of raising a number. Hashing
+//! it takes some ten milliseconds. A rebuild of the same source by the same compiler gives the same bytes.
+
+use std::fs::File;
+use std::io;
+use std::path::PathBuf;
+
+use blake3::Hasher;
+use serde::Serialize;
+
+use super::super::one_log::NamedLog;
+use crate::config::run_sheet::RunRow;
+use crate::error::Fatal;
+use crate::plan::Plan;
+use crate::stages::LogStep;
+
+/// Raised when the form of the entries changes.
+const FORM: &str = "squarelaw cache 1";
+
+/// Keys of one log.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Keys {
+    /// Of what the log stages made.
+    pub frame: String,
+    /// Of what the window stages made.
+    pub windows: String,
+}
+
+/// The part of the keys that all logs of a plan share.
+#[derive(Clone, Debug)]
+pub struct Keyer {
+    frame: Hasher,
+    windows: blake3::Hash,
+}
+
+impl Keyer {
+    /// For a plan and this program.
+    ///
+    /// # Errors
+    /// The program can't read itself, or an option can't be written down.
+    pub fn new(plan: &Plan) -> Result<Self, Fatal> {
+        let program = program().map_err(|source| Fatal::Io {
+            what: "can't read the program itself, for the keys of the cache,",
+            path: PathBuf::from("squarelaw"),
+            source,
+        })?;
+        let mut frame = Hasher::new();
+        add(&mut frame, "form", FORM.as_bytes());
+        add(&mut frame, "version", env!("CARGO_PKG_VERSION").as_bytes());
+        add(&mut frame, "program", program.as_bytes());
+        value(&mut frame, "car", &plan.definitions.car)?;
+        // `load` counts by the layout of each log; its patterns only say which files there are.
+        let steps: Vec<&LogStep> =
+            plan.pipeline().per_log.iter().map(|s| &s.value).filter(|s| !matches!(s, LogStep::Load(_))).collect();
+        value(&mut frame, "steps", &steps)?;
+        value(&mut frame, "needed", &plan.needed)?;
+        value(&mut frame, "kept", &plan.kept())?;
+        let mut windows = Hasher::new();
+        value(&mut windows, "steps", &plan.pipeline().windows)?;
+        value(&mut windows, "quantities", &plan.quantities)?;
+        Ok(Self { frame, windows: windows.finalize() })
+    }
+
+    /// For one log with this content.
+    ///
+    /// # Errors
+    /// An option can't be written down.
+    pub fn keys(&self, plan: &Plan, named: &NamedLog, runs: &[RunRow], content: &str) -> Result<Keys, Fatal> {
+        let mut hasher = self.frame.clone();
+        add(&mut hasher, "content", content.as_bytes());
+        // The name goes into the windows; its ending may decide the format.
+        add(&mut hasher, "log", named.log.as_bytes());
+        add(&mut hasher, "name", named.name.as_bytes());
+        value(&mut hasher, "runs", &runs)?;
+        if let Some(LogStep::Load(load)) = plan.pipeline().per_log.first().map(|s| &s.value) {
+            value(&mut hasher, "layout", &load.layout_of(&named.name).ok())?;
+        }
+        let frame = hasher.finalize();
+        let mut hasher = Hasher::new();
+        hasher.update(frame.as_bytes()).update(self.windows.as_bytes());
+        Ok(Keys { frame: frame.to_hex().to_string(), windows: hasher.finalize().to_hex().to_string() })
+    }
+}
+
+/// Adds a part so that no other division into parts gives the same bytes.
+fn add(hasher: &mut Hasher, name: &str, bytes: &[u8]) {
+    for part in [name.as_bytes(), bytes] {
+        hasher.update(&(part.len() as u64).to_le_bytes()).update(part);
+    }
+}
+
+fn value<T: Serialize>(hasher: &mut Hasher, name: &str, value: &T) -> Result<(), Fatal> {
+    let bytes = serde_json::to_vec(value).map_err(|e| Fatal::Internal(format!("`{name}` can't be hashed: {e}")))?;
+    add(hasher, name, &bytes);
+    Ok(())
+}
+
+/// Hash of the running program's bytes.
+fn program() -> io::Result<blake3::Hash> {
+    // Linux keeps the running file at hand under this name even when another was put in its place.
+    let itself = File::open("/proc/self/exe").or_else(|_| File::open(std::env::current_exe()?))?;
+    let mut hasher = Hasher::new();
+    hasher.update_reader(itself)?;
+    Ok(hasher.finalize())
+}

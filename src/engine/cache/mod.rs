@@ -1,0 +1,222 @@
+//! The cache of what the stages made of each log, in two levels, so that a night costs what is new:
+//!
+//! * `frames/`: the finished log after the log stages, or the fault that set it aside. A changed selection
+//!   reads these instead of the exports.
+//! * `windows/`: what the window stages made of it. A changed fit needs nothing else.
+//! * `index`: hashes of files that have not changed since they were read, so that they are not read again.
+//!
+//! Nothing here is needed to be right: a missing, old or damaged entry costs time, never a number. A failure
+//! to write one is a remark, not a fault.
+
+pub mod entry;
+pub mod index;
+pub mod key;
+pub mod room;
+
+use std::collections::BTreeSet;
+use std::fs::{self, File};
+use std::io::Read;
+use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
+use std::time::{Duration, SystemTime};
+
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+
+use self::entry::Found;
+use self::index::{Index, Stamp};
+use self::key::{Keyer, Keys};
+use super::one_log::NamedLog;
+use crate::config::run_sheet::RunRow;
+use crate::error::{Fatal, LogFault};
+use crate::plan::Plan;
+
+/// Begins the name of a file that is not in its place yet.
+pub const BESIDE: &str = ".beside-";
+/// Folder of the first level.
+pub const FRAMES: &str = "frames";
+/// Folder of the second level.
+pub const WINDOWS: &str = "windows";
+/// Size that a cache is kept under unless told otherwise: 5 GB.
+pub const USUAL_LIMIT: u64 = 5_000_000_000;
+/// The time of the last use of an entry is kept to this accuracy.
+const TOUCH_AFTER: Duration = Duration::from_secs(3600);
+
+/// A cache in use by one run.
+#[derive(Debug)]
+pub struct Cache {
+    folder: PathBuf,
+    keyer: Keyer,
+    index: Mutex<Index>,
+    remarks: Mutex<BTreeSet<String>>,
+}
+
+/// A log's bytes, as far as they were looked at.
+#[derive(Debug)]
+pub struct Content {
+    /// BLAKE3 of the bytes, hexadecimal.
+    pub hash: String,
+    /// The bytes, where they had to be read.
+    pub bytes: Option<Vec<u8>>,
+    /// What the file looked like before.
+    pub stamp: Stamp,
+}
+
+/// Which level an answer came from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Level {
+    /// Results of the log stages.
+    Frames,
+    /// Results of the window stages.
+    Windows,
+}
+
+impl Level {
+    fn folder(self) -> &'static str {
+        match self {
+            Self::Frames => FRAMES,
+            Self::Windows => WINDOWS,
+        }
+    }
+}
+
+/// Where the cache of a folder of tables lies unless told otherwise.
+pub fn usual_place(tables: &Path) -> PathBuf {
+    tables.join(".cache")
+}
+
+impl Cache {
+    /// Opens a cache, which need not exist yet.
+    ///
+    /// # Errors
+    /// The program can't be hashed.
+    pub fn open(folder: &Path, plan: &Plan) -> Result<Self, Fatal> {
+        let keyer = Keyer::new(plan)?;
+        let (index, damaged) = Index::read(&folder.join("index"));
+        let cache =
+            Self { folder: folder.to_owned(), keyer, index: Mutex::new(index), remarks: Mutex::new(BTreeSet::new()) };
+        if let Some(why) = damaged {
+            cache.remark(format!("the cache's index was damaged ({why}); the logs are looked at anew"));
+        }
+        Ok(cache)
+    }
+
+    /// Remarks of this run, each once.
+    pub fn remarks(&self) -> Vec<String> {
+        self.remarks.lock().unwrap_or_else(PoisonError::into_inner).iter().cloned().collect()
+    }
+
+    fn remark(&self, text: String) {
+        self.remarks.lock().unwrap_or_else(PoisonError::into_inner).insert(text);
+    }
+
+    /// The hash of a log that has not changed since it was last read, without reading it.
+    pub fn unchanged(&self, path: &Path) -> Option<Content> {
+        let stamp = Stamp::of(&fs::metadata(path).ok()?);
+        let hash = self.index.lock().unwrap_or_else(PoisonError::into_inner).hash(path, &stamp)?;
+        Some(Content { hash, bytes: None, stamp })
+    }
+
+    /// Remembers the hash of a log that was read.
+    pub fn remember(&self, path: &Path, content: &Content, read_at: i128) {
+        let mut index = self.index.lock().unwrap_or_else(PoisonError::into_inner);
+        index.remember(path, content.stamp, &content.hash, read_at);
+    }
+
+    /// The keys of a log.
+    ///
+    /// # Errors
+    /// An option can't be written down, a defect.
+    pub fn keys(&self, plan: &Plan, named: &NamedLog, runs: &[RunRow], content: &str) -> Result<Keys, Fatal> {
+        self.keyer.keys(plan, named, runs, content)
+    }
+
+    fn place(&self, level: Level, key: &str) -> PathBuf {
+        self.folder.join(level.folder()).join(key)
+    }
+
+    /// What was kept under a key.
+    pub fn get<T: DeserializeOwned>(&self, level: Level, key: &str) -> Option<Result<T, LogFault>> {
+        let path = self.place(level, key);
+        match entry::read(&path, key) {
+            Found::Whole(value) => {
+                touch(&path);
+                Some(value)
+            }
+            Found::Nothing => None,
+            Found::Damaged(why) => {
+                self.remark(format!("cache entry {} was damaged ({why}); it is made anew", path.display()));
+                None
+            }
+        }
+    }
+
+    /// Keeps a result. A file that could not be read may be readable tomorrow: that is not kept.
+    pub fn put<T: Serialize>(&self, level: Level, key: &str, value: &Result<T, &LogFault>) {
+        if matches!(value, Err(LogFault::Unreadable { .. })) {
+            return;
+        }
+        if let Err(e) = entry::write(&self.place(level, key), key, value) {
+            self.remark(format!(
+                "the cache {} can't be written: {e}; the next run will work longer",
+                self.folder.display()
+            ));
+        }
+    }
+
+    /// Writes the index and keeps the cache under its limit.
+    pub fn close(&self, limit: u64) {
+        self.save_index();
+        if let Err(e) = room::trim(&self.folder, limit) {
+            self.remark(format!("the cache {} can't be trimmed: {e}", self.folder.display()));
+        }
+    }
+
+    /// Writes the index, so that a killed run's reading is not lost.
+    pub fn save_index(&self) {
+        let mut index = self.index.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Err(e) = index.write(&self.folder.join("index")) {
+            drop(index);
+            self.remark(format!("the cache's index can't be written: {e}; the next run will work longer"));
+        }
+    }
+}
+
+/// Notes the use of an entry.
+fn touch(path: &Path) {
+    let old =
+        |p: &Path| fs::metadata(p).and_then(|m| m.modified()).is_ok_and(|t| t.elapsed().is_ok_and(|a| a > TOUCH_AFTER));
+    if old(path) {
+        // Only the order of trimming depends on it.
+        let _ = File::options().write(true).open(path).and_then(|f| f.set_modified(SystemTime::now()));
+    }
+}
+
+/// Reads a file whole, with the hash of its bytes and what it looked like before.
+///
+/// # Errors
+/// Any failure of the file system.
+pub fn read_whole(path: &Path) -> std::io::Result<Content> {
+    let mut file = File::open(path)?;
+    let stamp = index::stamp_of(&file)?;
+    let mut bytes = Vec::with_capacity(file.metadata().map_or(0, |m| m.len() as usize));
+    file.read_to_end(&mut bytes)?;
+    Ok(Content { hash: blake3::hash(&bytes).to_hex().to_string(), bytes: Some(bytes), stamp })
+}
+
+/// The hash of a file, read in small pieces.
+///
+/// # Errors
+/// Any failure of the file system.
+pub fn read_through(path: &Path) -> std::io::Result<Content> {
+    let file = File::open(path)?;
+    let stamp = index::stamp_of(&file)?;
+    let mut hasher = blake3::Hasher::new();
+    hasher.update_reader(file)?;
+    Ok(Content { hash: hasher.finalize().to_hex().to_string(), bytes: None, stamp })
+}
+
+/// Whether a file still looks as it did.
+pub fn still(path: &Path, stamp: &Stamp) -> bool {
+    fs::metadata(path).is_ok_and(|m| Stamp::of(&m) == *stamp)
+}

@@ -1,0 +1,134 @@
+//! How much room a cache takes, and making some: frames go before windows (they are large, and the
+//! windows are what a night without changes needs), oldest use first.
+
+use std::fs;
+use std::io;
+use std::path::{Path, PathBuf};
+use std::time::{Duration, SystemTime};
+
+use super::{BESIDE, FRAMES, WINDOWS};
+
+/// A file left beside its place by a killed run is surely nobody's any more after this time.
+const LEFT_BEHIND: Duration = Duration::from_secs(600);
+
+/// One kind of entry.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Used {
+    /// Entries.
+    pub entries: u64,
+    /// Their size.
+    pub bytes: u64,
+}
+
+/// What a cache holds.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Room {
+    /// Results of the log stages.
+    pub frames: Used,
+    /// Results of the window stages.
+    pub windows: Used,
+}
+
+impl Room {
+    /// Bytes in all.
+    pub fn bytes(&self) -> u64 {
+        self.frames.bytes + self.windows.bytes
+    }
+}
+
+struct Entry {
+    used: SystemTime,
+    bytes: u64,
+    path: PathBuf,
+}
+
+/// The entries of one kind, oldest use first. Clears away what killed runs left beside.
+fn entries(folder: &Path) -> io::Result<Vec<Entry>> {
+    let listing = match fs::read_dir(folder) {
+        Ok(listing) => listing,
+        Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
+        Err(e) => return Err(e),
+    };
+    let mut out = Vec::new();
+    for item in listing {
+        let item = item?;
+        // Another run may have taken it away since.
+        let Ok(data) = item.metadata() else { continue };
+        let used = data.modified().unwrap_or(SystemTime::UNIX_EPOCH);
+        if item.file_name().to_string_lossy().starts_with(BESIDE) {
+            if used.elapsed().is_ok_and(|age| age > LEFT_BEHIND) {
+                let _ = fs::remove_file(item.path());
+            }
+        } else if data.is_file() {
+            out.push(Entry { used, bytes: data.len(), path: item.path() });
+        }
+    }
+    out.sort_by(|a, b| (a.used, &a.path).cmp(&(b.used, &b.path)));
+    Ok(out)
+}
+
+fn sum(entries: &[Entry]) -> Used {
+    Used { entries: entries.len() as u64, bytes: entries.iter().map(|e| e.bytes).sum() }
+}
+
+/// What the cache holds.
+///
+/// # Errors
+/// A folder that can't be listed.
+pub fn look(cache: &Path) -> io::Result<Room> {
+    Ok(Room { frames: sum(&entries(&cache.join(FRAMES))?), windows: sum(&entries(&cache.join(WINDOWS))?) })
+}
+
+/// Takes entries away until no more than `limit` bytes are left; what is left then.
+///
+/// # Errors
+/// A folder that can't be listed, a file that can't be removed.
+pub fn trim(cache: &Path, limit: u64) -> io::Result<Room> {
+    let (frames, windows) = (entries(&cache.join(FRAMES))?, entries(&cache.join(WINDOWS))?);
+    let mut room = Room { frames: sum(&frames), windows: sum(&windows) };
+    for (kind, list) in [(FRAMES, frames), (WINDOWS, windows)] {
+        for entry in list {
+            if room.bytes() <= limit {
+                return Ok(room);
+            }
+            match fs::remove_file(&entry.path) {
+                Err(e) if e.kind() != io::ErrorKind::NotFound => return Err(e),
+                _ => {}
+            }
+            let used = if kind == FRAMES { &mut room.frames } else { &mut room.windows };
+            used.entries -= 1;
+            used.bytes -= entry.bytes;
+        }
+    }
+    Ok(room)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn frames_go_first_and_the_oldest_of_them() {
+        let folder = tempfile::tempdir().unwrap();
+        let cache = folder.path();
+        let put = |kind: &str, name: &str, bytes: usize, age: u64| {
+            fs::create_dir_all(cache.join(kind)).unwrap();
+            let path = cache.join(kind).join(name);
+            fs::write(&path, vec![0; bytes]).unwrap();
+            let then = SystemTime::now() - Duration::from_secs(age);
+            fs::File::options().write(true).open(path).unwrap().set_modified(then).unwrap();
+        };
+        put(FRAMES, "old", 1000, 3000);
+        put(FRAMES, "new", 1000, 10);
+        put(WINDOWS, "older", 100, 9000);
+        put(FRAMES, ".beside-x", 5000, 3000);
+        put(FRAMES, ".beside-y", 5000, 5);
+        assert_eq!(look(cache).unwrap().bytes(), 2100);
+        assert!(!cache.join(FRAMES).join(".beside-x").exists() && cache.join(FRAMES).join(".beside-y").exists());
+        let room = trim(cache, 1500).unwrap();
+        assert_eq!((room.frames, room.windows), (Used { entries: 1, bytes: 1000 }, Used { entries: 1, bytes: 100 }));
+        assert!(cache.join(FRAMES).join("new").exists());
+        assert_eq!(trim(cache, 0).unwrap(), Room::default());
+        assert_eq!(look(cache).unwrap(), Room::default());
+    }
+}

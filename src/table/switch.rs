@@ -1,0 +1,261 @@
+//! All tables of a run change together. Every file is written beside its place and synced; a note of what
+//! belongs where is written and synced; then the files are renamed in a row, `batch` last; then the note goes.
+//!
+//! A run that dies before the note is there leaves the last good tables untouched. One that dies after it
+//! has written every new table whole: the next run, whatever it is going to do itself, first puts the rest in
+//! place. A reader in between two renames may see the new file of one table beside the old one of another,
+//! for as long as some renames take.
+
+use std::fs::{self, File};
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+use serde::{Deserialize, Serialize};
+
+use super::rows;
+use crate::error::Fatal;
+
+/// Begins the name of a file that is not in its place yet.
+const BESIDE: &str = ".beside-";
+/// The note, in the folder of the tables.
+const NOTE: &str = ".squarelaw.switch";
+
+/// One file that waits beside its place; both paths are relative to the folder of the tables.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+struct Waiting {
+    beside: PathBuf,
+    place: PathBuf,
+}
+
+/// New files of tables, not yet in place. Dropped before [`Switch::commit`], it takes them away.
+#[derive(Debug)]
+pub struct Switch {
+    tables: PathBuf,
+    waiting: Vec<Waiting>,
+}
+
+fn failed(what: &'static str, path: &Path) -> impl FnOnce(io::Error) -> Fatal {
+    move |source| Fatal::Io { what, path: path.to_owned(), source }
+}
+
+fn sync_folder(folder: &Path) -> io::Result<()> {
+    File::open(folder)?.sync_all()
+}
+
+/// What was found of a run that died.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Recovered {
+    /// Tables that were put in place.
+    pub finished: usize,
+    /// Files that belonged nowhere and were taken away.
+    pub cleared: usize,
+}
+
+/// Finishes what a run that died between its renames had begun, and clears away what an earlier death left
+/// beside. To be called under the lock of the folder.
+///
+/// # Errors
+/// Any failure of the file system.
+pub fn recover(tables: &Path) -> Result<Recovered, Fatal> {
+    let note = tables.join(NOTE);
+    let mut out = Recovered::default();
+    match fs::read(&note) {
+        Ok(bytes) => {
+            let waiting: Vec<Waiting> = serde_json::from_slice(&bytes)
+                .map_err(|e| Fatal::Table { path: note.clone(), detail: format!("can't be understood: {e}") })?;
+            out.finished = put(tables, &waiting)?;
+            remove_note(tables)?;
+        }
+        Err(e) if e.kind() == io::ErrorKind::NotFound => {}
+        Err(e) => return Err(failed("can't read", &note)(e)),
+    }
+    for table in rows::all() {
+        let folder = tables.join(table.table);
+        for season in listed(&folder)?.into_iter().filter(|p| p.is_dir()) {
+            out.cleared += clear(&season)?;
+        }
+    }
+    clear(tables)?;
+    Ok(out)
+}
+
+/// The items of a folder; none where it does not exist.
+fn listed(folder: &Path) -> Result<Vec<PathBuf>, Fatal> {
+    let read = || -> io::Result<Vec<PathBuf>> { fs::read_dir(folder)?.map(|e| Ok(e?.path())).collect() };
+    match read() {
+        Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(Vec::new()),
+        other => other.map_err(failed("can't list", folder)),
+    }
+}
+
+fn clear(folder: &Path) -> Result<usize, Fatal> {
+    let mut count = 0;
+    for path in listed(folder)? {
+        if path.file_name().is_some_and(|n| n.to_string_lossy().starts_with(BESIDE)) {
+            fs::remove_file(&path).map_err(failed("can't remove", &path))?;
+            count += 1;
+        }
+    }
+    Ok(count)
+}
+
+/// Renames what still waits; how many that were.
+fn put(tables: &Path, waiting: &[Waiting]) -> Result<usize, Fatal> {
+    let mut count = 0;
+    for w in waiting {
+        let (beside, place) = (tables.join(&w.beside), tables.join(&w.place));
+        match fs::rename(&beside, &place) {
+            Ok(()) => count += 1,
+            // Renamed before the run died.
+            Err(e) if e.kind() == io::ErrorKind::NotFound && place.exists() => {}
+            Err(e) => return Err(failed("can't put in place", &place)(e)),
+        }
+    }
+    for folder in waiting.iter().filter_map(|w| w.place.parent()) {
+        let folder = tables.join(folder);
+        sync_folder(&folder).map_err(failed("can't sync", &folder))?;
+    }
+    Ok(count)
+}
+
+fn remove_note(tables: &Path) -> Result<(), Fatal> {
+    let note = tables.join(NOTE);
+    fs::remove_file(&note).and_then(|()| sync_folder(tables)).map_err(failed("can't remove", &note))
+}
+
+/// A file of this content in `folder`, synced, under a name that begins with [`BESIDE`].
+fn beside(folder: &Path, bytes: &[u8]) -> io::Result<PathBuf> {
+    let mut file = tempfile::Builder::new().prefix(BESIDE).tempfile_in(folder)?;
+    file.write_all(bytes)?;
+    // A temporary file is private to its owner; a table is read by others.
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        file.as_file().set_permissions(fs::Permissions::from_mode(0o644))?;
+    }
+    file.as_file().sync_all()?;
+    file.into_temp_path().keep().map_err(|e| e.error)
+}
+
+impl Switch {
+    /// For a folder of tables.
+    pub fn new(tables: &Path) -> Self {
+        Self { tables: tables.to_owned(), waiting: Vec::new() }
+    }
+
+    /// The folder of the tables.
+    pub fn tables(&self) -> &Path {
+        &self.tables
+    }
+
+    /// Writes a file beside its place; `place` is relative to the folder of the tables.
+    ///
+    /// # Errors
+    /// Any failure of the file system.
+    pub fn add(&mut self, place: &Path, bytes: &[u8]) -> Result<(), Fatal> {
+        let whole = self.tables.join(place);
+        let folder = whole.parent().unwrap_or(&self.tables);
+        let file = fs::create_dir_all(folder)
+            .and_then(|()| beside(folder, bytes))
+            .map_err(failed("can't write table", &whole))?;
+        let name = file.file_name().map(PathBuf::from).unwrap_or_default();
+        self.waiting
+            .push(Waiting { beside: place.parent().map_or(name.clone(), |p| p.join(&name)), place: place.to_owned() });
+        Ok(())
+    }
+
+    /// Puts every file in its place.
+    ///
+    /// # Errors
+    /// Any failure of the file system. Before the note stands, the former tables are untouched; after it,
+    /// [`recover`] finishes the work.
+    pub fn commit(mut self) -> Result<(), Fatal> {
+        let note = self.tables.join(NOTE);
+        let text = serde_json::to_vec(&self.waiting).map_err(|e| Fatal::Internal(e.to_string()))?;
+        // New folders must outlive a crash as well as the files in them.
+        for folder in self.waiting.iter().filter_map(|w| w.place.parent()) {
+            for up in folder.ancestors() {
+                let folder = self.tables.join(up);
+                sync_folder(&folder).map_err(failed("can't sync", &folder))?;
+            }
+        }
+        let written = beside(&self.tables, &text).map_err(failed("can't write", &note))?;
+        fs::rename(&written, &note).and_then(|()| sync_folder(&self.tables)).map_err(failed("can't write", &note))?;
+        let waiting = std::mem::take(&mut self.waiting);
+        put(&self.tables, &waiting)?;
+        remove_note(&self.tables)
+    }
+}
+
+impl Drop for Switch {
+    fn drop(&mut self) {
+        for w in &self.waiting {
+            // What can't be removed now is cleared away by the next run.
+            let _ = fs::remove_file(self.tables.join(&w.beside));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn text(tables: &Path, place: &str) -> String {
+        fs::read_to_string(tables.join(place)).unwrap()
+    }
+
+    const LOGS: &str = "logs/season=1/logs.parquet";
+    const FITS: &str = "fits/season=1/fits.parquet";
+
+    fn written(tables: &Path, content: &str) {
+        let mut switch = Switch::new(tables);
+        switch.add(Path::new(LOGS), content.as_bytes()).unwrap();
+        switch.add(Path::new(FITS), content.as_bytes()).unwrap();
+        switch.commit().unwrap();
+    }
+
+    #[test]
+    fn nothing_changes_before_the_commit() {
+        let folder = tempfile::tempdir().unwrap();
+        let tables = folder.path();
+        written(tables, "old");
+        let mut switch = Switch::new(tables);
+        switch.add(Path::new(LOGS), b"new").unwrap();
+        assert_eq!(text(tables, LOGS), "old");
+        drop(switch);
+        assert_eq!(recover(tables).unwrap(), Recovered::default());
+        assert_eq!((text(tables, LOGS), text(tables, FITS)), ("old".to_owned(), "old".to_owned()));
+    }
+
+    #[test]
+    fn a_death_before_the_note_leaves_the_old_and_one_after_it_the_new() {
+        for (noted, renamed) in [(false, 0), (true, 0), (true, 1), (true, 2)] {
+            let folder = tempfile::tempdir().unwrap();
+            let tables = folder.path();
+            written(tables, "old");
+            let mut switch = Switch::new(tables);
+            switch.add(Path::new(LOGS), b"new").unwrap();
+            switch.add(Path::new(FITS), b"new").unwrap();
+            let waiting = std::mem::take(&mut switch.waiting);
+            if noted {
+                fs::write(tables.join(NOTE), serde_json::to_vec(&waiting).unwrap()).unwrap();
+            }
+            put(tables, &waiting[..renamed]).unwrap();
+            let found = recover(tables).unwrap();
+            let (expected, content) = if noted { ((2 - renamed, 0), "new") } else { ((0, 2), "old") };
+            assert_eq!((found.finished, found.cleared), expected, "{noted} {renamed}");
+            assert_eq!((text(tables, LOGS).as_str(), text(tables, FITS).as_str()), (content, content));
+            assert_eq!(recover(tables).unwrap(), Recovered::default());
+            assert!(!tables.join(NOTE).exists());
+        }
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn others_may_read_a_table() {
+        use std::os::unix::fs::PermissionsExt;
+        let folder = tempfile::tempdir().unwrap();
+        written(folder.path(), "x");
+        assert_eq!(fs::metadata(folder.path().join(LOGS)).unwrap().permissions().mode() & 0o777, 0o644);
+    }
+}

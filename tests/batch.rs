@@ -1,0 +1,317 @@
+//! The nightly batch as a process: exit codes, what it says, what the cache spares, and that neither threads
+//! nor order nor cache nor a bad log beside it change a number.
+
+use std::collections::BTreeSet;
+use std::fmt::Write as _;
+use std::fs;
+use std::path::Path;
+
+use squarelaw::engine::lock;
+use squarelaw::table::rows::{FitRow, LogRow, WindowRow};
+
+use crate::season_kit::{Season, program};
+
+const STEADY: &str = "lateral: 0.08 g";
+const FIT_AT: &str = "at: 160 km/h";
+
+/// How many logs were taken from the cache whole, and how many went through the log stages.
+fn spared(season: &Season, further: &[&str]) -> (usize, usize) {
+    let ran = season.run(&[further, &["--json-log"]].concat()).expect(0);
+    let used: Vec<serde_json::Value> = ran
+        .said()
+        .lines()
+        .map(|l| serde_json::from_str::<serde_json::Value>(l).unwrap_or_else(|e| panic!("{e}: {l}")))
+        .map(|v| v["fields"].clone())
+        .filter(|f| f["message"] == "used")
+        .collect();
+    let count = |what: &str| used.iter().filter(|f| f[what] == true).count();
+    assert_eq!(season.last().from_cache, count("cached") as i64);
+    (count("cached"), count("worked"))
+}
+
+#[test]
+fn exit_code_0_when_every_log_was_used_and_3_when_some_were_set_aside() {
+    let season = Season::new();
+    let all = season.run(&[]).expect(0);
+    assert!(String::from_utf8_lossy(&all.0.stdout).contains("6 used, 0 set aside"));
+    assert_eq!((season.last().exit, season.last().used), (0, 6));
+    fs::write(season.log("e01-s1-o1.csv"), "").unwrap();
+    season.run(&[]).expect(3);
+    assert_eq!((season.last().exit, season.last().used, season.last().set_aside), (3, 5, 1));
+}
+
+#[test]
+fn exit_code_1_when_nothing_was_written() {
+    let season = Season::new();
+    season.edit("pipeline.yaml", STEADY, "latteral: 0.08 g");
+    assert!(season.run(&[]).expect(1).said().contains("latteral"));
+    assert!(!season.tables().exists());
+    season.edit("pipeline.yaml", "latteral: 0.08 g", STEADY);
+    season.edit("pipeline.yaml", "logs/*.csv", "elsewhere/*.csv");
+    season.edit("pipeline.yaml", "logs/*.parquet", "elsewhere/*.parquet");
+    assert!(season.run(&[]).expect(1).said().contains("no log matches"));
+}
+
+#[test]
+fn exit_code_2_when_the_command_line_is_wrong() {
+    for wrong in
+        [&["run"][..], &["walk"], &["run", "a.yaml", "--threads", "many"], &["cache", "a.yaml", "--trim", "5 apples"]]
+    {
+        assert_eq!(program().args(wrong).output().unwrap().status.code(), Some(2), "{wrong:?}");
+    }
+}
+
+#[test]
+fn a_second_batch_says_who_holds_the_lock() {
+    let season = Season::new();
+    let held = lock::take(&season.tables()).unwrap();
+    let said = season.run(&[]).expect(1).said();
+    assert!(said.contains(&format!("process {}", std::process::id())), "{said}");
+    drop(held);
+    season.run(&[]).expect(0);
+}
+
+#[test]
+fn quiet_says_nothing_and_json_says_everything_as_json() {
+    let season = Season::new();
+    let quiet = season.run(&["--quiet"]).expect(0);
+    assert!(quiet.0.stdout.is_empty() && quiet.0.stderr.is_empty(), "{}", quiet.said());
+    let json = season.run(&["--json-log"]).expect(0).said();
+    assert!(json.lines().count() >= 8, "{json}");
+    for line in json.lines() {
+        let value: serde_json::Value = serde_json::from_str(line).unwrap();
+        assert!(value["timestamp"].is_string() && value["level"].is_string(), "{line}");
+    }
+}
+
+#[test]
+fn a_night_without_changes_takes_every_log_from_the_cache() {
+    let season = Season::new();
+    assert_eq!(spared(&season, &[]), (0, 6));
+    let first = season.written();
+    assert_eq!(spared(&season, &[]), (6, 0));
+    assert_eq!(season.written(), first);
+    assert_eq!(spared(&season, &["--no-cache"]), (0, 6));
+    assert_eq!(season.written(), first);
+}
+
+#[test]
+fn a_changed_option_costs_what_depends_on_it_and_nothing_more() {
+    let season = Season::new();
+    assert_eq!(spared(&season, &[]), (0, 6));
+    // The fit: the windows stand. A comment and another order of files: nothing at all.
+    season.edit("pipeline.yaml", FIT_AT, "at: 150 km/h");
+    assert_eq!(spared(&season, &[]), (6, 0));
+    season.edit("pipeline.yaml", "season:", "# a comment\nseason:");
+    assert_eq!(spared(&season, &[]), (6, 0));
+    // The selection: the exports are not parsed again.
+    season.edit("pipeline.yaml", STEADY, "lateral: 0.06 g");
+    assert_eq!(spared(&season, &[]), (0, 0));
+    let warm = season.written();
+    spared(&season, &["--no-cache"]);
+    assert_eq!(season.written(), warm, "windows from kept frames differ from those of the exports");
+    // Back again: that is still known.
+    season.edit("pipeline.yaml", "lateral: 0.06 g", STEADY);
+    assert_eq!(spared(&season, &[]), (6, 0));
+    // A log stage, the car: everything.
+    season.edit("car.yaml", "cg_height: 0.46 m", "cg_height: 0.47 m");
+    assert_eq!(spared(&season, &[]), (0, 6));
+}
+
+#[test]
+fn only_new_and_changed_logs_are_worked_on() {
+    let season = Season::new();
+    let held_back = season.path().join("held back.csv");
+    fs::rename(season.log("e01-s1-o2.csv"), &held_back).unwrap();
+    assert_eq!(spared(&season, &[]), (0, 5));
+    fs::rename(&held_back, season.log("e01-s1-o2.csv")).unwrap();
+    assert_eq!(spared(&season, &[]), (5, 1));
+    // One digit, the same size, the former time put back.
+    let path = season.log("e01-s1-o1.csv");
+    let before = fs::metadata(&path).unwrap().modified().unwrap();
+    let mut bytes = fs::read(&path).unwrap();
+    let at = bytes.len() / 2 + bytes[bytes.len() / 2..].iter().position(|b| (b'1'..b'8').contains(b)).unwrap();
+    bytes[at] += 1;
+    fs::write(&path, &bytes).unwrap();
+    fs::File::options().write(true).open(&path).unwrap().set_modified(before).unwrap();
+    assert_eq!(spared(&season, &[]), (5, 1));
+    // The run sheet's row of one log.
+    season.edit("runs.csv", "e01-s1-o1.csv,,1", "e01-s1-o1.csv,1,1");
+    assert_eq!(spared(&season, &[]), (5, 1));
+    let warm = season.written();
+    spared(&season, &["--no-cache", "--threads", "1"]);
+    assert_eq!(season.written(), warm);
+}
+
+#[test]
+fn neither_threads_nor_the_order_of_files_change_a_byte() {
+    let season = Season::new();
+    season.run(&["--threads", "1", "--no-cache"]).expect(0);
+    let one = season.written();
+    for threads in ["2", "8"] {
+        season.run(&["--threads", threads, "--no-cache"]).expect(0);
+        assert_eq!(season.written(), one, "{threads} threads");
+    }
+    // Made anew in another order, so that the folder lists them otherwise.
+    let mut names = season.logs();
+    names.reverse();
+    let kept = season.path().join("kept");
+    fs::rename(season.path().join("logs"), &kept).unwrap();
+    fs::create_dir(season.path().join("logs")).unwrap();
+    for name in &names {
+        fs::copy(kept.join(name), season.log(name)).unwrap();
+    }
+    season.run(&[]).expect(0);
+    assert_eq!(season.written(), one);
+    // Other patterns for the same files: another pipeline file, so another fingerprint in the files, but the same rows.
+    let rows = season.readable();
+    season.edit("pipeline.yaml", r#""logs/*.csv", "#, r#""logs/*-o2.csv", "logs/e0*.csv", "logs/*-o1.csv", "#);
+    season.run(&["--no-cache"]).expect(0);
+    assert_ne!(season.written(), one);
+    assert_eq!(season.readable(), rows);
+}
+
+#[test]
+fn the_cache_is_shown_trimmed_and_cleared() {
+    let season = Season::new();
+    season.run(&[]).expect(0);
+    let cache = |further: &[&str]| {
+        let out = program().arg("cache").arg(season.pipeline()).args(further).output().unwrap();
+        assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+        String::from_utf8(out.stdout).unwrap()
+    };
+    let count = |kind: &str| fs::read_dir(season.tables().join(".cache").join(kind)).map_or(0, |d| d.count());
+    assert_eq!(cache(&[]).matches("6 entries").count(), 2);
+    assert_eq!((count("frames"), count("windows")), (6, 6));
+    let windows: u64 = fs::read_dir(season.tables().join(".cache/windows"))
+        .unwrap()
+        .map(|e| e.unwrap().metadata().unwrap().len())
+        .sum();
+    // The large results go first, the windows last.
+    cache(&["--trim", &windows.to_string()]);
+    assert_eq!((count("frames"), count("windows")), (0, 6));
+    assert_eq!(spared(&season, &[]), (6, 0));
+    cache(&["--clear"]);
+    assert_eq!((count("frames"), count("windows")), (0, 0));
+    assert_eq!(spared(&season, &["--cache-limit", "0"]), (0, 6));
+    assert_eq!((count("frames"), count("windows")), (0, 0));
+    // A cache elsewhere.
+    let elsewhere = season.path().join("elsewhere");
+    spared(&season, &["--cache", elsewhere.to_str().unwrap()]);
+    assert_eq!(fs::read_dir(elsewhere.join("windows")).unwrap().count(), 6);
+}
+
+/// One bad log of each kind made from a good one: the reason that is expected, and the bytes.
+fn bad(good: &str) -> Vec<(&'static str, Vec<u8>)> {
+    let lines: Vec<&str> = good.lines().collect();
+    let (head, data) = lines.split_at(2);
+    let with = |data: &[String]| format!("{}\n{}\n", head.join("\n"), data.join("\n")).into_bytes();
+    let owned: Vec<String> = data.iter().map(|l| (*l).to_owned()).collect();
+    let column = |name: &str| head[0].split(',').position(|c| c == name).unwrap();
+    let replaced = |name: &str, text: &str, rows: &dyn Fn(usize) -> bool| -> Vec<String> {
+        let at = column(name);
+        let one = |(i, line): (usize, &String)| {
+            let mut cells: Vec<&str> = line.split(',').collect();
+            if rows(i) {
+                cells[at] = text;
+            }
+            cells.join(",")
+        };
+        owned.iter().enumerate().map(one).collect()
+    };
+    let mut back = owned.clone();
+    back.swap(200, 300);
+    let binary: Vec<u8> = good.bytes().enumerate().map(|(i, b)| if i % 97 == 5 { 0 } else { b }).collect();
+    vec![
+        ("empty", Vec::new()),
+        ("empty", with(&[])[..head.join("\n").len() + 1].to_vec()),
+        ("binary", binary),
+        ("truncated", good.as_bytes()[..good.len() * 2 / 3].rsplitn(2, |b| *b == b',').nth(1).unwrap().to_vec()),
+        ("wrong_layout", good.replace(',', ";").into_bytes()),
+        ("missing_channel", good.replacen("Damper FL", "Damper XY", 1).into_bytes()),
+        ("wrong_unit", good.replacen("km/h", "bar", 1).into_bytes()),
+        ("time_goes_back", with(&back)),
+        ("all_missing", with(&replaced("Damper RR", "", &|_| true))),
+        ("stuck", with(&replaced("Damper FR", "12.5", &|_| true))),
+        ("bad_cell", with(&replaced("Damper RL", "oops", &|i| i == 77))),
+    ]
+}
+
+/// Fills a season up to `logs` logs with bad ones of every kind; what is expected of each.
+pub fn spoil(season: &Season, logs: usize) -> Vec<(String, &'static str)> {
+    let good = fs::read_to_string(season.log("e01-s1-o1.csv")).unwrap();
+    let kinds = bad(&good);
+    let mut sheet = fs::read_to_string(season.path().join("runs.csv")).unwrap();
+    let row = sheet.lines().find(|l| l.starts_with("e01-s1-o1.csv")).unwrap().to_owned();
+    let mut expected = Vec::new();
+    for i in season.logs().len()..logs {
+        let name = format!("bad-{i:04}.csv");
+        let (reason, bytes) = match kinds.get(i % (kinds.len() + 1)) {
+            Some((reason, bytes)) => {
+                writeln!(sheet, "{}", row.replacen("e01-s1-o1.csv", &name, 1)).unwrap();
+                (*reason, bytes.clone())
+            }
+            None => ("not_in_run_sheet", good.clone().into_bytes()),
+        };
+        fs::write(season.log(&name), bytes).unwrap();
+        expected.push((name, reason));
+    }
+    fs::write(season.path().join("runs.csv"), sheet).unwrap();
+    expected
+}
+
+/// Holds the good logs of a spoilt season against the season without the bad ones.
+pub fn good_logs_are_untouched(season: &Season, logs: usize) {
+    season.run(&["--no-cache"]).expect(0);
+    let (windows, fits, former) = (season.rows::<WindowRow>(), season.rows::<FitRow>(), season.rows::<LogRow>());
+    assert!(windows.len() > 20 && !fits.is_empty());
+    let expected = spoil(season, logs);
+    assert!(expected.iter().map(|e| e.1).collect::<BTreeSet<_>>().len() >= 11);
+    for pass in ["cold", "warm"] {
+        season.run(&[]).expect(3);
+        assert_eq!(season.rows::<WindowRow>(), windows, "{pass}");
+        assert_eq!(season.rows::<FitRow>(), fits, "{pass}");
+        let rows = season.rows::<LogRow>();
+        assert_eq!(rows.len(), logs);
+        for (name, reason) in &expected {
+            let row = rows.iter().find(|r| r.log == *name).unwrap();
+            assert_eq!(
+                (row.status.as_str(), row.reason.as_deref()),
+                ("set_aside", Some(*reason)),
+                "{name}: {:?}",
+                row.message
+            );
+            assert!(row.message.as_ref().is_some_and(|m| m.len() > 20));
+        }
+        let good: Vec<LogRow> = rows.into_iter().filter(|r| !r.log.starts_with("bad-")).collect();
+        assert_eq!(good, former, "{pass}");
+    }
+    // The faults come from the cache as well, but for the one that needs no reading at all.
+    let last = season.last();
+    let unlisted = expected.iter().filter(|e| e.1 == "not_in_run_sheet").count();
+    assert_eq!(last.from_cache, (logs - unlisted) as i64);
+}
+
+#[test]
+fn every_kind_of_bad_log_is_set_aside_and_changes_no_row_of_another() {
+    good_logs_are_untouched(&Season::new(), 60);
+}
+
+#[test]
+#[ignore = "takes a minute; run by benches and before a release"]
+fn a_thousand_logs_with_every_kind_of_bad_one() {
+    good_logs_are_untouched(&Season::new(), 1000);
+}
+
+#[test]
+fn a_log_of_the_same_name_in_two_folders_is_told_apart() {
+    let season = Season::new();
+    let other = season.path().join("logs").join("again");
+    fs::create_dir(&other).unwrap();
+    fs::copy(season.log("e01-s1-o1.csv"), other.join("e01-s1-o1.csv")).unwrap();
+    season.edit("pipeline.yaml", "logs/*.csv", "logs/**/*.csv");
+    assert_eq!(spared(&season, &[]), (0, 7));
+    assert_eq!(spared(&season, &[]), (7, 0));
+    let names: Vec<String> = season.rows::<LogRow>().into_iter().map(|r| r.log).collect();
+    assert!(names.iter().filter(|n| Path::new(n).ends_with("e01-s1-o1.csv")).count() == 2, "{names:?}");
+}

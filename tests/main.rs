@@ -10,6 +10,7 @@ mod inspect;
 mod load;
 mod log_kit;
 mod main_job;
+mod numerics;
 mod parts;
 mod schemas;
 mod season_kit;

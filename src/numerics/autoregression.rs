@@ -18,20 +18,33 @@ const NEGLIGIBLE: f64 = 1e-9;
 #[derive(Clone, Debug, PartialEq)]
 pub struct Autoregression {
     /// a_1 … a_p; empty for white noise.
-    pub coefficients: Vec<f64>,
+    coefficients: Vec<f64>,
+    /// Partial autocorrelations, lag 1 first: what the coefficients were built from. Kept, because getting them back
+    /// from the coefficients loses all digits near the unit circle.
+    reflections: Vec<f64>,
     /// Variance of e over the variance of x.
-    pub innovation: f64,
+    innovation: f64,
 }
 
 impl Autoregression {
     /// White noise.
     pub fn white() -> Self {
-        Self { coefficients: Vec::new(), innovation: 1.0 }
+        Self { coefficients: Vec::new(), reflections: Vec::new(), innovation: 1.0 }
     }
 
     /// The order p.
     pub fn order(&self) -> usize {
         self.coefficients.len()
+    }
+
+    /// a_1 … a_p.
+    pub fn coefficients(&self) -> &[f64] {
+        &self.coefficients
+    }
+
+    /// Variance of e over the variance of x.
+    pub fn innovation(&self) -> f64 {
+        self.innovation
     }
 
     /// One order more, by the reflection coefficient (partial autocorrelation) of that lag.
@@ -40,7 +53,8 @@ impl Autoregression {
         let mut coefficients: Vec<f64> =
             self.coefficients.iter().zip(self.coefficients.iter().rev()).map(|(a, b)| a - k * b).collect();
         coefficients.push(k);
-        Self { coefficients, innovation: self.innovation * (1.0 - k * k) }
+        let reflections = self.reflections.iter().copied().chain([k]).collect();
+        Self { coefficients, reflections, innovation: self.innovation * (1.0 - k * k) }
     }
 
     /// The model whose first autocovariances are the given ones, lag 0 first (Levinson's recursion). `None` without a
@@ -64,7 +78,7 @@ impl Autoregression {
         let mut out = Vec::with_capacity(longest.min(1000) + 1);
         out.push(1.0);
         let mut model = Self::white();
-        for k in self.reflections() {
+        for &k in &self.reflections {
             let explained: f64 = model.coefficients.iter().zip(out.iter().skip(1).rev()).map(|(a, g)| a * g).sum();
             out.push(k * model.innovation + explained);
             model = model.extended(k);
@@ -76,19 +90,6 @@ impl Autoregression {
             small = if next.abs() < NEGLIGIBLE { small + 1 } else { 0 };
             out.push(next);
         }
-        out
-    }
-
-    /// Partial autocorrelations, lag 1 first: the recursion of [`Self::extended`] run backwards.
-    fn reflections(&self) -> Vec<f64> {
-        let mut left = self.coefficients.clone();
-        let mut out = Vec::with_capacity(left.len());
-        while let Some(k) = left.pop() {
-            out.push(k);
-            let rest = 1.0 - k * k;
-            left = left.iter().zip(left.iter().rev()).map(|(a, b)| (a + k * b) / rest).collect();
-        }
-        out.reverse();
         out
     }
 }
@@ -160,7 +161,7 @@ mod tests {
 
     #[test]
     fn first_order_is_geometric() {
-        let model = Autoregression { coefficients: vec![0.5], innovation: 0.75 };
+        let model = Autoregression::from_autocovariance(&[1.0, 0.5]).unwrap();
         close(&model.autocorrelation(4), &[1.0, 0.5, 0.25, 0.125, 0.0625], 1e-15);
         let long = model.autocorrelation(1000);
         assert!(long.len() < 60 && long[long.len() - 1].abs() < 1e-9);
@@ -169,16 +170,25 @@ mod tests {
     #[test]
     fn second_order_by_its_own_equations() {
         // Yule-Walker by hand: r1 = a1/(1 − a2), r2 = a1·r1 + a2.
-        let model = Autoregression { coefficients: vec![1.2, -0.6], innovation: f64::NAN };
+        let model = Autoregression::from_autocovariance(&[2.0, 1.5, 0.6]).unwrap();
+        close(model.coefficients(), &[1.2, -0.6], 1e-14);
+        // 1 − a1·r1 − a2·r2.
+        assert!((model.innovation() - (1.0 - 1.2 * 0.75 + 0.6 * 0.3)).abs() < 1e-14);
         close(&model.autocorrelation(3), &[1.0, 0.75, 0.3, 1.2 * 0.3 - 0.6 * 0.75], 1e-14);
     }
 
     #[test]
     fn levinson_goes_there_and_back() {
-        let model = Autoregression { coefficients: vec![0.9, -0.5, 0.2], innovation: f64::NAN };
-        let back =
-            Autoregression::from_autocovariance(&model.autocorrelation(3).iter().map(|r| 7.0 * r).collect::<Vec<_>>());
-        close(&back.unwrap().coefficients, &model.coefficients, 1e-13);
+        let model = Autoregression::white().extended(0.7).extended(-0.5).extended(0.2);
+        let covariance: Vec<f64> = model.autocorrelation(3).iter().map(|r| 7.0 * r).collect();
+        let back = Autoregression::from_autocovariance(&covariance).unwrap();
+        close(back.coefficients(), model.coefficients(), 1e-13);
+        // Yule-Walker: what the coefficients predict from the lags before is the lag.
+        let r = model.autocorrelation(9);
+        for lag in 1..=9_usize {
+            let predicted: f64 = (1..=3_usize).map(|k| model.coefficients()[k - 1] * r[lag.abs_diff(k)]).sum();
+            assert!((r[lag] - predicted).abs() < 1e-14);
+        }
         assert_eq!(Autoregression::from_autocovariance(&[]), None);
         assert_eq!(Autoregression::from_autocovariance(&[0.0, 0.0]), None);
     }

@@ -7,8 +7,8 @@ use statrs::distribution::{Continuous, ContinuousCDF, FisherSnedecor, Normal, St
 /// is 12.7 at one and grows without bound below.
 pub const FEWEST_DOF: f64 = 1.0;
 
-/// Beyond this many degrees of freedom p-values are those of the normal: they differ by less than a millionth part,
-/// while the incomplete beta function loses digits in differences of log gammas.
+/// Beyond this many degrees of freedom p-values come from the normal (Abramowitz and Stegun, 26.7.8): the next term is
+/// below rounding, while the incomplete beta function loses digits in differences of log gammas.
 const NORMAL_DOF: f64 = 1e7;
 
 /// Beyond this many degrees of freedom quantiles come from the expansion about the normal, whose next term is below
@@ -96,7 +96,8 @@ pub fn t_p_value(statistic: f64, dof: f64) -> Result<f64, DistributionError> {
         return Ok(0.0);
     }
     if dof > NORMAL_DOF {
-        return Ok((2.0 * Normal::standard().sf(size)).min(1.0));
+        let z = size * (1.0 - 0.25 / dof) / (1.0 + 0.5 * size * size / dof).sqrt();
+        return Ok((2.0 * Normal::standard().sf(z)).min(1.0));
     }
     let t = StudentsT::new(0.0, 1.0, dof).map_err(|_| DistributionError::Dof { dof })?;
     Ok((2.0 * t.sf(size)).clamp(0.0, 1.0))

@@ -107,6 +107,7 @@ table_row! {
         coefficient_se: Option<f64>, "unit.s2/m2", "standard error";
         coefficient_lo95: Option<f64>, "unit.s2/m2", "lower end of the 95 % interval";
         coefficient_hi95: Option<f64>, "unit.s2/m2", "upper end of the 95 % interval";
+        intercept: Option<f64>, "see unit", "value at no air speed where the configuration has one zero; empty where every outing has its own";
         area: Option<f64>, "m2", "coefficient over half the reference density: ClA or CdA; empty where the quantity is no force";
         area_se: Option<f64>, "m2", "standard error";
         area_lo95: Option<f64>, "m2", "lower end of the 95 % interval";

@@ -157,6 +157,16 @@ struct Solver<'a> {
     last: Vec<Block>,
 }
 
+impl Model {
+    /// The zero of a configuration and quantity, where the configuration has one for all its outings.
+    pub fn intercept(&self, pair: Pair) -> Option<f64> {
+        let fit = self.fit.as_ref()?;
+        let column = self.column.get(&pair)? + self.column.len();
+        let slopes_and_zeros = 2 * self.column.len() + self.let_in.len();
+        (fit.beta.len() == slopes_and_zeros).then(|| fit.beta[column])
+    }
+}
+
 impl<'a> Solver<'a> {
     fn new(
         evidence: &'a Evidence,

@@ -202,6 +202,8 @@ fn fit_row(fit: &SeasonFit, tables: &SeasonTables, speeds: &[f64], k: usize, nam
     }
     match named.as_ref().and_then(|(d, _)| fit.estimate(d)) {
         Some(e) => {
+            // The drag is made of several fitted quantities and has no zero of its own.
+            row.intercept = fit.model.intercept((k, q)).filter(|_| name != "drag");
             put_estimate(&mut row, &e, fit, unit == "N");
             flags.extend(e.flags.iter().copied());
             if let Some(law) = square_law(fit, k, q) {

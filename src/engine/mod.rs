@@ -208,11 +208,14 @@ pub fn season(plan: &Plan, results: &[LogResult], stop: &AtomicBool) -> Result<S
     Ok(tables)
 }
 
+/// A log and what its header says.
+pub type Header = (NamedLog, Result<(), LogFault>);
+
 /// Looks at the header of every log and at the run sheet, at nothing else.
 ///
 /// # Errors
 /// No log matched.
-pub fn headers(plan: &Plan) -> Result<Vec<(NamedLog, Result<(), LogFault>)>, Fatal> {
+pub fn headers(plan: &Plan) -> Result<Vec<Header>, Fatal> {
     let Some(LogStep::Load(load)) = plan.pipeline().per_log.first().map(|s| &s.value) else {
         return Err(Fatal::Internal("a plan without `load` passed the checks".to_owned()));
     };

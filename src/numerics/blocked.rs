@@ -298,9 +298,10 @@ impl BlockedFit {
         }
         let mz: Vec<DVector<f64>> = zs.iter().map(|z| &self.bread * z).collect();
         let (mut trace, mut square) = (0.0, 0.0);
-        for g in 0..zs.len() {
-            for h in 0..zs.len() {
-                let p = if g == h { norms[g] } else { 0.0 } - zs[g].dot(&mz[h]);
+        for (g, z) in zs.iter().enumerate() {
+            for (h, m) in mz.iter().enumerate() {
+                let own = if g == h { norms[g] } else { 0.0 };
+                let p = own - z.dot(m);
                 square += p * p;
                 if g == h {
                     trace += p;

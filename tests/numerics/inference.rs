@@ -48,8 +48,11 @@ fn grunfeld_against_stata_and_r() {
     covariance_close(&(cr3.covariance * factor), &matrix(&expected["crv3_weighted"]), 1e-8);
 }
 
+/// Design, response, cluster of each row, and named weights.
+type Clusters = (DMatrix<f64>, DVector<f64>, Vec<usize>, [(&'static str, DVector<f64>); 3]);
+
 /// Seven unbalanced clusters, one of a single row, one with a column of its own.
-fn clusters() -> (DMatrix<f64>, DVector<f64>, Vec<usize>, [(&'static str, DVector<f64>); 3]) {
+fn clusters() -> Clusters {
     let d = data("clusters");
     let n = d[0].len();
     let x = design(&[ones(n), d[1].clone(), d[2].clone(), d[3].clone(), d[4].clone()]);

@@ -55,7 +55,7 @@ impl Finding {
         for a in UNITS {
             for b in UNITS.iter().filter(|b| b.dimension == a.dimension) {
                 let ratio = a.scale / b.scale;
-                if (ratio > 1.3 || ratio < 0.7) && near(ratio) {
+                if !(0.7..=1.3).contains(&ratio) && near(ratio) {
                     return format!("as if values in {} were read as {}", b.symbol, a.symbol);
                 }
             }

@@ -96,11 +96,11 @@ impl BlockedFit {
         }
         let mzb: Vec<DMatrix<f64>> = zb.iter().map(|z| &self.bread * z).collect();
         let mut total = 0.0;
-        for g in 0..blocks {
-            for h in 0..blocks {
-                let mut p = -(zb[g].transpose() * &mzb[h]);
+        for (g, (zg, bg)) in zb.iter().zip(&b).enumerate() {
+            for (h, mh) in mzb.iter().enumerate() {
+                let mut p = -(zg.transpose() * mh);
                 if g == h {
-                    p += b[g].transpose() * &b[g];
+                    p += bg.transpose() * bg;
                 }
                 // Σ over s, t of P_ss P_tt + P_st P_ts: covariances of products of normal variables.
                 total += p.trace().powi(2) + (&p * &p).trace();

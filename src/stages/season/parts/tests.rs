@@ -181,9 +181,9 @@ fn effects_come_back_without_noise() {
     let s = Season { noise: 1e-7, wind: 0.0, scatter: 0.0, ..Default::default() };
     let (_, fit) = s.solve(1, PLAIN, &[]);
     for (term, truth) in true_effects(&fit) {
-        for q in 0..3 {
+        for (q, true_value) in truth.iter().enumerate() {
             let e = effect(&fit, term, q);
-            assert!((e.value - truth[q]).abs() < 1e-8, "{term} {q}: {} {}", e.value, truth[q]);
+            assert!((e.value - true_value).abs() < 1e-8, "{term} {q}: {} {true_value}", e.value);
         }
     }
 }
@@ -216,9 +216,9 @@ fn covered(s: &Season, seeds: std::ops::Range<u64>) -> (usize, usize) {
     for seed in seeds {
         let (_, fit) = s.solve(seed, ROBUST, &[]);
         for (term, truth) in true_effects(&fit) {
-            for q in 0..3 {
+            for (q, true_value) in truth.iter().enumerate() {
                 let (lo, hi) = effect(&fit, term, q).interval;
-                inside += usize::from(lo <= truth[q] && truth[q] <= hi);
+                inside += usize::from(lo <= *true_value && *true_value <= hi);
                 n += 1;
             }
         }

@@ -77,7 +77,7 @@ pub fn solve(parts: &PartsFit, set: &BTreeSet<String>, wanted: f64) -> Position 
         let rear = parts.named("rear_downforce", contrast)?.0;
         Ok(front.times(1.0 - wanted).minus(&rear.times(wanted)))
     };
-    let moving = parts.terms.terms.iter().any(|t| *t == Term::Wing) && high > low;
+    let moving = parts.terms.terms.contains(&Term::Wing) && high > low;
     if !moving {
         return Position::NotKnown("the wing was never moved".to_owned());
     }

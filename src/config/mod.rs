@@ -6,6 +6,7 @@
 
 pub mod car;
 pub mod check;
+mod figures_csv;
 pub mod issue;
 pub mod layout;
 pub mod pipeline;

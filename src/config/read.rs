@@ -13,8 +13,9 @@ use super::issue::{Issue, Issues, shown};
 use super::layout::Layout;
 use super::pipeline::Pipeline;
 use super::run_sheet::{RunRow, RunSheet};
-use super::{run_csv, text, yaml};
+use super::{figures_csv, run_csv, text, yaml};
 use crate::located::{Located, Spot};
+use crate::stages::season::expected::figure::Figure;
 use crate::stages::{LogStep, SeasonStep, WindowStep};
 use crate::units::nearest;
 
@@ -136,6 +137,7 @@ impl Reader {
         let runs = named.1.and_then(|n| self.run_sheet(&base.join(n.as_str()), at(n.spot, "run sheet")));
         if let Some(pipeline) = &mut pipeline {
             self.layouts(pipeline, path, base);
+            self.expected(pipeline, path, base);
         }
         Some((pipeline?, car?, runs?))
     }
@@ -194,6 +196,27 @@ impl Reader {
                 resolved.extend(layout.clone().map(|l| (pattern, l)));
             }
             load.resolved.layouts = resolved;
+        }
+    }
+
+    /// Reads the files of expected figures.
+    fn expected(&mut self, pipeline: &mut Pipeline, path: &Path, base: &Path) {
+        for step in &mut pipeline.season_wide {
+            let SeasonStep::Expected(expected) = &mut step.value else { continue };
+            let Some(written) = &expected.file else { continue };
+            let file = base.join(written.as_str());
+            let named = NamedAt { file: path, spot: written.spot, what: "file of expected figures" };
+            expected.read = if has_ending(&file, &["yaml", "yml"]) {
+                let read: Option<(Vec<Located<Figure>>, _)> = self.yaml(&file, named);
+                let with_file = |f: Located<Figure>| Located {
+                    value: Figure { file: Some(file.clone()), ..f.value },
+                    spot: f.spot,
+                };
+                read.map(|(figures, _)| figures.into_iter().map(with_file).collect()).unwrap_or_default()
+            } else {
+                let Some(text) = self.text(&file, Some(named)) else { continue };
+                figures_csv::read(&file, &text, &mut self.issues)
+            };
         }
     }
 

@@ -21,6 +21,7 @@ pub const FIELDS: &[(&str, Option<Dimension>)] = &[
     ("outing", None),
     ("event", None),
     ("session", None),
+    ("date", None),
     ("configuration", None),
     ("parts", None),
     ("wing_position", None),
@@ -74,7 +75,7 @@ pub fn read(file: &Path, text: &str, issues: &mut Issues) -> Vec<RunRow> {
 }
 
 /// Comma, semicolon or tabulator: whichever the header line holds most.
-fn delimiter(text: &str) -> u8 {
+pub(super) fn delimiter(text: &str) -> u8 {
     let header = text.lines().find(|l| !l.trim().is_empty() && !l.starts_with('#')).unwrap_or_default();
     let count = |d: u8| header.bytes().filter(|b| *b == d).count();
     [b',', b';', b'\t'].into_iter().rev().max_by_key(|d| count(*d)).unwrap_or(b',')
@@ -236,6 +237,7 @@ fn row(line: &Line, columns: &[Column], issues: &mut Issues) -> Option<RunRow> {
         outing: c.number("outing", "a whole number from 1", |t| t.parse().ok()),
         event: c.needed("event").value,
         session: c.needed("session").value,
+        date: c.text("date"),
         configuration: c.needed("configuration"),
         parts: c.text("parts").map(|t| parts(&t)).unwrap_or_default(),
         wing_position: c.number("wing_position", "a number", |t| t.parse().ok().filter(|v: &f64| v.is_finite())),

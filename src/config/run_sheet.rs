@@ -26,6 +26,9 @@ pub struct RunRow {
     pub event: String,
     /// Session within the event.
     pub session: String,
+    /// Day, ISO 8601 (`2031-05-17`).
+    #[serde(default)]
+    pub date: Option<Located<String>>,
     /// Configuration that ran.
     pub configuration: Located<String>,
     /// Parts fitted; in CSV separated by `+`.

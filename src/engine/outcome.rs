@@ -88,6 +88,12 @@ impl Outcome {
         parquet_file::write(to, origin, &self.season.parts)?;
         parquet_file::write(to, origin, &self.season.predictions)?;
         parquet_file::write(to, origin, &self.season.combinations)?;
+        parquet_file::write(to, origin, &self.season.expected)?;
+        parquet_file::write(to, origin, &self.season.expected_scale)?;
+        parquet_file::write(to, origin, &self.season.limits)?;
+        parquet_file::write(to, origin, &self.season.tyres)?;
+        parquet_file::write(to, origin, &self.season.energy)?;
+        parquet_file::write(to, origin, &self.season.history)?;
         let remark = parquet_file::append(to, origin, std::slice::from_ref(&self.batch))?;
         switch.commit()?;
         Ok(remark)

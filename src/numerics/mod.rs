@@ -21,6 +21,7 @@ pub mod multiple;
 pub mod null_space;
 pub mod power;
 pub mod robust;
+pub mod root;
 pub mod sandwich;
 mod scaling;
 pub mod spread;

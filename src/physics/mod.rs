@@ -5,6 +5,7 @@
 pub mod air;
 pub mod coastdown;
 pub mod road_load;
+pub mod road_power;
 pub mod suspension;
 pub mod transfer;
 pub mod tyres;

@@ -244,5 +244,15 @@ registry! {
         Predict(season::predict::Predict) = "predict",
         /// Every combination of parts and wing positions, under limits.
         Rank(season::rank::Rank) = "rank",
+        /// Agreement with tunnel or CFD figures.
+        Expected(season::expected::Expected) = "expected",
+        /// Values that must be kept.
+        Limits(season::limits::Limits) = "limits",
+        /// Estimated tyre loads against the load index.
+        Tyres(season::tyres::Tyres) = "tyres",
+        /// Power for the air, and the speed that a power reaches.
+        Energy(season::energy::Energy) = "energy",
+        /// Did a number move from event to event, or from season to season?
+        History(season::history::History) = "history",
     }
 }

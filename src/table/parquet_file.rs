@@ -38,21 +38,22 @@ pub fn write<R: Row>(to: &mut Switch, origin: &Origin, rows: &[R]) -> Result<(),
     let path = place(to.tables(), R::TABLE, &origin.season);
     let table = |e: &dyn std::fmt::Display| Fatal::Table { path: path.clone(), detail: e.to_string() };
     let batch = R::batch(rows).map_err(|e| table(&e))?;
-    let bytes = encode(&batch, origin).map_err(|e| table(&e))?;
+    let bytes = encode(&batch, origin, R::CAUTION).map_err(|e| table(&e))?;
     to.add(&place(Path::new(""), R::TABLE, &origin.season), &bytes)
 }
 
-fn encode(batch: &RecordBatch, origin: &Origin) -> parquet::errors::Result<Vec<u8>> {
+fn encode(batch: &RecordBatch, origin: &Origin, caution: Option<&str>) -> parquet::errors::Result<Vec<u8>> {
     let pairs = [
         ("squarelaw.version", env!("CARGO_PKG_VERSION")),
         ("squarelaw.schema_version", SCHEMA_VERSION),
         ("squarelaw.fingerprint", origin.fingerprint.as_str()),
         ("squarelaw.season", origin.season.as_str()),
     ];
-    let pairs = pairs.map(|(k, v)| KeyValue::new(k.to_owned(), v.to_owned()));
+    let caution = caution.map(|c| ("squarelaw.caution", c));
+    let pairs = pairs.into_iter().chain(caution).map(|(k, v)| KeyValue::new(k.to_owned(), v.to_owned()));
     let properties = WriterProperties::builder()
         .set_compression(Compression::SNAPPY)
-        .set_key_value_metadata(Some(pairs.to_vec()))
+        .set_key_value_metadata(Some(pairs.collect()))
         .build();
     let mut out = Vec::new();
     let mut writer = ArrowWriter::try_new(&mut out, batch.schema(), Some(properties))?;

@@ -97,6 +97,8 @@ pub trait Row: Sized {
     const TABLE: &'static str;
     /// What one row is.
     const ABOUT: &'static str;
+    /// What every file of the table warns of in its metadata.
+    const CAUTION: Option<&'static str>;
     /// Arrow schema; every field carries `unit` and `description`.
     fn schema() -> Schema;
     /// Rows as one batch.
@@ -122,7 +124,7 @@ pub fn field<C: Cell>(name: &str, unit: &str, description: &str) -> Field {
 /// Declares a table's row: `table_row! { /// doc  pub struct FitRow in "fits" { name: Type, "unit", "description"; … } }`.
 #[macro_export]
 macro_rules! table_row {
-    ($(#[doc = $about:literal])* pub struct $name:ident in $table:literal { $($field:ident: $ty:ty, $unit:literal, $description:literal;)* }) => {
+    ($(#[doc = $about:literal])* pub struct $name:ident in $table:literal $(caution $caution:ident)? { $($field:ident: $ty:ty, $unit:literal, $description:literal;)* }) => {
         $(#[doc = $about])*
         #[derive(Clone, Debug, Default, PartialEq)]
         pub struct $name { $(#[doc = $description] pub $field: $ty,)* }
@@ -130,6 +132,11 @@ macro_rules! table_row {
         impl $crate::table::row::Row for $name {
             const TABLE: &'static str = $table;
             const ABOUT: &'static str = concat!($($about),*);
+            const CAUTION: Option<&'static str> = {
+                let _caution: Option<&'static str> = None;
+                $(let _caution = Some($caution);)?
+                _caution
+            };
             fn schema() -> arrow_schema::Schema {
                 arrow_schema::Schema::new(vec![$($crate::table::row::field::<$ty>(stringify!($field), $unit, $description)),*])
             }

@@ -112,6 +112,10 @@ table_row! {
         area_se: Option<f64>, "m2", "standard error";
         area_lo95: Option<f64>, "m2", "lower end of the 95 % interval";
         area_hi95: Option<f64>, "m2", "upper end of the 95 % interval";
+        pressure_coefficient: Option<f64>, "1", "coefficient over half the reference density; empty where the quantity is no pressure";
+        pressure_coefficient_se: Option<f64>, "1", "standard error";
+        pressure_coefficient_lo95: Option<f64>, "1", "lower end of the 95 % interval";
+        pressure_coefficient_hi95: Option<f64>, "1", "upper end of the 95 % interval";
         value: Option<f64>, "see unit", "value at the reference speed and density";
         value_se: Option<f64>, "see unit", "standard error";
         value_lo95: Option<f64>, "see unit", "lower end of the 95 % interval";
@@ -157,6 +161,14 @@ table_row! {
         efficiency_se: Option<f64>, "1", "standard error";
         efficiency_lo95: Option<f64>, "1", "lower end of the 95 % interval";
         efficiency_hi95: Option<f64>, "1", "upper end of the 95 % interval";
+        expected_downforce: Option<f64>, "N", "expected figure (tunnel, CFD) at the reference speed and density; empty where none was given";
+        downforce_minus_expected: Option<f64>, "N", "downforce minus the expected figure";
+        downforce_minus_expected_lo95: Option<f64>, "N", "lower end of the 95 % interval";
+        downforce_minus_expected_hi95: Option<f64>, "N", "upper end of the 95 % interval";
+        expected_drag: Option<f64>, "N", "expected figure at the reference speed and density; empty where none was given";
+        drag_minus_expected: Option<f64>, "N", "drag minus the expected figure";
+        drag_minus_expected_lo95: Option<f64>, "N", "lower end of the 95 % interval";
+        drag_minus_expected_hi95: Option<f64>, "N", "upper end of the 95 % interval";
         reference_speed: f64, "m/s", "reference speed";
         reference_density: f64, "kg/m3", "reference density";
         windows: i64, "1", "windows";
@@ -318,7 +330,7 @@ fn declared<R: Row>() -> Declared {
 
 /// Every table that the tool writes.
 pub fn all() -> Vec<Declared> {
-    vec![
+    let mut all = vec![
         declared::<LogRow>(),
         declared::<FunnelRow>(),
         declared::<WindowRow>(),
@@ -331,5 +343,7 @@ pub fn all() -> Vec<Declared> {
         declared::<PredictionRow>(),
         declared::<CombinationRow>(),
         declared::<BatchRow>(),
-    ]
+    ];
+    all.extend(super::verdicts::all());
+    all
 }

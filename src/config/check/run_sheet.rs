@@ -33,6 +33,11 @@ fn names(row: &RunRow, f: &mut Findings) {
             f.fault(row.spot, format!("`{key}` is empty"), "expected a name in this row");
         }
     }
+    if let Some(date) = &row.date
+        && date.parse::<chrono::NaiveDate>().is_err()
+    {
+        f.fault(date.spot, format!("`{}` is no date", date.value), "expected ISO 8601, for example 2031-05-17");
+    }
     if let Err(e) = glob::Pattern::new(&row.log) {
         f.fault(row.log.spot, format!("`{}` is no file name or pattern", row.log.value), e.msg);
     }

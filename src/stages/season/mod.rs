@@ -1,16 +1,23 @@
 //! Season stages: all windows in, tables out.
 
+pub mod answers;
 pub mod compare;
+pub mod energy;
+pub mod expected;
 pub mod fit;
+pub mod history;
+pub mod limits;
 pub mod parts;
 pub mod predict;
 pub mod rank;
+pub mod tyres;
 
 use crate::stages::window::Window;
 use crate::stages::window::peaks::Peaks;
 use crate::table::rows::{
     AgreementRow, CombinationRow, ComparisonRow, ConfigurationRow, FitRow, PartRow, PredictionRow, WindRow, WindowRow,
 };
+use crate::table::verdicts::{EnergyRow, ExpectedRow, ExpectedScaleRow, HistoryRow, LimitRow, TyreRow};
 
 /// The tables of a season as the season stages fill them.
 #[derive(Debug, Default)]
@@ -45,4 +52,16 @@ pub struct SeasonTables {
     pub predictions: Vec<PredictionRow>,
     /// Rows of `combinations`.
     pub combinations: Vec<CombinationRow>,
+    /// Rows of `expected`.
+    pub expected: Vec<ExpectedRow>,
+    /// Rows of `expected_scale`.
+    pub expected_scale: Vec<ExpectedScaleRow>,
+    /// Rows of `limits`.
+    pub limits: Vec<LimitRow>,
+    /// Rows of `tyres`.
+    pub tyres: Vec<TyreRow>,
+    /// Rows of `energy`.
+    pub energy: Vec<EnergyRow>,
+    /// Rows of `history`.
+    pub history: Vec<HistoryRow>,
 }

@@ -109,6 +109,7 @@ mod tests {
             outing,
             event: "e".to_owned(),
             session: "s".to_owned(),
+            date: None,
             configuration: Located::nowhere("base".to_owned()),
             parts: Vec::new(),
             wing_position: None,

@@ -8,7 +8,7 @@ pub mod rows;
 pub mod scatter;
 pub mod screen;
 #[cfg(test)]
-mod tests;
+pub(super) mod tests;
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -160,6 +160,8 @@ pub struct SeasonFit {
     pub method: String,
     /// How every session agrees with the others.
     pub findings: Vec<Finding>,
+    /// The options it was made with.
+    pub options: Option<Fit>,
 }
 
 impl Fit {
@@ -222,7 +224,8 @@ impl Fit {
         fit
     }
 
-    fn solve_once(
+    /// The same without a look at sessions that disagree; those that the evidence leaves out stay out.
+    pub fn solve_once(
         &self,
         evidence: Evidence,
         quantities: &[String],
@@ -258,6 +261,7 @@ impl Fit {
             speed: self.at.get(),
             density,
             method: self.describe(),
+            options: Some(self.clone()),
             ..Default::default()
         };
         fit.lone = scatter::sessions_of_columns(&fit.model).iter().map(|s| s.len() < 2).collect();

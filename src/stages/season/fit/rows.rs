@@ -204,7 +204,7 @@ fn fit_row(fit: &SeasonFit, tables: &SeasonTables, speeds: &[f64], k: usize, nam
         Some(e) => {
             // The drag is made of several fitted quantities and has no zero of its own.
             row.intercept = fit.model.intercept((k, q)).filter(|_| name != "drag");
-            put_estimate(&mut row, &e, fit, unit == "N");
+            put_estimate(&mut row, &e, fit);
             flags.extend(e.flags.iter().copied());
             if let Some(law) = square_law(fit, k, q) {
                 row.square_law_p = Some(law.p_value);
@@ -226,15 +226,26 @@ fn fit_row(fit: &SeasonFit, tables: &SeasonTables, speeds: &[f64], k: usize, nam
     row
 }
 
-fn put_estimate(row: &mut FitRow, e: &Estimate, fit: &SeasonFit, is_force: bool) {
+fn put_estimate(row: &mut FitRow, e: &Estimate, fit: &SeasonFit) {
     let scaled = |f: f64| {
         let (lo, hi) = e.interval;
         (Some(e.value * f), Some(e.se * f), Some(lo * f), Some(hi * f))
     };
     (row.coefficient, row.coefficient_se, row.coefficient_lo95, row.coefficient_hi95) = scaled(1.0);
     (row.value, row.value_se, row.value_lo95, row.value_hi95) = scaled(fit.speed * fit.speed);
-    if is_force {
-        (row.area, row.area_se, row.area_lo95, row.area_hi95) = scaled(2.0 / fit.density);
+    // Over the dynamic pressure at the reference density, ½·ρ·v²: an area for a force, a plain number for a pressure.
+    let over_head = scaled(2.0 / fit.density);
+    match row.unit.as_str() {
+        "N" => (row.area, row.area_se, row.area_lo95, row.area_hi95) = over_head,
+        "Pa" => {
+            (
+                row.pressure_coefficient,
+                row.pressure_coefficient_se,
+                row.pressure_coefficient_lo95,
+                row.pressure_coefficient_hi95,
+            ) = over_head;
+        }
+        _ => {}
     }
     row.degrees_of_freedom = Some(e.dof).filter(|d| d.is_finite());
 }

@@ -38,10 +38,10 @@ pub fn sessions_of_columns(model: &Model) -> Vec<Vec<usize>> {
     out
 }
 
-/// Pools the excess of the between-session variance over the within-session one, coefficient by coefficient.
-pub fn pooled(season: &SeasonFit, assumed: f64) -> Scatter {
-    let fallback = Scatter { relative: assumed, dof: ASSUMED_DOF, assumed: true, seen: None };
-    let Some(fit) = &season.model.fit else { return fallback };
+/// Pools the excess of the between-session variance over the within-session one, coefficient by coefficient:
+/// relative scatter and degrees of freedom; `None` where no coefficient is seen in two sessions.
+pub fn seen(season: &SeasonFit) -> Option<(f64, f64)> {
+    let fit = season.model.fit.as_ref()?;
     let sessions = sessions_of_columns(&season.model);
     let (mut sum, mut weight) = (0.0, 0.0);
     for (c, sessions) in sessions.iter().enumerate().take(season.model.column.len()).filter(|(_, s)| s.len() > 1) {
@@ -57,10 +57,14 @@ pub fn pooled(season: &SeasonFit, assumed: f64) -> Scatter {
     }
     // Quantities share their sessions: they are no independent evidence of the scatter.
     let dof = weight / season.quantities.len().max(1) as f64;
-    if dof < 1.0 {
-        return fallback;
-    }
-    let relative = (sum / weight).max(0.0).sqrt();
+    (dof >= 1.0).then(|| ((sum / weight).max(0.0).sqrt(), dof))
+}
+
+/// The scatter that the season shows, or the assumed one where that is larger or nothing shows.
+pub fn pooled(season: &SeasonFit, assumed: f64) -> Scatter {
+    let Some((relative, dof)) = seen(season) else {
+        return Scatter { relative: assumed, dof: ASSUMED_DOF, assumed: true, seen: None };
+    };
     let seen = (dof >= ASSUMED_DOF).then_some(relative);
     if relative > assumed && dof >= ASSUMED_DOF {
         Scatter { relative, dof, assumed: false, seen }

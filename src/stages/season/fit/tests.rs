@@ -9,7 +9,7 @@ use crate::stages::season::SeasonTables;
 use crate::stages::window::{Measure, Window};
 
 /// A season of windows: sessions × configurations × windows.
-pub(super) struct Season {
+pub(in crate::stages::season) struct Season {
     pub sessions: usize,
     pub configurations: usize,
     pub windows: usize,
@@ -36,12 +36,12 @@ impl Default for Season {
 }
 
 /// True coefficients by configuration: front, rear, resistance.
-pub(super) fn truth(k: usize) -> [f64; 3] {
+pub(in crate::stages::season) fn truth(k: usize) -> [f64; 3] {
     let k = k as f64;
     [0.40 + 0.03 * k, 0.55 - 0.02 * k, 0.50 + 0.01 * k]
 }
 
-pub(super) fn make(s: &Season, seed: u64) -> SeasonTables {
+pub(in crate::stages::season) fn make(s: &Season, seed: u64) -> SeasonTables {
     let mut rng = Pcg64Mcg::seed_from_u64(seed);
     let normal = Normal::new(0.0, 1.0).unwrap();
     let mut z = move || normal.sample(&mut rng);
@@ -98,7 +98,7 @@ fn window(g: usize, k: usize, course: f64, v: f64, measures: Vec<Option<Measure>
     }
 }
 
-pub(super) fn runs(n: usize) -> Vec<crate::config::run_sheet::RunRow> {
+pub(in crate::stages::season) fn runs(n: usize) -> Vec<crate::config::run_sheet::RunRow> {
     (0..n)
         .map(|k| {
             serde_json::from_value(
@@ -109,7 +109,7 @@ pub(super) fn runs(n: usize) -> Vec<crate::config::run_sheet::RunRow> {
         .collect()
 }
 
-pub(super) fn solve(tables: &SeasonTables, options: &str, configurations: usize) -> SeasonFit {
+pub(in crate::stages::season) fn solve(tables: &SeasonTables, options: &str, configurations: usize) -> SeasonFit {
     let fit: Fit = serde_json::from_str(options).unwrap();
     let evidence = evidence::collect(&tables.windows, tables.quantities.len(), &fit, &runs(configurations));
     fit.solve_evidence(evidence, &tables.quantities, 0.012, 1.225)
@@ -117,7 +117,7 @@ pub(super) fn solve(tables: &SeasonTables, options: &str, configurations: usize)
 
 const ROBUST: &str =
     r#"{"quantities": ["front_downforce", "rear_downforce", "drag"], "at": "160 km/h", "wind": "estimate"}"#;
-const PLAIN: &str = r#"{"quantities": ["front_downforce", "rear_downforce", "drag"], "at": "160 km/h", "wind": "estimate", "method": "ordinary"}"#;
+pub(in crate::stages::season) const PLAIN: &str = r#"{"quantities": ["front_downforce", "rear_downforce", "drag"], "at": "160 km/h", "wind": "estimate", "method": "ordinary"}"#;
 
 #[test]
 fn wind_and_coefficients_come_back_without_noise() {

@@ -1,0 +1,110 @@
+//! What several season stages share: values of the fit at a speed and density, and intervals of
+//! differences from numbers that stand outside it.
+
+use super::fit::SeasonFit;
+use super::fit::estimate::{Derived, Estimate};
+use crate::error::Fatal;
+use crate::located::Spot;
+use crate::numerics::distributions::{t_p_value, t_quantile};
+use crate::stages::CheckCx;
+
+/// Demands that `fit` stands before the stage.
+pub fn need_fit(before: &[&'static str], cx: &mut CheckCx) {
+    if !before.contains(&"fit") {
+        let message = format!("stage `{}` needs what `fit` finds", cx.stage);
+        cx.fault(Spot::default(), message, "put `fit` before it");
+    }
+}
+
+/// The fit, which the check made sure of.
+///
+/// # Errors
+/// A defect: the stage ran without one.
+pub fn fitted<'a>(model: &'a Option<SeasonFit>, stage: &str) -> Result<&'a SeasonFit, Fatal> {
+    model.as_ref().ok_or_else(|| Fatal::Internal(format!("`{stage}` ran without a fit")))
+}
+
+/// Names that are made of several fitted quantities, or of `resistance`.
+pub const DERIVED: [&str; 4] = ["downforce", "drag", "balance", "efficiency"];
+
+/// SI unit of a named quantity, from the names and units of the measured ones.
+pub fn unit_of(name: &str, quantities: &[String], units: &[String]) -> String {
+    if SeasonFit::is_ratio(name) {
+        return "1".to_owned();
+    }
+    let at = quantities.iter().position(|q| q == name);
+    at.and_then(|i| units.get(i)).cloned().unwrap_or_else(|| "N".to_owned())
+}
+
+impl SeasonFit {
+    /// Value of a named quantity of a configuration at an air speed (m/s) and density (kg/m³).
+    pub fn value_at(&self, configuration: usize, name: &str, speed: f64, density: f64) -> Option<Derived> {
+        let (coefficient, _) = self.named(configuration, name)?;
+        let factor = if Self::is_ratio(name) { 1.0 } else { density / self.density * speed * speed };
+        Some(coefficient.times(factor))
+    }
+
+    /// Headwind that the fit found for a session along a course, m/s; 0 where either is not known.
+    pub fn headwind(&self, event: &str, session: &str, course: Option<f64>) -> f64 {
+        let at = self.evidence.sessions.iter().position(|(e, s)| e == event && s == session);
+        match (at.and_then(|i| self.model.wind.get(i)), course) {
+            (Some(w), Some(psi)) => w.wind.0 * psi.cos() + w.wind.1 * psi.sin(),
+            _ => 0.0,
+        }
+    }
+}
+
+/// A number with standard error, interval, degrees of freedom and p-value for zero.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Spread {
+    /// The number.
+    pub value: f64,
+    /// Standard error.
+    pub se: f64,
+    /// Lower end of the 95 % interval.
+    pub lo: f64,
+    /// Upper end of the 95 % interval.
+    pub hi: f64,
+    /// Degrees of freedom.
+    pub dof: f64,
+    /// Two-sided p-value for zero.
+    pub p: f64,
+}
+
+/// Puts independent variances together: each with its degrees of freedom, by Satterthwaite (Biometrics
+/// Bulletin 2, 1946): dof = (Σv)²/Σ(v²/dof).
+pub fn spread(value: f64, variances: &[(f64, f64)]) -> Option<Spread> {
+    let variance: f64 = variances.iter().map(|v| v.0).sum();
+    let lower: f64 = variances.iter().filter(|v| v.0 > 0.0).map(|(v, dof)| v * v / dof).sum();
+    let dof = if lower > 0.0 { (variance * variance / lower).max(1.0) } else { f64::INFINITY };
+    let se = variance.sqrt();
+    if !(value.is_finite() && se.is_finite() && se > 0.0) {
+        return None;
+    }
+    let half = se * t_quantile(0.975, dof).ok()?;
+    Some(Spread { value, se, lo: value - half, hi: value + half, dof, p: t_p_value(value / se, dof).ok()? })
+}
+
+/// An estimate minus a number from outside with its own standard error (0: exact).
+pub fn minus_outside(e: &Estimate, outside: f64, outside_se: f64) -> Option<Spread> {
+    spread(e.value - outside, &[(e.se * e.se, e.dof), (outside_se * outside_se, f64::INFINITY)])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn variances_add_with_their_degrees_of_freedom() {
+        // 4 with 4 and 12 with 6: 16²/(16/4 + 144/6) = 256/28.
+        let s = spread(8.0, &[(4.0, 4.0), (12.0, 6.0)]).unwrap();
+        assert!((s.dof - 256.0 / 28.0).abs() < 1e-12 && (s.se - 4.0).abs() < 1e-12);
+        // An exact number from outside keeps interval and degrees of freedom: t 0.975 with 5 is 2.570582 (tables).
+        let e = Estimate { value: 10.0, se: 2.0, interval: (0.0, 0.0), dof: 5.0, flags: Vec::new() };
+        let d = minus_outside(&e, 7.0, 0.0).unwrap();
+        assert!((d.dof - 5.0).abs() < 1e-12 && (d.value - 3.0).abs() < 1e-12);
+        assert!((d.hi - (3.0 + 2.0 * 2.570_582)).abs() < 1e-5, "{d:?}");
+        assert_eq!(spread(1.0, &[(f64::NAN, 1.0)]), None);
+        assert_eq!(spread(1.0, &[(0.0, 1.0)]), None);
+    }
+}

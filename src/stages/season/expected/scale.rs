@@ -1,0 +1,91 @@
+//! One common factor of the track over the expected figures, and which figures do not follow it.
+
+use super::Held;
+use crate::numerics::multiple::holm;
+use crate::stages::season::answers::{Spread, spread};
+use crate::stages::season::fit::SeasonFit;
+use crate::stages::season::fit::estimate::{Derived, Estimate};
+
+/// Fewer figures than this can't say which of them stands out.
+const FEWEST: usize = 3;
+
+/// The factor of one kind of force.
+#[derive(Clone, Debug)]
+pub struct Scale {
+    /// The factor with its interval.
+    pub factor: Estimate,
+    /// Indices of the figures that made it.
+    pub kept: Vec<usize>,
+    /// Indices of the figures that stand out.
+    pub out: Vec<usize>,
+    /// Deviation of each figure asked about from the factor that the others make, with its adjusted p-value.
+    pub deviations: Vec<(usize, Spread, f64)>,
+}
+
+/// Weighted regression through zero of the track's figures on the expected ones: Σw·e·y/Σw·e². Weights from each
+/// figure's model variance (not from its few sessions, which would weight by luck), the scatter of sessions and
+/// the figure's own uncertainty; the interval from the joint covariance.
+fn factor(fit: &SeasonFit, held: &[Held], of: &[usize]) -> Option<(Derived, f64)> {
+    let solved = fit.model.fit.as_ref()?;
+    let mut sum: Option<Derived> = None;
+    let (mut total, mut outside) = (0.0, 0.0);
+    for h in of.iter().filter_map(|i| held.get(*i)) {
+        let scatter = fit.scatter.relative * h.track.value;
+        let variance = solved.model_variance(&h.track.gradient) + scatter * scatter + h.outside_se * h.outside_se;
+        let w = 1.0 / variance.max(f64::MIN_POSITIVE);
+        let term = h.track.times(w * h.expected);
+        sum = Some(sum.map_or(term.clone(), |s| s.plus(&term)));
+        total += w * h.expected * h.expected;
+        outside += (w * h.expected * h.outside_se).powi(2);
+    }
+    let factor = sum.filter(|_| total > 0.0)?.times(1.0 / total);
+    // What the figures' own uncertainty adds to the variance of the factor.
+    let own = outside / (total * total) * factor.value * factor.value;
+    Some((factor, own))
+}
+
+/// Deviation of one figure from a factor that others made.
+fn deviation(fit: &SeasonFit, h: &Held, factor: &(Derived, f64)) -> Option<Spread> {
+    let off = h.track.minus(&factor.0.times(h.expected));
+    let e = fit.estimate(&off)?;
+    let outside = factor.1 * h.expected * h.expected + (factor.0.value * h.outside_se).powi(2);
+    spread(e.value, &[(e.se * e.se, e.dof), (outside, f64::INFINITY)])
+}
+
+/// Deviations of the figures `asked` from the factor of `kept` without themselves, Holm-adjusted.
+fn deviations(fit: &SeasonFit, held: &[Held], kept: &[usize], asked: &[usize]) -> Vec<(usize, Spread, f64)> {
+    let one = |i: &usize| {
+        let others: Vec<usize> = kept.iter().copied().filter(|k| k != i).collect();
+        Some((*i, deviation(fit, held.get(*i)?, &factor(fit, held, &others)?)?))
+    };
+    let found: Vec<(usize, Spread)> = asked.iter().filter_map(one).collect();
+    let p: Vec<f64> = found.iter().map(|(_, s)| s.p).collect();
+    let adjusted = holm(&p).unwrap_or_default();
+    found.into_iter().zip(adjusted).map(|((i, s), p)| (i, s, p)).collect()
+}
+
+/// The common factor of the figures `basis`; those that stand out at the 5 % level are left out one by one, the
+/// most striking first, while two thirds of them and at least three remain. `asked` are held against it besides.
+pub fn common(fit: &SeasonFit, held: &[Held], basis: &[usize], asked: &[usize]) -> Option<Scale> {
+    let mut kept = basis.to_vec();
+    let mut out = Vec::new();
+    let fewest = FEWEST.max((2 * basis.len()).div_ceil(3));
+    while kept.len() > fewest {
+        let found = deviations(fit, held, &kept, &kept);
+        let worst = found.iter().filter(|d| d.2 < 0.05).min_by(|a, b| a.1.p.total_cmp(&b.1.p));
+        let Some((i, _, _)) = worst else { break };
+        out.push(*i);
+        kept.retain(|k| k != i);
+    }
+    let (derived, own) = factor(fit, held, &kept)?;
+    let e = fit.estimate(&derived)?;
+    let s = spread(e.value, &[(e.se * e.se, e.dof), (own, f64::INFINITY)])?;
+    let factor = Estimate { value: s.value, se: s.se, interval: (s.lo, s.hi), dof: s.dof, flags: e.flags };
+    let mut all = Vec::new();
+    if basis.len() >= FEWEST {
+        all = deviations(fit, held, &kept, basis);
+        let others: Vec<usize> = asked.iter().copied().filter(|i| !basis.contains(i)).collect();
+        all.extend(deviations(fit, held, &kept, &others));
+    }
+    Some(Scale { factor, kept, out, deviations: all })
+}

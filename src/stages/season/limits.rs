@@ -1,0 +1,222 @@
+//! `limits`: values that must be kept at a speed, such as the pressure drop over a radiator, held against
+//! every configuration.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::SeasonTables;
+use super::answers::{DERIVED, fitted, need_fit, unit_of};
+use super::fit::SeasonFit;
+use super::fit::estimate::Derived;
+use crate::error::Fatal;
+use crate::located::Located;
+use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
+use crate::table::verdicts::LimitRow;
+use crate::units::{self, Density, Dimension, Speed};
+
+/// Values that must be kept.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Limits {
+    /// The limits.
+    pub keep: Vec<Located<Limit>>,
+}
+
+/// One limit; exactly one of `at_least` and `at_most`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Limit {
+    /// What is limited: a fitted quantity, `downforce`, `drag`, `balance` or `efficiency`.
+    pub quantity: Located<String>,
+    /// The value may not fall below this; with the unit of the quantity.
+    #[serde(default)]
+    pub at_least: Option<Located<String>>,
+    /// The value may not rise above this; with the unit of the quantity.
+    #[serde(default)]
+    pub at_most: Option<Located<String>>,
+    /// Air speed that the limit holds at.
+    pub at: Located<Speed>,
+    /// Air density that the limit holds at; the reference density where left out. Thin air is the harder case for
+    /// a radiator.
+    #[serde(default)]
+    pub density: Option<Located<Density>>,
+}
+
+impl Limit {
+    fn side(&self) -> Option<(&'static str, &Located<String>)> {
+        match (&self.at_least, &self.at_most) {
+            (Some(l), None) => Some(("at_least", l)),
+            (None, Some(m)) => Some(("at_most", m)),
+            _ => None,
+        }
+    }
+}
+
+/// Dimension of a named quantity: that of the channel, force for what is made of forces, else a ratio.
+pub(super) fn dimension(name: &str, input: &Schema) -> Option<Dimension> {
+    if SeasonFit::is_ratio(name) {
+        return Some(Dimension::Ratio);
+    }
+    if DERIVED.contains(&name) {
+        return Some(Dimension::Force);
+    }
+    input.find(name).map(|k| k.dimension)
+}
+
+impl SeasonStage for Limits {
+    fn check(&self, input: &Schema, before: &[&'static str], cx: &mut CheckCx) {
+        need_fit(before, cx);
+        if self.keep.is_empty() {
+            cx.fault(Default::default(), "`limits` keeps nothing", "name a limit under `keep`");
+        }
+        for limit in &self.keep {
+            let Some(dimension) = dimension(&limit.quantity, input) else {
+                cx.need_at(input, &limit.quantity, limit.quantity.spot);
+                continue;
+            };
+            match limit.side() {
+                Some((_, text)) => {
+                    if let Err(e) = units::parse(text, dimension) {
+                        cx.fault(text.spot, format!("wrong limit of `{}`", limit.quantity.value), e.to_string());
+                    }
+                }
+                None => {
+                    let message = "a limit has either `at_least` or `at_most`";
+                    cx.fault(limit.spot, message, "for example `at_least: 450 Pa`");
+                }
+            }
+            if !(1.0..=150.0).contains(&limit.at.get()) {
+                cx.fault(limit.at.spot, "a speed that no car drives", "for example `160 km/h`");
+            }
+            if let Some(d) = &limit.density
+                && !(0.5..=2.0).contains(&d.get())
+            {
+                cx.fault(d.spot, "no air of a circuit is that dense", "expected 0.5 kg/m3 to 2 kg/m3");
+            }
+        }
+    }
+
+    fn run(&self, tables: &mut SeasonTables, _cx: &SeasonCx) -> Result<(), Fatal> {
+        let fit = fitted(&tables.model, "limits")?;
+        let mut rows = Vec::new();
+        for limit in &self.keep {
+            let unit = unit_of(&limit.quantity, &tables.quantities, &tables.units);
+            for k in 0..fit.evidence.configurations.len() {
+                rows.extend(limit.row(fit, k, &unit));
+            }
+        }
+        tables.limits = rows;
+        Ok(())
+    }
+}
+
+impl Limit {
+    /// One configuration; `None` where the limit can't be read, which the check has refused.
+    fn row(&self, fit: &SeasonFit, k: usize, unit: &str) -> Option<LimitRow> {
+        let (side, text) = self.side()?;
+        let dimension = Dimension::ALL.iter().copied().find(|d| d.si() == unit)?;
+        let limit = units::parse(text, dimension).ok()?;
+        let (speed, density) = (self.at.get(), self.density.as_ref().map_or(fit.density, |d| d.get()));
+        let mut row = LimitRow {
+            configuration: fit.evidence.configurations.get(k)?.name.clone(),
+            quantity: self.quantity.value.clone(),
+            unit: unit.to_owned(),
+            side: side.to_owned(),
+            limit,
+            speed,
+            air_density: density,
+            verdict: "no figure".to_owned(),
+            ..Default::default()
+        };
+        let value = fit.value_at(k, &self.quantity, speed, density);
+        let Some((value, e)) = value.and_then(|v| fit.estimate(&v).map(|e| (v, e))) else { return Some(row) };
+        let (lo, hi) = e.interval;
+        let sign = if side == "at_least" { 1.0 } else { -1.0 };
+        let worst = sign * ((if sign > 0.0 { lo } else { hi }) - limit);
+        let best = sign * ((if sign > 0.0 { hi } else { lo }) - limit);
+        row.verdict = if worst >= 0.0 {
+            "kept"
+        } else if best < 0.0 {
+            "broken"
+        } else {
+            "unsure"
+        }
+        .to_owned();
+        (row.value, row.value_se, row.value_lo95, row.value_hi95) = (Some(e.value), Some(e.se), Some(lo), Some(hi));
+        row.margin = Some(sign * (e.value - limit));
+        row.flags = e.flags.join(",");
+        if !SeasonFit::is_ratio(&self.quantity)
+            && let Some(reached) = reached(&value, limit, speed).and_then(|d| fit.estimate(&d))
+        {
+            row.reached_at = Some(reached.value);
+            row.reached_at_lo95 = Some(reached.interval.0);
+            row.reached_at_hi95 = Some(reached.interval.1);
+        }
+        Some(row)
+    }
+}
+
+/// Speed at which a value that goes with v² passes the limit: v·√(limit/value), d/dvalue = −½·that/value.
+fn reached(value: &Derived, limit: f64, speed: f64) -> Option<Derived> {
+    let share = limit / value.value;
+    if !(share.is_finite() && share > 0.0) {
+        return None;
+    }
+    let v = speed * share.sqrt();
+    Some(Derived { value: v, gradient: &value.gradient * (-0.5 * v / value.value) })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::stages::season::fit::tests::{PLAIN, Season, make, solve};
+
+    fn limit(text: &str) -> Limit {
+        crate::config::from_text(text)
+    }
+
+    #[test]
+    fn kept_broken_and_unsure() {
+        let fit = solve(&make(&Season { session_scatter: 0.02, ..Default::default() }, 4), PLAIN, 3);
+        let e = fit.estimate(&fit.value_at(0, "front_downforce", 50.0, 1.225).unwrap()).unwrap();
+        let row = |side: &str, newton: f64| {
+            let text = format!("{{ quantity: front_downforce, {side}: {newton} N, at: 180 km/h }}");
+            limit(&text).row(&fit, 0, "N").unwrap()
+        };
+        let (lo, hi) = e.interval;
+        for (side, newton, verdict) in [
+            ("at_least", lo - 1.0, "kept"),
+            ("at_least", lo + 1.0, "unsure"),
+            ("at_least", hi - 1.0, "unsure"),
+            ("at_least", hi + 1.0, "broken"),
+            ("at_most", hi + 1.0, "kept"),
+            ("at_most", hi - 1.0, "unsure"),
+            ("at_most", lo - 1.0, "broken"),
+        ] {
+            assert_eq!(row(side, newton).verdict, verdict, "{side} {newton} in {lo}..{hi}");
+        }
+        let r = row("at_least", 800.0);
+        assert!((r.margin.unwrap() - (e.value - 800.0)).abs() < 1e-9);
+        // 0.40 N/(m/s)²: 800 N at √2000 = 44.72 m/s.
+        assert!((r.reached_at.unwrap() - 44.72).abs() < 0.5, "{r:?}");
+        // Relative error of the speed is half that of the value.
+        let half = 0.5 * (r.reached_at_hi95.unwrap() - r.reached_at_lo95.unwrap()) / r.reached_at.unwrap();
+        assert!((half / (0.5 * (hi - lo) / e.value) - 0.5).abs() < 1e-9);
+    }
+
+    #[test]
+    fn density_and_missing_figures() {
+        let fit = solve(&make(&Season::default(), 4), PLAIN, 4);
+        let value = |density: &str| {
+            let text = format!("{{ quantity: drag, at_most: 1 kN, at: 50 m/s{density} }}");
+            limit(&text).row(&fit, 1, "N").unwrap().value.unwrap()
+        };
+        // 0.98 kg/m3 is 0.8 of the reference.
+        assert!((value(", density: 0.98 kg/m3") / value("") - 0.8).abs() < 1e-9);
+        // The fourth configuration never ran.
+        let none = limit("{ quantity: balance, at_least: 40 %, at: 50 m/s }").row(&fit, 3, "1").unwrap();
+        assert_eq!((none.verdict.as_str(), none.value), ("no figure", None));
+        let ratio = limit("{ quantity: balance, at_least: 40 %, at: 50 m/s }").row(&fit, 0, "1").unwrap();
+        assert!((ratio.limit - 0.4).abs() < 1e-12 && ratio.reached_at.is_none());
+    }
+}

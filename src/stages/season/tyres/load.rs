@@ -1,0 +1,202 @@
+//! Loads of single tyres, as functions of the fit's coefficients, so that they get its intervals.
+
+use crate::config::car::Car;
+use crate::stages::season::fit::SeasonFit;
+use crate::stages::season::fit::estimate::Derived;
+use crate::stages::window::peaks::{Moment, Peaks};
+use crate::units::G;
+
+/// An estimated load.
+#[derive(Clone, Debug)]
+pub struct Estimated {
+    /// top_speed, stated_speed or peak.
+    pub case: &'static str,
+    /// The load, N.
+    pub load: Derived,
+    /// Static part, N.
+    pub static_load: f64,
+    /// The air's part, N.
+    pub downforce: f64,
+    /// Load moved along and across the car, N.
+    pub transfer: f64,
+    /// Speed over ground, m/s.
+    pub speed: f64,
+    /// What the number comes from.
+    pub basis: &'static str,
+    /// How the load grows with speed, where it is straight running.
+    pub gain: Option<Gain>,
+    /// Log and second.
+    pub seen: Option<(String, f64)>,
+    /// Remarks.
+    pub flags: Vec<&'static str>,
+}
+
+/// The part of a load that does not change with speed, N.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Gain {
+    /// Static load and transfer.
+    pub fixed: f64,
+}
+
+impl Gain {
+    /// The air's part of a load, N.
+    pub fn of(self, load: f64) -> f64 {
+        load - self.fixed
+    }
+}
+
+/// What the loads are made of.
+pub struct Loads<'a> {
+    /// The fit.
+    pub fit: &'a SeasonFit,
+    /// The car.
+    pub car: &'a Car,
+    /// Highest loads and top speeds.
+    pub peaks: &'a [Peaks],
+}
+
+/// Whether a corner is in front.
+fn is_front(corner: usize) -> bool {
+    corner < 2
+}
+
+impl Loads<'_> {
+    /// Weight of a corner as weighed, N.
+    fn weighed(&self, corner: usize) -> f64 {
+        let c = &self.car.corner_weights;
+        let [fl, fr, rl, rr] = [&c.fl, &c.fr, &c.rl, &c.rr].map(|w| w.get());
+        [fl, fr, rl, rr].get(corner).copied().unwrap_or(f64::NAN) * G
+    }
+
+    /// Static load of a corner, N, with fuel in kg aboard: half of the axle's share of what differs from weighing.
+    fn static_load(&self, corner: usize, fuel: f64) -> f64 {
+        let front = self.car.fuel.front_share.get();
+        let share = if is_front(corner) { front } else { 1.0 - front };
+        let more = fuel.max(0.0) - self.car.fuel.at_corner_weights.get();
+        self.weighed(corner) + 0.5 * share * more * G
+    }
+
+    /// Coefficient of the axle's downforce.
+    fn axle(&self, configuration: usize, corner: usize) -> Option<Derived> {
+        let name = if is_front(corner) { "front_downforce" } else { "rear_downforce" };
+        self.fit.named(configuration, name).map(|(d, _)| d)
+    }
+
+    fn of(&self, k: usize) -> impl Iterator<Item = &Peaks> {
+        let name = self.fit.evidence.configurations.get(k).map(|c| c.name.as_str()).unwrap_or_default();
+        self.peaks.iter().filter(move |p| p.configuration == name)
+    }
+
+    /// Effective v² of a moment under the session's wind as the fit found it.
+    fn effective_v2(&self, p: &Peaks, m: &Moment) -> f64 {
+        let h = self.fit.headwind(&p.event, &p.session, m.course);
+        m.v2 + 2.0 * h * m.v + h * h * m.ratio
+    }
+
+    /// Load moved along the car onto this corner, N, by a specific force along x: half of m·f_x·h/L of its axle.
+    fn along(&self, corner: usize, m: &Moment) -> f64 {
+        let moved =
+            self.car.mass_with(m.fuel.max(0.0)) * m.felt_x * self.car.cg_height.get() / self.car.wheelbase.get();
+        0.5 * if is_front(corner) { -moved } else { moved }
+    }
+
+    /// Load moved across the car onto this corner, N: the axle's static mass times a_y·h/track. How the roll
+    /// stiffness shares it between the axles is not known, so each carries its own.
+    fn across(&self, corner: usize, m: &Moment) -> f64 {
+        let (left, track) = match corner {
+            0 => (true, &self.car.track.front),
+            1 => (false, &self.car.track.front),
+            2 => (true, &self.car.track.rear),
+            _ => (false, &self.car.track.rear),
+        };
+        let axle = if is_front(corner) { [0, 1] } else { [2, 3] };
+        let weight: f64 = axle.iter().map(|c| self.static_load(*c, m.fuel)).sum();
+        let moved = weight / G * m.felt_y * self.car.cg_height.get() / track.get();
+        // Turning left pushes to the right.
+        if left { -moved } else { moved }
+    }
+
+    /// On the straight at the top speed that this configuration reached in the logs.
+    pub fn at_top_speed(&self, k: usize, corner: usize) -> Option<Estimated> {
+        let axle = self.axle(k, corner)?;
+        let fastest = self.of(k).max_by(|a, b| a.top.speed.total_cmp(&b.top.speed))?;
+        let m = &fastest.top;
+        let (rest, moved) = (self.static_load(corner, m.fuel), self.along(corner, m));
+        Some(self.straight("top_speed", &axle, self.effective_v2(fastest, m), rest, moved, m.speed))
+            .map(|e| Estimated { seen: Some((fastest.log.clone(), m.start)), ..e })
+    }
+
+    /// On the straight at a speed (m/s), density (kg/m³) and fuel (kg), steady and in still air.
+    pub fn at_speed(&self, k: usize, corner: usize, speed: f64, density: f64, fuel: f64) -> Option<Estimated> {
+        let axle = self.axle(k, corner)?;
+        let x = density / self.fit.density * speed * speed;
+        Some(self.straight("stated_speed", &axle, x, self.static_load(corner, fuel), 0.0, speed))
+    }
+
+    fn straight(&self, case: &'static str, axle: &Derived, x: f64, rest: f64, moved: f64, speed: f64) -> Estimated {
+        let air = axle.times(0.5 * x);
+        Estimated {
+            case,
+            static_load: rest,
+            downforce: air.value,
+            transfer: moved,
+            speed,
+            basis: "fit",
+            gain: Some(Gain { fixed: rest + moved }),
+            seen: None,
+            flags: Vec::new(),
+            load: Derived { value: rest + moved + air.value, ..air },
+        }
+    }
+
+    /// The highest sustained load of this corner in the logs of this configuration, cornering, braking and kerbs
+    /// included as far as the sensors show them; or what static load, downforce and the accelerations of that
+    /// moment give, where that is more: dampers do not see what bars between the wheels carry.
+    pub fn peak(&self, k: usize, corner: usize) -> Option<Estimated> {
+        let axle = self.axle(k, corner)?;
+        let all = self.of(k).filter_map(|p| Some((p, p.corners.get(corner)?.as_ref()?)));
+        let estimates = all.flat_map(|(p, m)| {
+            let seen = Some((p.log.clone(), m.start));
+            let both = [self.by_dampers(&axle, p, m, corner), Some(self.by_accelerations(&axle, p, m, corner))];
+            both.into_iter().flatten().map(move |e| Estimated { seen: seen.clone(), ..e })
+        });
+        let mut best =
+            estimates.filter(|e| e.load.value.is_finite()).max_by(|a, b| a.load.value.total_cmp(&b.load.value))?;
+        if self.of(k).any(|p| p.quiet.is_none()) {
+            best.flags.push("zero_unknown_in_some_logs");
+        }
+        Some(best)
+    }
+
+    /// As weighed, plus the change of the wheel load since the sensors' zero. The zero: what quiet running read
+    /// beyond the downforce that the fit knows.
+    fn by_dampers(&self, axle: &Derived, p: &Peaks, m: &Moment, corner: usize) -> Option<Estimated> {
+        let quiet = p.quiet.as_ref()?;
+        let at = usize::from(!is_front(corner));
+        let side = if corner.is_multiple_of(2) { 1.0 } else { -1.0 };
+        // Half of (axle zero = reading − coefficient·x), and the sides' own difference.
+        let in_quiet = axle.times(0.5 * quiet.v2);
+        let zero = 0.5 * quiet.axles.get(at)? - in_quiet.value + side * quiet.sides.get(at)?;
+        let change = m.loads.get(corner)? - zero;
+        let weighed = self.weighed(corner);
+        Some(Estimated {
+            case: "peak",
+            static_load: weighed,
+            downforce: change,
+            transfer: f64::NAN,
+            speed: m.speed,
+            basis: "dampers",
+            gain: None,
+            seen: None,
+            flags: Vec::new(),
+            load: Derived { value: weighed + change, ..in_quiet },
+        })
+    }
+
+    fn by_accelerations(&self, axle: &Derived, p: &Peaks, m: &Moment, corner: usize) -> Estimated {
+        let rest = self.static_load(corner, m.fuel);
+        let moved = self.along(corner, m) + self.across(corner, m);
+        let e = self.straight("peak", axle, self.effective_v2(p, m), rest, moved, m.speed);
+        Estimated { basis: "accelerations", gain: None, ..e }
+    }
+}

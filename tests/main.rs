@@ -13,4 +13,5 @@ mod main_job;
 mod numerics;
 mod parts;
 mod schemas;
+mod season_check;
 mod season_kit;

@@ -1,5 +1,6 @@
 //! What was found, for people: no computation.
 
+pub mod answers;
 pub mod columns;
 pub mod parts;
 pub mod prediction;

@@ -3,11 +3,13 @@
 use super::Findings;
 use crate::config::pipeline::Pipeline;
 use crate::located::Located;
+use crate::stages::{SeasonStep, WindowStep};
 use crate::units::{self, Dimension};
 
 /// Checks the head of a pipeline.
 pub fn check(pipeline: &Pipeline, f: &mut Findings) {
     season(&pipeline.season, f);
+    tyres(pipeline, f);
     for (what, path) in [("`car`", &pipeline.car), ("`run_sheet`", &pipeline.run_sheet), ("`tables`", &pipeline.tables)]
     {
         if path.trim().is_empty() {
@@ -19,6 +21,20 @@ pub fn check(pipeline: &Pipeline, f: &mut Findings) {
     {
         if let Err(e) = units::unit_of(text, dimension) {
             f.fault(text.spot, format!("wrong unit of {what}"), e.to_string());
+        }
+    }
+}
+
+/// Tyre loads need evidence: what the logs reached, or a speed.
+fn tyres(pipeline: &Pipeline, f: &mut Findings) {
+    let peaks = pipeline.windows.iter().any(|w| matches!(w.value, WindowStep::Peaks(_)));
+    for step in &pipeline.season_wide {
+        if let SeasonStep::Tyres(tyres) = &step.value
+            && tyres.at.is_none()
+            && !peaks
+        {
+            let label = "add the window stage `peaks`, or give it a speed with `at`";
+            f.fault(step.spot, "stage `tyres` has no speed or load to look at", label);
         }
     }
 }

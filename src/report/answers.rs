@@ -1,0 +1,238 @@
+//! The summary's parts on expected figures, limits, tyres, power and history: no computation.
+
+use super::columns::{lay_out, with_half};
+use crate::stages::season::SeasonTables;
+use crate::table::verdicts::{ExpectedRow, ExpectedScaleRow, TYRE_CAUTION, TyreRow};
+use crate::units::{self, Dimension, Unit};
+
+/// All of them, each with an empty line behind it; empty where no such stage ran.
+pub fn text(season: &SeasonTables, force: Unit, speed: Unit) -> String {
+    let parts = [
+        expected(season, force),
+        limits(season, speed),
+        tyres(&season.tyres, force, speed),
+        energy(season, speed),
+        history(season),
+    ];
+    parts.into_iter().filter(|p| !p.is_empty()).map(|p| p + "\n\n").collect()
+}
+
+fn cell(value: Option<f64>, lo: Option<f64>, hi: Option<f64>, factor: f64) -> String {
+    match (value, lo, hi) {
+        (Some(v), Some(lo), Some(hi)) => with_half(v * factor, 0.5 * (hi - lo) * factor),
+        _ => "-".to_owned(),
+    }
+}
+
+fn head(names: &[&str]) -> Vec<String> {
+    names.iter().map(|n| (*n).to_owned()).collect()
+}
+
+fn subject(r: &ExpectedRow) -> &str {
+    r.configuration.as_deref().or(r.part.as_deref()).unwrap_or_default()
+}
+
+fn expected(season: &SeasonTables, force: Unit) -> String {
+    let rows = &season.expected;
+    if rows.is_empty() {
+        return String::new();
+    }
+    let count = |v: &str| rows.iter().filter(|r| r.verdict == v).count();
+    let mut out = format!(
+        "expected figures: {} held against the track: {} agree, {} disagree, {} not resolved, {} without a figure",
+        rows.len(),
+        count("agrees"),
+        count("disagrees"),
+        count("not resolved"),
+        count("no figure")
+    );
+    for s in &season.expected_scale {
+        out.push_str(&scale_line(s));
+    }
+    let off: Vec<&ExpectedRow> = rows.iter().filter(|r| r.scale_verdict.as_deref() == Some("stands_out")).collect();
+    if off.is_empty() {
+        return out;
+    }
+    let (f, unit) = (force.delta_from_si(1.0), force.symbol);
+    let mut table = vec![head(&["  does not follow that", "of"])];
+    table[0].extend(["track", "expected", "off by"].map(|n| format!("{n} {unit}")));
+    for r in off {
+        table.push(vec![
+            format!("  {}", subject(r)),
+            r.quantity.replace('_', " "),
+            cell(r.track, r.track_lo95, r.track_hi95, f),
+            format!("{:.0}", r.expected * f),
+            cell(r.minus_scaled, r.minus_scaled_lo95, r.minus_scaled_hi95, f),
+        ]);
+    }
+    format!("{out}\n{}", lay_out(&table))
+}
+
+fn scale_line(s: &ExpectedScaleRow) -> String {
+    let half = 0.5 * (s.factor_hi95 - s.factor_lo95);
+    let figures = if s.figures == 1 { "figure" } else { "figures" };
+    format!(
+        "\n  {}: the track gives {} of what was expected, over {} {figures}",
+        s.kind,
+        with_half(s.factor, half),
+        s.figures
+    )
+}
+
+/// The unit that a limited quantity is shown in.
+fn unit_of(symbol: &str) -> Option<Unit> {
+    if symbol == "1" { units::unit_of("%", Dimension::Ratio).ok() } else { units::any(symbol) }
+}
+
+fn limits(season: &SeasonTables, speed: Unit) -> String {
+    if season.limits.is_empty() {
+        return String::new();
+    }
+    let mut table = vec![head(&["limit", "configuration", "value", "verdict"])];
+    table[0].push(format!("reached at {}", speed.symbol));
+    for r in &season.limits {
+        let unit = unit_of(&r.unit);
+        let factor = unit.map_or(1.0, |u| u.delta_from_si(1.0));
+        let symbol = unit.map_or(r.unit.as_str(), |u| u.symbol);
+        let side = r.side.replace('_', " ");
+        table.push(vec![
+            format!(
+                "{} {side} {:.4} {symbol} at {:.0} {}",
+                r.quantity.replace('_', " "),
+                r.limit * factor,
+                speed.from_si(r.speed),
+                speed.symbol
+            )
+            .replace(".0000", ""),
+            r.configuration.clone(),
+            cell(r.value, r.value_lo95, r.value_hi95, factor),
+            r.verdict.clone(),
+            cell(r.reached_at, r.reached_at_lo95, r.reached_at_hi95, speed.delta_from_si(1.0)),
+        ]);
+    }
+    lay_out(&table)
+}
+
+fn tyres(rows: &[TyreRow], force: Unit, speed: Unit) -> String {
+    if rows.is_empty() {
+        return String::new();
+    }
+    let mut table = vec![head(&["tyre load, estimated", "case", "corner"])];
+    table[0].extend([
+        speed.symbol.to_owned(),
+        format!("load {}", force.symbol),
+        format!("rating {}", force.symbol),
+        "used %".to_owned(),
+        "verdict".to_owned(),
+    ]);
+    // The corner that uses most of its rating, of every configuration and case; one without a rating goes first.
+    let used = |r: &TyreRow| r.share_used_hi95.unwrap_or(f64::INFINITY);
+    let mut seen: Vec<(&str, &str)> = Vec::new();
+    for r in rows {
+        let key = (r.configuration.as_str(), r.case.as_str());
+        if seen.contains(&key) {
+            continue;
+        }
+        seen.push(key);
+        let alike = rows.iter().filter(|o| (o.configuration.as_str(), o.case.as_str()) == key);
+        let Some(worst) = alike.max_by(|a, b| used(a).total_cmp(&used(b))) else { continue };
+        let f = force.delta_from_si(1.0);
+        table.push(vec![
+            worst.configuration.clone(),
+            worst.case.replace('_', " "),
+            worst.corner.clone(),
+            format!("{:.0}", speed.from_si(worst.speed)),
+            cell(worst.load, worst.load_lo95, worst.load_hi95, f),
+            worst.capacity.map_or("none".to_owned(), |c| format!("{:.0}", c * f)),
+            worst.share_used.map_or("-".to_owned(), |s| format!("{:.0}", 100.0 * s)),
+            worst.verdict.replace('_', " "),
+        ]);
+    }
+    format!("{}\n{TYRE_CAUTION}", lay_out(&table))
+}
+
+fn energy(season: &SeasonTables, speed: Unit) -> String {
+    let Some(first) = season.energy.first() else { return String::new() };
+    let at = format!("at {:.0} {}", speed.from_si(first.speed), speed.symbol);
+    let mut table = vec![vec![
+        format!("power {at} in air of {} kg/m3", first.air_density),
+        "drag kW".to_owned(),
+        "with rolling kW".to_owned(),
+    ]];
+    if let Some(p) = first.power {
+        table[0].push(format!("top speed {} with {:.0} kW", speed.symbol, p / 1e3));
+    }
+    for r in &season.energy {
+        let mut row = vec![
+            r.configuration.clone(),
+            cell(r.drag_power, r.drag_power_lo95, r.drag_power_hi95, 1e-3),
+            cell(r.total_power, r.total_power_lo95, r.total_power_hi95, 1e-3),
+        ];
+        if r.power.is_some() {
+            row.push(cell(r.top_speed, r.top_speed_lo95, r.top_speed_hi95, speed.delta_from_si(1.0)));
+        }
+        table.push(row);
+    }
+    lay_out(&table)
+}
+
+fn history(season: &SeasonTables) -> String {
+    let rows = &season.history;
+    if rows.is_empty() {
+        return String::new();
+    }
+    let compared = rows.iter().filter(|r| r.change.is_some()).count();
+    let changed: Vec<_> = rows.iter().filter(|r| r.verdict == "changed").collect();
+    let mut out =
+        format!("history: {compared} numbers held against other events or seasons, {} changed", changed.len());
+    for r in changed {
+        let unit = unit_of(&r.unit);
+        let factor = unit.map_or(1.0, |u| u.delta_from_si(1.0));
+        let symbol = unit.map_or(r.unit.as_str(), |u| u.symbol);
+        let when = r.event.as_deref().map_or_else(|| format!("season {}", r.of_season), str::to_owned);
+        let change = cell(r.change, r.change_lo95, r.change_hi95, factor);
+        out.push_str(&format!(
+            "\n  {when}: {} of {} by {change} {symbol}",
+            r.quantity.replace('_', " "),
+            r.configuration
+        ));
+    }
+    for r in rows.iter().filter(|r| r.configuration.is_empty()) {
+        out.push_str(&format!("\n  season {}: {}", r.of_season, r.why));
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn tyre(corner: &str, share: Option<f64>, verdict: &str) -> TyreRow {
+        TyreRow {
+            configuration: "base".to_owned(),
+            case: "top_speed".to_owned(),
+            corner: corner.to_owned(),
+            speed: 60.0,
+            load: Some(3000.0),
+            load_lo95: Some(2990.0),
+            load_hi95: Some(3010.0),
+            capacity: share.map(|_| 6000.0),
+            share_used: share,
+            share_used_hi95: share,
+            verdict: verdict.to_owned(),
+            ..Default::default()
+        }
+    }
+
+    #[test]
+    fn the_worst_corner_is_shown_with_the_caution() {
+        let (force, speed) = (units::any("N").unwrap(), units::any("km/h").unwrap());
+        let text = tyres(&[tyre("fl", Some(0.5), "margin_kept"), tyre("fr", Some(0.6), "unsure")], force, speed);
+        assert!(text.contains("fr") && !text.contains("fl ") && text.contains("unsure"), "{text}");
+        assert!(text.ends_with(TYRE_CAUTION) && !text.contains("safe"));
+        // A corner without a rating is no good news and is the one shown.
+        let text = tyres(&[tyre("fl", Some(0.99), "margin_used_up"), tyre("fr", None, "no_rating")], force, speed);
+        assert!(text.contains("no rating") && text.contains("none"), "{text}");
+        assert_eq!(tyres(&[], force, speed), "");
+    }
+}

@@ -40,12 +40,37 @@ impl Expected {
         }
         let mut scales = Vec::new();
         for kind in ["downforce", "drag"] {
-            if let Some((scale, basis)) = common(fit, &held, &figures, kind) {
+            if let Some((scale, basis)) = self.common(fit, &held, &figures, kind) {
                 put_scale(&mut rows, &held, &scale, kind);
                 scales.push(scale_row(&scale, &held, &figures, kind, basis));
             }
         }
         (rows, scales)
+    }
+
+    /// The common factor of a kind: from configurations, front and rear rather than their sum; from parts where no
+    /// configuration has a figure.
+    fn common(
+        &self,
+        fit: &SeasonFit,
+        held: &[Held],
+        figures: &[&Located<Figure>],
+        of: &str,
+    ) -> Option<(Scale, &'static str)> {
+        let figure = |i: usize| held.get(i).and_then(|h| figures.get(h.figure));
+        let chosen = |test: &dyn Fn(&Figure) -> bool| -> Vec<usize> {
+            (0..held.len()).filter(|i| figure(*i).is_some_and(|f| kind(&f.quantity) == Some(of) && test(f))).collect()
+        };
+        let asked = chosen(&|_| true);
+        let axles = chosen(&|f| f.configuration.is_some() && f.quantity.value != "downforce");
+        let sums = chosen(&|f| f.configuration.is_some() && f.quantity.value == "downforce");
+        let parts = chosen(&|f| f.part.is_some() && f.quantity.value != "downforce");
+        let (basis, name) = match (axles.is_empty(), sums.is_empty()) {
+            (false, _) => (axles, "configurations"),
+            (true, false) => (sums, "configurations"),
+            (true, true) => (parts, "parts"),
+        };
+        Some((scale::common(fit, held, &basis, &asked, self.within.get())?, name))
     }
 
     /// Expected downforce and drag beside what the track says, in the rows of `configurations`.
@@ -154,32 +179,14 @@ fn judge(row: &mut ExpectedRow, within: f64) {
     (row.verdict, row.why) = (verdict.to_owned(), why);
 }
 
-/// The common factor of a kind: from configurations, front and rear rather than their sum; from parts where no
-/// configuration has a figure.
-fn common(fit: &SeasonFit, held: &[Held], figures: &[&Located<Figure>], of: &str) -> Option<(Scale, &'static str)> {
-    let figure = |i: usize| held.get(i).and_then(|h| figures.get(h.figure));
-    let chosen = |test: &dyn Fn(&Figure) -> bool| -> Vec<usize> {
-        (0..held.len()).filter(|i| figure(*i).is_some_and(|f| kind(&f.quantity) == Some(of) && test(f))).collect()
-    };
-    let asked = chosen(&|_| true);
-    let axles = chosen(&|f| f.configuration.is_some() && f.quantity.value != "downforce");
-    let sums = chosen(&|f| f.configuration.is_some() && f.quantity.value == "downforce");
-    let parts = chosen(&|f| f.part.is_some() && f.quantity.value != "downforce");
-    let (basis, name) = match (axles.is_empty(), sums.is_empty()) {
-        (false, _) => (axles, "configurations"),
-        (true, false) => (sums, "configurations"),
-        (true, true) => (parts, "parts"),
-    };
-    Some((scale::common(fit, held, &basis, &asked)?, name))
-}
-
 fn put_scale(rows: &mut [ExpectedRow], held: &[Held], scale: &Scale, kind: &str) {
-    for (i, s, p) in &scale.deviations {
-        let Some(row) = held.get(*i).and_then(|h| rows.get_mut(h.figure)) else { continue };
+    for d in &scale.deviations {
+        let Some(row) = held.get(d.figure).and_then(|h| rows.get_mut(h.figure)) else { continue };
         row.scale_kind = Some(kind.to_owned());
-        (row.minus_scaled, row.minus_scaled_lo95, row.minus_scaled_hi95) = (Some(s.value), Some(s.lo), Some(s.hi));
-        row.scale_p_holm = Some(*p);
-        let out = scale.out.contains(i) || *p < 0.05;
+        row.minus_scaled = Some(d.spread.value);
+        (row.minus_scaled_lo95, row.minus_scaled_hi95) = (Some(d.spread.lo), Some(d.spread.hi));
+        row.scale_p_holm = Some(d.p_holm);
+        let out = scale.out.contains(&d.figure) || d.stands_out;
         row.scale_verdict = Some(if out { "stands_out" } else { "follows" }.to_owned());
     }
 }

@@ -18,8 +18,22 @@ pub struct Scale {
     pub kept: Vec<usize>,
     /// Indices of the figures that stand out.
     pub out: Vec<usize>,
-    /// Deviation of each figure asked about from the factor that the others make, with its adjusted p-value.
-    pub deviations: Vec<(usize, Spread, f64)>,
+    /// Deviation of each figure asked about from the factor that the others make.
+    pub deviations: Vec<Deviation>,
+}
+
+/// A figure against the factor that the others make.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Deviation {
+    /// Index of the figure.
+    pub figure: usize,
+    /// Track minus factor times expected.
+    pub spread: Spread,
+    /// Holm-adjusted p-value.
+    pub p_holm: f64,
+    /// More than chance, and not for sure within the share of the figure that counts as agreement: a deviation too
+    /// small to matter is no finding, however sure.
+    pub stands_out: bool,
 }
 
 /// Weighted regression through zero of the track's figures on the expected ones: Σw·e·y/Σw·e². Weights from each
@@ -53,29 +67,36 @@ fn deviation(fit: &SeasonFit, h: &Held, factor: &(Derived, f64)) -> Option<Sprea
 }
 
 /// Deviations of the figures `asked` from the factor of `kept` without themselves, Holm-adjusted.
-fn deviations(fit: &SeasonFit, held: &[Held], kept: &[usize], asked: &[usize]) -> Vec<(usize, Spread, f64)> {
+fn deviations(fit: &SeasonFit, held: &[Held], kept: &[usize], asked: &[usize], within: f64) -> Vec<Deviation> {
     let one = |i: &usize| {
         let others: Vec<usize> = kept.iter().copied().filter(|k| k != i).collect();
-        Some((*i, deviation(fit, held.get(*i)?, &factor(fit, held, &others)?)?))
+        let (h, factor) = (held.get(*i)?, factor(fit, held, &others)?);
+        let near = within * (factor.0.value * h.expected).abs();
+        Some((*i, deviation(fit, h, &factor)?, near))
     };
-    let found: Vec<(usize, Spread)> = asked.iter().filter_map(one).collect();
-    let p: Vec<f64> = found.iter().map(|(_, s)| s.p).collect();
+    let found: Vec<(usize, Spread, f64)> = asked.iter().filter_map(one).collect();
+    let p: Vec<f64> = found.iter().map(|(_, s, _)| s.p).collect();
     let adjusted = holm(&p).unwrap_or_default();
-    found.into_iter().zip(adjusted).map(|((i, s), p)| (i, s, p)).collect()
+    let judged = found.into_iter().zip(adjusted).map(|((figure, spread, near), p_holm)| {
+        let small = spread.lo >= -near && spread.hi <= near;
+        Deviation { figure, spread, p_holm, stands_out: p_holm < 0.05 && !small }
+    });
+    judged.collect()
 }
 
 /// The common factor of the figures `basis`; those that stand out at the 5 % level are left out one by one, the
 /// most striking first, while two thirds of them and at least three remain. `asked` are held against it besides.
-pub fn common(fit: &SeasonFit, held: &[Held], basis: &[usize], asked: &[usize]) -> Option<Scale> {
+/// `within`: share of a figure that counts as agreement.
+pub fn common(fit: &SeasonFit, held: &[Held], basis: &[usize], asked: &[usize], within: f64) -> Option<Scale> {
     let mut kept = basis.to_vec();
     let mut out = Vec::new();
     let fewest = FEWEST.max((2 * basis.len()).div_ceil(3));
     while kept.len() > fewest {
-        let found = deviations(fit, held, &kept, &kept);
-        let worst = found.iter().filter(|d| d.2 < 0.05).min_by(|a, b| a.1.p.total_cmp(&b.1.p));
-        let Some((i, _, _)) = worst else { break };
-        out.push(*i);
-        kept.retain(|k| k != i);
+        let found = deviations(fit, held, &kept, &kept, within);
+        let worst = found.iter().filter(|d| d.stands_out).min_by(|a, b| a.spread.p.total_cmp(&b.spread.p));
+        let Some(worst) = worst else { break };
+        out.push(worst.figure);
+        kept.retain(|k| *k != worst.figure);
     }
     let (derived, own) = factor(fit, held, &kept)?;
     let e = fit.estimate(&derived)?;
@@ -83,9 +104,9 @@ pub fn common(fit: &SeasonFit, held: &[Held], basis: &[usize], asked: &[usize]) 
     let factor = Estimate { value: s.value, se: s.se, interval: (s.lo, s.hi), dof: s.dof, flags: e.flags };
     let mut all = Vec::new();
     if basis.len() >= FEWEST {
-        all = deviations(fit, held, &kept, basis);
+        all = deviations(fit, held, &kept, basis, within);
         let others: Vec<usize> = asked.iter().copied().filter(|i| !basis.contains(i)).collect();
-        all.extend(deviations(fit, held, &kept, &others));
+        all.extend(deviations(fit, held, &kept, &others, within));
     }
     Some(Scale { factor, kept, out, deviations: all })
 }

@@ -85,7 +85,7 @@ impl SeasonStage for Expected {
         let fit = fitted(&tables.model, "expected")?;
         let units: Vec<String> = self.all().map(|f| unit_of(&f.quantity, &tables.quantities, &tables.units)).collect();
         let (expected, scales) = self.rows(fit, &units);
-        self.into_configurations(fit, &mut tables.configurations);
+        self.put_beside(fit, &mut tables.configurations);
         (tables.expected, tables.expected_scale) = (expected, scales);
         Ok(())
     }

@@ -74,7 +74,7 @@ impl Expected {
     }
 
     /// Expected downforce and drag beside what the track says, in the rows of `configurations`.
-    pub(super) fn into_configurations(&self, fit: &SeasonFit, rows: &mut [ConfigurationRow]) {
+    pub(super) fn put_beside(&self, fit: &SeasonFit, rows: &mut [ConfigurationRow]) {
         let to = Reference { speed: fit.speed, density: fit.density };
         for row in rows {
             let figure = |quantity: &str| {

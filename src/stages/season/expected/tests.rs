@@ -132,7 +132,7 @@ fn configurations_show_what_was_expected() {
         line("configuration: c0", "rear_downforce", 1000.0),
         line("configuration: c1", "drag", 900.0),
     ];
-    stage(&all).into_configurations(&fit, &mut rows);
+    stage(&all).put_beside(&fit, &mut rows);
     assert_eq!((rows[0].expected_downforce, rows[0].expected_drag), (Some(1700.0), None));
     assert!((rows[0].downforce_minus_expected.unwrap() - (rows[0].downforce.unwrap() - 1700.0)).abs() < 1e-9);
     // Against an exact figure the interval is the track's own.

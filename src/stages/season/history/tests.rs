@@ -6,6 +6,7 @@ use super::*;
 use crate::stages::season::fit::tests::{PLAIN, Season, make, runs, solve, truth};
 use crate::table::parquet_file::{self, Origin};
 use crate::table::rows::{ConfigurationRow, FitRow};
+use crate::table::switch::Switch;
 use crate::table::verdicts::HistoryRow;
 
 /// Four events of three sessions; one event's front sensors may read `gain` times.
@@ -136,8 +137,10 @@ fn last_season(folder: &Path, fit: &SeasonFit) {
             ..Default::default()
         })
         .collect();
-    parquet_file::write(folder, &origin, &fits).unwrap();
-    parquet_file::write(folder, &origin, &configurations).unwrap();
+    let mut to = Switch::new(folder);
+    parquet_file::write(&mut to, &origin, &fits).unwrap();
+    parquet_file::write(&mut to, &origin, &configurations).unwrap();
+    to.commit().unwrap();
 }
 
 #[test]

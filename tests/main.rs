@@ -6,6 +6,7 @@ mod broken_runs;
 mod coastdown;
 mod definitions;
 mod demo_logs;
+mod examples;
 mod inspect;
 mod load;
 mod log_kit;

@@ -287,7 +287,7 @@ table_row! {
         efficiency_limit: Option<String>, "-", "yes, no or unsure";
         limits: String, "-", "all limits together: yes, no, unsure or unknown";
         efficient: Option<bool>, "-", "no other combination that holds the limits, or may, has more downforce and less drag; empty where it breaks a limit itself or is unknown";
-        bettered_by: Option<String>, "-", "the combination that has more downforce and less drag, the clearest one";
+        bettered_by: Option<String>, "-", "the combination that has more downforce and less drag; of several the one that leads most in both";
         bettered: Option<String>, "-", "clear, or within_noise where the interval of one of the two differences holds zero";
         ran_as: Option<String>, "-", "configuration that ran exactly so";
         reference_speed: f64, "m/s", "reference speed";

@@ -173,3 +173,23 @@ fn parts_that_were_never_apart_are_not_predicted_apart() {
     let tied = answer(&s, "strip", Wing::Balance(0.4), 44.0);
     assert!(matches!(&tied.position, Some(Position::NotKnown(why)) if why.contains("wing_position+tape")), "{tied:?}");
 }
+
+#[test]
+fn a_part_without_usable_windows_is_named() {
+    let s = Season::default();
+    let mut tables = s.tables(13);
+    // Of the strip's two configurations nothing is left.
+    tables.windows.retain(|w| w.configuration != "c4" && w.configuration != "c7");
+    let fit: crate::stages::season::fit::Fit = serde_json::from_str(ROBUST).unwrap();
+    let evidence = crate::stages::season::fit::evidence::collect(&tables.windows, 3, &fit, &s.runs());
+    let season = fit.solve_evidence(evidence, &tables.quantities, ROLLING, 1.225);
+    let parts = PartsFit::new(&season, &[]);
+    let ground = Ground::new(&parts, &season, &tables);
+    let ask = |parts: &str| ground.answer(&Wish { parts: set(parts), wing: Wing::At(3.0), speed: 44.0 });
+    let strip = ask("strip");
+    assert_eq!(strip.ran_as, None);
+    assert!(strip.figures.iter().all(|f| f.estimate.is_none()));
+    let why = "strip never ran in a configuration that could be fitted".to_owned();
+    assert!(strip.remarks.contains(&Remark::NotKnown(why)), "{:?}", strip.remarks);
+    assert!(ask("lip").figures.iter().all(|f| f.estimate.is_some()));
+}

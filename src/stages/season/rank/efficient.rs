@@ -1,5 +1,7 @@
 //! The efficient set: combinations that no other one betters, with more downforce and less drag.
 
+use rayon::prelude::*;
+
 use crate::stages::season::fit::estimate::Derived;
 use crate::stages::season::parts::model::PartsFit;
 use crate::stages::season::parts::terms::Combination;
@@ -35,21 +37,24 @@ impl Candidate {
 pub fn mark(parts: &PartsFit, found: &mut [(CombinationRow, Candidate)]) {
     let values: Vec<Option<(f64, f64)>> = found.iter().map(|(_, c)| c.values()).collect();
     let set = efficient(&values);
-    let verdicts: Vec<Option<(String, &'static str)>> = (0..found.len())
+    let spans = spans(&values);
+    let all: &[(CombinationRow, Candidate)] = found;
+    let verdicts: Vec<Option<(String, &'static str)>> = (0..all.len())
+        .into_par_iter()
         .map(|i| {
-            let own = found[i].1.figures.as_ref().filter(|_| !set.contains(&i))?;
-            let better = |j: &&usize| values[**j].zip(values[i]).is_some_and(|(a, b)| betters(a, b));
-            let (_, j) = set
-                .iter()
-                .filter(better)
-                .filter_map(|j| Some((clearness(parts, found[*j].1.figures.as_ref()?, own), *j)))
-                .max_by(|a, b| a.0.total_cmp(&b.0).then(b.1.cmp(&a.1)))?;
-            let other = found[j].1.figures.as_ref()?;
-            Some((found[j].1.name.clone(), if clear(parts, other, own) { "clear" } else { "within_noise" }))
+            let own = all[i].1.figures.as_ref().filter(|_| set.binary_search(&i).is_err())?;
+            let lead = |j: usize| {
+                let (a, b) = values[j].zip(values[i]).filter(|(a, b)| betters(*a, *b))?;
+                Some(((a.0 - b.0) / spans.0).min((b.1 - a.1) / spans.1))
+            };
+            let leads = set.iter().filter_map(|j| Some((lead(*j)?, *j)));
+            let (_, j) = leads.max_by(|a, b| a.0.total_cmp(&b.0).then(b.1.cmp(&a.1)))?;
+            let other = all[j].1.figures.as_ref()?;
+            Some((all[j].1.name.clone(), if clear(parts, other, own) { "clear" } else { "within_noise" }))
         })
         .collect();
     for (i, ((row, candidate), verdict)) in found.iter_mut().zip(verdicts).enumerate() {
-        row.efficient = candidate.figures.as_ref().map(|_| set.contains(&i));
+        row.efficient = candidate.figures.as_ref().map(|_| set.binary_search(&i).is_ok());
         (row.bettered_by, row.bettered) = verdict.map(|(by, how)| (by, how.to_owned())).unzip();
     }
 }
@@ -77,13 +82,14 @@ fn efficient(values: &[Option<(f64, f64)>]) -> Vec<usize> {
     out
 }
 
-/// The smaller of the two advantages in standard errors.
-fn clearness(parts: &PartsFit, better: &(Derived, Derived), own: &(Derived, Derived)) -> f64 {
-    let z = |d: Derived| match parts.variance(&d.gradient) {
-        Some((v, _, _)) if v > 0.0 => d.value / v.sqrt(),
-        _ => 0.0,
+/// Range of downforce and of drag over all combinations: what a lead is measured in.
+fn spans(values: &[Option<(f64, f64)>]) -> (f64, f64) {
+    let span = |of: fn(&(f64, f64)) -> f64| {
+        let all = || values.iter().flatten().map(of);
+        let range = all().fold(f64::NEG_INFINITY, f64::max) - all().fold(f64::INFINITY, f64::min);
+        if range > 0.0 { range } else { 1.0 }
     };
-    z(better.0.minus(&own.0)).min(z(own.1.minus(&better.1)))
+    (span(|v| v.0), span(|v| v.1))
 }
 
 /// Both advantages have 95 % intervals above zero.

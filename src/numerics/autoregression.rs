@@ -68,6 +68,9 @@ impl Autoregression {
         for (done, covariance) in lags.iter().enumerate() {
             let explained: f64 = model.coefficients.iter().zip(lags[..done].iter().rev()).map(|(a, g)| a * g).sum();
             model = model.extended((covariance - explained) / (model.innovation * variance));
+            if model.innovation < LEAST_INNOVATION {
+                break;
+            }
         }
         Some(model)
     }
@@ -87,6 +90,8 @@ impl Autoregression {
         let mut small = 0;
         while out.len() <= longest && small <= order {
             let next: f64 = self.coefficients.iter().zip(out.iter().rev()).map(|(a, r)| a * r).sum();
+            // Near the unit circle rounding grows from lag to lag.
+            let next = next.clamp(-1.0, 1.0);
             small = if next.abs() < NEGLIGIBLE { small + 1 } else { 0 };
             out.push(next);
         }

@@ -239,7 +239,9 @@ fn evidence(
     in_range("the residual variance", [sigma2, rss].iter(), size > 0.0)?;
     in_range("a standard error", standard_errors.iter(), size > 0.0)?;
     in_range("the covariance", unscaled_covariance.diagonal().iter(), true)?;
-    let r2 = explained(&y.component_mul(&root), &root, &q, size);
+    let target = y.component_mul(&root);
+    in_range("a weighted value to fit", [safe_norm(target.iter())].iter(), false)?;
+    let r2 = explained(&target, &root, &q, size);
     Ok(LeastSquares {
         r2,
         coefficients,

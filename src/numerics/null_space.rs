@@ -1,7 +1,7 @@
 //! Which columns of a design can't be told apart. Parts that were only ever run together give columns with an exact
 //! linear relation: only their sum is known, so they are found here and named together.
 
-use nalgebra::{DMatrix, DVector};
+use nalgebra::{DMatrix, DVector, SVD};
 
 use super::scaling::{safe_norm, scale_columns};
 
@@ -94,10 +94,12 @@ pub(super) fn of_triangle(
 ) -> Result<NullSpace, NullSpaceError> {
     let columns = triangle.ncols();
     let no_convergence = NullSpaceError::NoConvergence { columns };
-    let svd = triangle.try_svd(false, true, f64::EPSILON, SVD_ITERATIONS_PER_COLUMN * columns).ok_or(no_convergence)?;
+    // The sorted variant panics when the decomposition yields NaN, which it can for finite input.
+    let svd = SVD::try_new_unordered(triangle, false, true, f64::EPSILON, SVD_ITERATIONS_PER_COLUMN * columns)
+        .ok_or(no_convergence)?;
     let v_t = svd.v_t.ok_or(no_convergence)?;
     let values = svd.singular_values;
-    if values.iter().any(|s| !s.is_finite()) {
+    if values.iter().chain(v_t.iter()).any(|s| !s.is_finite()) {
         return Err(no_convergence);
     }
     let largest = values.max();

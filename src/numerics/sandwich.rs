@@ -57,15 +57,21 @@ pub struct Sandwich {
     pub clusters: usize,
     /// Clusters that alone determine some direction: they say nothing about its scatter.
     pub saturated: usize,
-    /// Per cluster, in the order of their ids: G_g and (I − G_g)^k.
+    /// Per cluster, in the order of their ids.
     parts: Vec<Part>,
     r_inverse: DMatrix<f64>,
 }
 
+/// One cluster's part, from the eigenvectors V and eigenvalues t of G_g.
 #[derive(Clone, Debug)]
 struct Part {
-    gram: DMatrix<f64>,
+    /// (I − G_g)^k.
     adjustment: DMatrix<f64>,
+    /// G_g (I − G_g)^k.
+    reach: DMatrix<f64>,
+    /// (I − G_g)^k (G_g − G_g²) (I − G_g)^k, formed from the eigenvalues: G_g − G_g² as a difference has no digits
+    /// left where the leverage is near one.
+    own: DMatrix<f64>,
     saturated: bool,
 }
 
@@ -139,19 +145,24 @@ fn members(fit: &LeastSquares, clusters: &[usize]) -> Vec<(usize, Vec<usize>)> {
 }
 
 fn part(q: &DMatrix<f64>, correction: Correction) -> Option<Part> {
-    let gram = q.tr_mul(q);
-    let columns = gram.ncols();
-    let eigen = gram.clone().try_symmetric_eigen(f64::EPSILON, EIGEN_ITERATIONS_PER_COLUMN * columns)?;
-    let left = eigen.eigenvalues.map(|t| 1.0 - t);
-    let saturated = left.iter().any(|l| *l < FULL_LEVERAGE);
-    let power = correction.power();
-    let adjustment = if power == 0.0 {
-        DMatrix::identity(columns, columns)
-    } else {
-        let scaled = left.map(|l| if l < FULL_LEVERAGE { 0.0 } else { l.powf(power) });
-        &eigen.eigenvectors * DMatrix::from_diagonal(&scaled) * eigen.eigenvectors.transpose()
+    let eigen = q.tr_mul(q).try_symmetric_eigen(f64::EPSILON, EIGEN_ITERATIONS_PER_COLUMN * q.ncols())?;
+    let leverage = eigen.eigenvalues.map(|t| t.clamp(0.0, 1.0));
+    let saturated = leverage.iter().any(|t| 1.0 - t < FULL_LEVERAGE);
+    let exponent = correction.power();
+    let power = |t: f64| match 1.0 - t {
+        _ if exponent == 0.0 => 1.0,
+        left if left < FULL_LEVERAGE => 0.0,
+        left => left.powf(exponent),
     };
-    Some(Part { gram, adjustment, saturated })
+    let with = |f: &dyn Fn(f64) -> f64| {
+        &eigen.eigenvectors * DMatrix::from_diagonal(&leverage.map(f)) * eigen.eigenvectors.transpose()
+    };
+    Some(Part {
+        adjustment: with(&power),
+        reach: with(&|t| t * power(t)),
+        own: with(&|t| t * (1.0 - t) * power(t) * power(t)),
+        saturated,
+    })
 }
 
 impl Sandwich {
@@ -184,9 +195,8 @@ impl Sandwich {
         let (mut trace, mut squares) = (0.0, 0.0);
         let mut earlier = DMatrix::zeros(direction.len(), direction.len());
         for part in &self.parts {
-            let d = &part.adjustment * &direction;
-            let v = &part.gram * &d;
-            let diagonal = (d.dot(&v) - v.norm_squared()).max(0.0);
+            let v = &part.reach * &direction;
+            let diagonal = direction.dot(&(&part.own * &direction)).max(0.0);
             trace += diagonal;
             // Off the diagonal (v_g·v_h)², summed over pairs: a running sum of outer products, no difference of
             // large numbers.
@@ -194,8 +204,8 @@ impl Sandwich {
             earlier += &v * v.transpose();
         }
         if trace > FULL_LEVERAGE && squares > 0.0 {
-            // Never below one, as Λ has no negative eigenvalue; only rounding puts it there.
-            Ok((trace * trace / squares).max(1.0))
+            // Between one and the number of clusters, as Λ has no negative eigenvalue; only rounding puts it elsewhere.
+            Ok((trace * trace / squares).clamp(1.0, self.clusters as f64))
         } else {
             Err(SandwichError::NoEvidence)
         }

@@ -81,7 +81,7 @@ fn check_fit(fit: &LeastSquares) -> Result<(), TestCaseError> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 2000, failure_persistence: None, rng_seed: RngSeed::Fixed(1), ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 40000, failure_persistence: None, rng_seed: RngSeed::Fixed(13), ..ProptestConfig::default() })]
 
     #[test]
     fn least_squares_gives_numbers_or_an_error(p in problem(value())) {
@@ -187,7 +187,7 @@ proptest! {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 300, failure_persistence: None, rng_seed: RngSeed::Fixed(1), ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 4000, failure_persistence: None, rng_seed: RngSeed::Fixed(13), ..ProptestConfig::default() })]
 
     #[test]
     fn robust_fits_give_numbers_or_an_error(p in problem(value()), bisquare: bool) {
@@ -200,12 +200,18 @@ proptest! {
         }
     }
 
+    /// Where a few rows determine a column the median residual can shrink without end, and that is an error; with rows
+    /// of like leverage it must not be.
     #[test]
-    fn hubers_iteration_ends(p in problem(plain())) {
-        let result = robust::fit(&p.x, &p.y, None, RobustParams::default());
-        // With fewer rows than twice the columns the median residual can shrink without end: that may be an error.
-        prop_assume!(p.x.nrows() >= 2 * p.x.ncols());
-        prop_assert!(!matches!(result, Err(robust::RobustError::NotConverged { .. })), "{}", result.unwrap_err());
+    fn hubers_iteration_ends(
+        cells in prop::collection::vec(-10.0..10.0_f64, 60),
+        y in prop::collection::vec(prop_oneof![3 => -1.0..1.0_f64, 1 => -1e4..1e4_f64, 1 => Just(0.0)], 20),
+        columns in 1_usize..4,
+        w in prop::collection::vec(0.1..10.0_f64, 20),
+    ) {
+        let x = DMatrix::from_fn(20, columns, |i, j| cells[20 * j + i]);
+        let found = robust::fit(&x, &DVector::from_vec(y), Some(&DVector::from_vec(w)), RobustParams::default());
+        prop_assert!(found.is_ok(), "{}", found.unwrap_err());
     }
 
     #[test]

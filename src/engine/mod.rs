@@ -82,7 +82,7 @@ pub fn run(plan: &Plan, options: &Options, stop: &AtomicBool, watcher: &dyn Watc
     let results = logs(plan, options, stop, watcher)?;
     let windows = results.iter().map(|r| r.windows.len()).sum();
     watcher.season(windows);
-    let tables = season(plan, &results, stop)?;
+    let tables = pool(options)?.install(|| season(plan, &results, stop))?;
     let outcome = Outcome::new(plan, results, tables, started, tables_folder);
     if stop.load(Ordering::Relaxed) {
         return Err(Fatal::Stopped);
@@ -114,6 +114,11 @@ pub fn logs(plan: &Plan, options: &Options, stop: &AtomicBool, watcher: &dyn Wat
     results
 }
 
+fn pool(options: &Options) -> Result<rayon::ThreadPool, Fatal> {
+    let builder = rayon::ThreadPoolBuilder::new().num_threads(options.threads);
+    builder.build().map_err(|e| Fatal::Internal(format!("no worker threads: {e}")))
+}
+
 fn worked(
     plan: &Plan,
     options: &Options,
@@ -123,10 +128,7 @@ fn worked(
     cache: Option<&Cache>,
 ) -> Result<Vec<LogResult>, Fatal> {
     watcher.found(named.len());
-    let pool = rayon::ThreadPoolBuilder::new()
-        .num_threads(options.threads)
-        .build()
-        .map_err(|e| Fatal::Internal(format!("no worker threads: {e}")))?;
+    let pool = pool(options)?;
     // Largest first keeps the last worker from starting a long log alone; results stand in name order.
     let mut order: Vec<usize> = (0..named.len()).collect();
     order.sort_by_key(|i| (std::cmp::Reverse(named[*i].bytes), *i));

@@ -11,6 +11,7 @@ pub mod blind;
 pub mod wald;
 
 use nalgebra::{DMatrix, DVector, SymmetricEigen};
+use rayon::prelude::*;
 
 /// One cluster: rows of observations.
 #[derive(Clone, Debug)]
@@ -62,6 +63,8 @@ pub struct BlockedFit {
     adjust: Vec<Adjust>,
     /// Whitened residuals per block.
     pub whitened: Vec<DVector<f64>>,
+    /// Leverage of every row, per block.
+    leverage: Vec<DVector<f64>>,
     /// Per block: R⁻¹ and R⁻¹Q'X of the nuisance columns.
     nuisance_factors: Vec<(DMatrix<f64>, DMatrix<f64>)>,
 }
@@ -86,10 +89,7 @@ pub fn fit(blocks: &[Block], p: usize) -> Result<BlockedFit, BlockedError> {
     if blocks.iter().all(|b| b.y.is_empty()) {
         return Err(BlockedError::Empty);
     }
-    let mut whitened = Vec::with_capacity(blocks.len());
-    for (g, b) in blocks.iter().enumerate() {
-        whitened.push(Whitened::new(b).ok_or(BlockedError::NotFinite { block: g })?);
-    }
+    let whitened = whitened(blocks)?;
     let (beta, bread) = solve(blocks, &whitened, p)?;
     let mut out = BlockedFit {
         beta,
@@ -101,25 +101,101 @@ pub fn fit(blocks: &[Block], p: usize) -> Result<BlockedFit, BlockedError> {
         influence: Vec::new(),
         adjust: Vec::new(),
         whitened: Vec::new(),
+        leverage: Vec::new(),
         nuisance_factors: Vec::new(),
     };
-    for (b, w) in blocks.iter().zip(whitened) {
-        let local = DVector::from_iterator(b.columns.len(), b.columns.iter().map(|c| out.beta[*c]));
-        let e = &w.y - &w.z * &local;
-        let bread = select(&out.bread, &b.columns, &b.columns);
-        let adjust = Adjust::new(&w.z, &bread);
-        let score = w.z.transpose() * adjust.apply(&e);
-        let wide = DMatrix::from_fn(p, b.columns.len(), |i, j| out.bread[(i, b.columns[j])]);
-        out.influence.push(wide * score);
-        out.nuisance.push(w.nuisance_coefficients(b, &local));
-        out.nuisance_factors.push(w.nuisance_factors(b));
-        let root = b.w.map(f64::sqrt);
-        out.residuals.push(e.zip_map(&root, |e, r| if r > 0.0 { e / r } else { 0.0 }));
-        out.whitened.push(e);
+    let inferred: Vec<Inferred> =
+        blocks.par_iter().zip(&whitened).map(|(b, w)| Inferred::new(b, w, &out.beta, &out.bread)).collect();
+    for (w, i) in whitened.into_iter().zip(inferred) {
+        out.influence.push(i.influence);
+        out.nuisance.push(i.nuisance);
+        out.nuisance_factors.push(i.nuisance_factors);
+        out.residuals.push(i.residuals);
+        out.leverage.push(i.leverage);
+        out.whitened.push(i.whitened);
         out.z.push(w.z);
-        out.adjust.push(adjust);
+        out.adjust.push(i.adjust);
     }
     Ok(out)
+}
+
+/// The estimates alone, without what inference needs: a step of an iteration.
+#[derive(Clone, Debug)]
+pub struct Estimates {
+    /// Shared coefficients, p.
+    pub beta: DVector<f64>,
+    /// Nuisance coefficients of every block.
+    pub nuisance: Vec<DVector<f64>>,
+    /// Residuals in the units of y, per block.
+    pub residuals: Vec<DVector<f64>>,
+}
+
+/// Solves the blocks as [`fit`] does, for the estimates alone.
+///
+/// # Errors
+/// As [`fit`].
+pub fn estimate(blocks: &[Block], p: usize) -> Result<Estimates, BlockedError> {
+    if blocks.iter().all(|b| b.y.is_empty()) {
+        return Err(BlockedError::Empty);
+    }
+    let whitened = whitened(blocks)?;
+    let (beta, _) = solve(blocks, &whitened, p)?;
+    let of_block = |(b, w): (&Block, &Whitened)| {
+        let local = b.local(&beta);
+        (w.nuisance_coefficients(b, &local), unwhitened(b, &(&w.y - &w.z * &local)))
+    };
+    let (nuisance, residuals) = blocks.par_iter().zip(&whitened).map(of_block).unzip();
+    Ok(Estimates { beta, nuisance, residuals })
+}
+
+/// Blocks are worked on side by side and put together in their order: the same numbers with any number of threads.
+fn whitened(blocks: &[Block]) -> Result<Vec<Whitened>, BlockedError> {
+    let each: Vec<Option<Whitened>> = blocks.par_iter().map(Whitened::new).collect();
+    each.into_iter().enumerate().map(|(g, w)| w.ok_or(BlockedError::NotFinite { block: g })).collect()
+}
+
+/// Residuals in the units of y.
+fn unwhitened(b: &Block, e: &DVector<f64>) -> DVector<f64> {
+    e.zip_map(&b.w.map(f64::sqrt), |e, r| if r > 0.0 { e / r } else { 0.0 })
+}
+
+impl Block {
+    /// Its shared coefficients.
+    fn local(&self, beta: &DVector<f64>) -> DVector<f64> {
+        DVector::from_iterator(self.columns.len(), self.columns.iter().map(|c| beta[*c]))
+    }
+}
+
+/// What one block adds to the fit's inference.
+struct Inferred {
+    influence: DVector<f64>,
+    nuisance: DVector<f64>,
+    nuisance_factors: (DMatrix<f64>, DMatrix<f64>),
+    residuals: DVector<f64>,
+    whitened: DVector<f64>,
+    leverage: DVector<f64>,
+    adjust: Adjust,
+}
+
+impl Inferred {
+    fn new(b: &Block, w: &Whitened, beta: &DVector<f64>, bread: &DMatrix<f64>) -> Self {
+        let local = b.local(beta);
+        let e = &w.y - &w.z * &local;
+        let own = select(bread, &b.columns, &b.columns);
+        let adjust = Adjust::new(&w.z, &own);
+        let score = w.z.transpose() * adjust.apply(&e);
+        let wide = DMatrix::from_fn(bread.nrows(), b.columns.len(), |i, j| bread[(i, b.columns[j])]);
+        let through = &w.z * own;
+        Self {
+            influence: wide * score,
+            nuisance: w.nuisance_coefficients(b, &local),
+            nuisance_factors: w.nuisance_factors(b),
+            residuals: unwhitened(b, &e),
+            whitened: e,
+            leverage: DVector::from_fn(w.z.nrows(), |i, _| through.row(i).dot(&w.z.row(i))),
+            adjust,
+        }
+    }
 }
 
 /// A block in whitened coordinates with its nuisance columns projected out.
@@ -177,34 +253,34 @@ impl Whitened {
 fn solve(blocks: &[Block], whitened: &[Whitened], p: usize) -> Result<(DVector<f64>, DMatrix<f64>), BlockedError> {
     // What a column was before the projection tells whether what is left is more than rounding.
     let (mut before, mut after) = (vec![0.0; p], vec![0.0; p]);
-    let mut rows: Vec<(DMatrix<f64>, DVector<f64>, &[usize])> = Vec::new();
     for (b, w) in blocks.iter().zip(whitened) {
         for (j, c) in b.columns.iter().enumerate() {
             before[*c] += b.x.column(j).iter().zip(b.w.iter()).map(|(x, w)| x * x * w).sum::<f64>();
             after[*c] += w.z.column(j).norm_squared();
-        }
-        if b.columns.is_empty() || w.z.nrows() == 0 {
-            continue;
-        }
-        if w.z.nrows() > w.z.ncols() {
-            let qr = w.z.clone().qr();
-            rows.push((qr.r(), qr.q().transpose() * &w.y, &b.columns));
-        } else {
-            rows.push((w.z.clone(), w.y.clone(), &b.columns));
         }
     }
     let weak: Vec<usize> = (0..p).filter(|c| after[*c].is_nan() || after[*c] <= IDENTIFIED * before[*c]).collect();
     if !weak.is_empty() {
         return Err(BlockedError::NotIdentified { columns: weak });
     }
-    let n: usize = rows.iter().map(|r| r.0.nrows()).sum();
+    let triangular = |(b, w): (&Block, &Whitened)| {
+        if w.z.nrows() > w.z.ncols() && !b.columns.is_empty() {
+            let qr = w.z.clone().qr();
+            (qr.r(), qr.q().transpose() * &w.y)
+        } else {
+            (w.z.clone(), w.y.clone())
+        }
+    };
+    let factors: Vec<(DMatrix<f64>, DVector<f64>)> = blocks.par_iter().zip(whitened).map(triangular).collect();
+    let rows = || blocks.iter().zip(&factors).filter(|(b, f)| !b.columns.is_empty() && f.0.nrows() > 0);
+    let n: usize = rows().map(|(_, f)| f.0.nrows()).sum();
     let scale: Vec<f64> = after.iter().map(|s| s.sqrt()).collect();
     let mut stacked = DMatrix::zeros(n.max(p), p);
     let mut right = DVector::zeros(n.max(p));
     let mut at = 0;
-    for (r, y, columns) in rows {
+    for (b, (r, y)) in rows() {
         for i in 0..r.nrows() {
-            for (j, c) in columns.iter().enumerate() {
+            for (j, c) in b.columns.iter().enumerate() {
                 stacked[(at + i, *c)] = r[(i, j)] / scale[*c];
             }
             right[at + i] = y[i];
@@ -329,15 +405,15 @@ impl BlockedFit {
     pub fn grouped_hc3(&self, contrast: &DVector<f64>, groups: &[Vec<usize>]) -> f64 {
         let ml = &self.bread * contrast;
         let mut total = 0.0;
-        for (((z, columns), e), groups) in self.z.iter().zip(&self.columns).zip(&self.whitened).zip(groups) {
+        let blocks = self.z.iter().zip(&self.columns).zip(&self.whitened).zip(&self.leverage);
+        for ((((z, columns), e), leverage), groups) in blocks.zip(groups) {
             let local = DVector::from_iterator(columns.len(), columns.iter().map(|c| ml[*c]));
-            let bread = select(&self.bread, columns, columns);
+            let through = z * local;
             let last = groups.iter().copied().max().map_or(0, |m| m + 1);
             let mut sums = vec![0.0; last];
             for (i, group) in groups.iter().enumerate() {
-                let row = z.row(i);
-                let h = (row * &bread * row.transpose())[(0, 0)].min(1.0 - 1e-6);
-                sums[*group] += (row * &local)[(0, 0)] * e[i] / (1.0 - h);
+                let h = leverage[i].min(1.0 - 1e-6);
+                sums[*group] += through[i] * e[i] / (1.0 - h);
             }
             total += sums.iter().map(|s| s * s).sum::<f64>();
         }

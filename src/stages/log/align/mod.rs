@@ -58,6 +58,23 @@ fn stop() -> Time {
     Time::si(20.0)
 }
 
+/// The time base of a log as it comes, and the grid that it is brought to.
+struct Base<'a> {
+    time: &'a [f64],
+    grid: Grid,
+    /// Median step of the time, s: the interval of every channel that has no blank.
+    interval: f64,
+    /// The first samples are the grid's points, to rounding.
+    on_grid: bool,
+}
+
+impl<'a> Base<'a> {
+    fn new(time: &'a [f64], grid: Grid) -> Self {
+        let interval = Own::new(time, time).interval();
+        Self { time, grid, interval, on_grid: grid.lies_on(time) }
+    }
+}
+
 impl Align {
     /// Points either side of the middle that the slope is taken over.
     fn half(&self) -> usize {
@@ -65,9 +82,17 @@ impl Align {
     }
 
     /// One channel on the grid.
-    fn channel(&self, time: &[f64], column: &Column, grid: Grid) -> Vec<f64> {
+    fn channel(&self, base: &Base, column: Column) -> Vec<f64> {
+        let (time, grid) = (base.time, base.grid);
+        let whole = column.values.iter().all(|x| !x.is_nan());
+        if whole && base.on_grid && column.name != "course" {
+            // Every point has its own sample, and none of them is blank.
+            let mut values = column.values;
+            values.truncate(grid.points);
+            return values;
+        }
         let own = Own::new(time, &column.values);
-        let interval = own.interval();
+        let interval = if whole { base.interval } else { own.interval() };
         let slowest = match column.name.as_str() {
             "air_temperature" | "air_pressure" | "humidity" | "altitude" | "fuel_used" => SLOWEST_AMBIENT,
             _ => SLOWEST,
@@ -147,9 +172,10 @@ impl LogStage for Align {
             segments: Vec::new(),
             flags: log.flags,
         };
+        let base = Base::new(&log.time, grid);
         for column in log.columns {
-            let values = self.channel(&log.time, &column, grid);
-            frame.columns.push(Column { name: column.name, dimension: column.dimension, values });
+            let (name, dimension) = (column.name.clone(), column.dimension);
+            frame.columns.push(Column { name, dimension, values: self.channel(&base, column) });
         }
         let speed = frame.get("speed").ok_or_else(|| LogFault::MissingChannel {
             channel: "speed".to_owned(),

@@ -70,8 +70,16 @@ impl Grid {
         Self { period: 1.0 / rate, points }
     }
     /// Time of a point.
+    #[inline]
     pub fn time(self, point: usize) -> f64 {
         point as f64 * self.period
+    }
+    /// Whether the first stamps are the points, one by one, and the steps between them surely no repetition.
+    pub fn lies_on(self, stamps: &[f64]) -> bool {
+        self.period > 4.0 * SAME
+            && stamps.len() >= self.points
+            && stamps.iter().take(self.points).enumerate().all(|(i, t)| (t - self.time(i)).abs() <= SAME)
+            && stamps.get(self.points).is_none_or(|t| *t > self.time(self.points.saturating_sub(1)) + SAME)
     }
 }
 
@@ -306,5 +314,19 @@ mod tests {
         let out = hold(&own, Grid::new(20.0, 1.0), 0.25);
         assert_eq!(&out[..5], [2.0, 2.0, 3.0, 3.0, 4.0]);
         assert!(out[5..20].iter().all(|v| v.is_nan()) && out[20] == 5.0);
+    }
+
+    proptest! {
+        /// What `align` takes as it is, where stamps lie on the grid, is what the resampling would have given.
+        #[test]
+        fn samples_on_the_grid_stay(x in prop::collection::vec(-1e3..1e3f64, 2..100), rate in 1.0..500.0f64, shift in -9e-7..9e-7f64) {
+            let t: Vec<f64> = (0..x.len()).map(|i| i as f64 / rate + if i % 3 == 1 { shift } else { 0.0 }).collect();
+            let grid = grid(&t, rate);
+            prop_assume!(grid.lies_on(&t));
+            let own = Own { t, x: x.clone() };
+            for way in [hold as Way, interpolate] {
+                prop_assert_eq!(&way(&own, grid, 0.25)[..], &x[..grid.points]);
+            }
+        }
     }
 }

@@ -8,7 +8,7 @@ use nalgebra::{DMatrix, DVector};
 
 use super::evidence::{Evidence, Observation};
 use super::{Fit, LetIn, Method, Weights, Wind, Zero};
-use crate::numerics::blocked::{self, Block, BlockedError, BlockedFit};
+use crate::numerics::blocked::{self, Block, BlockedError, BlockedFit, Estimates};
 use crate::numerics::spread::{between_variance, huber_psi, huber_weight};
 
 /// Standard deviation of a wind component before the logs speak, m/s, where the run sheet names no wind:
@@ -251,7 +251,7 @@ impl<'a> Solver<'a> {
         let mut last: Option<DVector<f64>> = None;
         for i in 0..ITERATIONS {
             self.iterations = i + 1;
-            let fit = blocked::fit(&self.blocks(false), self.width())?;
+            let fit = blocked::estimate(&self.blocks(false), self.width())?;
             let moved = self.take(&fit);
             if i < SPREAD_STEPS {
                 self.respread();
@@ -293,7 +293,7 @@ impl<'a> Solver<'a> {
     }
 
     /// Takes over coefficients, wind and residuals; returns the largest change of a wind, m/s.
-    fn take(&mut self, fit: &BlockedFit) -> f64 {
+    fn take(&mut self, fit: &Estimates) -> f64 {
         self.beta = fit.beta.clone();
         let mut moved = 0.0_f64;
         for (g, rows) in self.rows.iter().enumerate() {

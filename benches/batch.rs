@@ -32,7 +32,9 @@ fn main() {
     let folder = tempfile::Builder::new().prefix("squarelaw-bench-").tempdir().expect("a folder for temporary files");
     large(folder.path(), after("--python").as_deref(), quick);
     let sizes: &[(usize, usize)] = if quick { &[(2, 5)] } else { &[(5, 2), (25, 4), (250, 4)] };
-    println!("\n| logs | MB | first pass | nothing changed | one new log | selection changed | fit changed | peak MB, first | peak MB, unchanged |");
+    println!(
+        "\n| logs | MB | first pass | nothing changed | one new log | selection changed | fit changed | peak MB, first | peak MB, unchanged |"
+    );
     println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- |");
     for (sessions, outings) in sizes {
         growing(folder.path(), *sessions, *outings);
@@ -132,11 +134,14 @@ fn large(folder: &Path, python: Option<&str>, quick: bool) {
     println!("{} logs, {:.0} MB, 60 columns each\n", season.logs.len(), season.bytes as f64 / 1e6);
     let job = write_job(&season);
     let this = std::env::current_exe().unwrap();
-    let plain = best(|| {}, || {
-        let mut command = Command::new(&this);
-        command.arg("plain-read").arg(&job);
-        command
-    });
+    let plain = best(
+        || {},
+        || {
+            let mut command = Command::new(&this);
+            command.arg("plain-read").arg(&job);
+            command
+        },
+    );
     let first = best(|| season.clear(), || season.run(&[]));
     println!("| what | s | × first pass | peak MB |\n| --- | --- | --- | --- |");
     let row = |name: &str, t: Took| {
@@ -199,7 +204,8 @@ fn write_job(season: &Season) -> PathBuf {
         .collect();
     println!("{} of {} columns are needed\n", columns.len(), header.len());
     let job = season.folder.join("job.json");
-    std::fs::write(&job, serde_json::json!({ "columns": columns, "header": header, "logs": logs }).to_string()).unwrap();
+    std::fs::write(&job, serde_json::json!({ "columns": columns, "header": header, "logs": logs }).to_string())
+        .unwrap();
     job
 }
 

@@ -69,6 +69,7 @@ pub fn cases() -> Vec<Case> {
         case("drafting", Scenario { drafting: 0.15, ..eight() }),
         ordinary,
         case("one session in ten miscalibrated", miscalibrated),
+        case("the sample season", crate::demo::sample::sample().0),
         case("three sessions", scenario(3)),
         case("one session", scenario(1)),
     ]

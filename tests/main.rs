@@ -16,3 +16,4 @@ mod parts;
 mod schemas;
 mod season_check;
 mod season_kit;
+mod verdicts;

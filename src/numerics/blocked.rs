@@ -8,6 +8,7 @@
 //! degrees of freedom for every contrast, under the working model "independent, variance 1/weight".
 
 pub mod blind;
+pub mod prepared;
 pub mod wald;
 
 use nalgebra::{DMatrix, DVector, SymmetricEigen};

@@ -21,9 +21,13 @@ pub struct Blind {
 }
 
 impl Blind {
+    /// Whether a share is more than rounding.
+    pub fn counts(share: f64) -> bool {
+        share > NEGLIGIBLE
+    }
     /// Whether any of the contrast hangs on single blocks.
     pub fn any(&self) -> bool {
-        self.share > NEGLIGIBLE
+        Self::counts(self.share)
     }
     /// Whether all of it does.
     pub fn all(&self) -> bool {
@@ -69,13 +73,13 @@ impl BlockedFit {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use nalgebra::{DMatrix, DVector};
 
     use super::super::{Block, fit};
 
     /// Column 0 in both blocks, column 1 in the second alone.
-    fn blocks() -> Vec<Block> {
+    pub fn blocks() -> Vec<Block> {
         let make = |columns: Vec<usize>, x: &[f64], y: &[f64]| Block {
             x: DMatrix::from_column_slice(y.len(), columns.len(), x),
             nuisance: DMatrix::zeros(y.len(), 0),

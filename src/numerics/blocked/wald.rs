@@ -111,7 +111,7 @@ impl BlockedFit {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use nalgebra::{DMatrix, DVector};
     use rand::{RngExt, SeedableRng};
     use rand_distr::{Distribution, Normal};
@@ -122,7 +122,7 @@ mod tests {
     use crate::numerics::distributions::t_p_value;
 
     /// Blocks with a common effect each, three shared columns of true coefficient zero.
-    fn blocks(seed: u64, count: usize) -> Vec<Block> {
+    pub fn blocks(seed: u64, count: usize) -> Vec<Block> {
         let mut rng = Pcg64Mcg::seed_from_u64(seed);
         let normal = Normal::new(0.0, 1.0).unwrap();
         (0..count)

@@ -9,6 +9,8 @@ use std::collections::BTreeMap;
 use nalgebra::{DMatrix, DVector};
 
 use super::terms::{Combination, Terms};
+use crate::numerics::blocked::blind::Blind;
+use crate::numerics::blocked::prepared::Prepared;
 use crate::numerics::blocked::{self, Block, BlockedFit};
 use crate::numerics::distributions::t_quantile;
 use crate::numerics::null_space::{NullSpace, NullSpaceParams, null_space};
@@ -41,6 +43,8 @@ pub struct PartsFit {
     pub configurations: Vec<Configuration>,
     /// The solved blocks.
     pub fit: Option<BlockedFit>,
+    /// Their products, for many contrasts.
+    prepared: Option<Prepared>,
     /// Per block and row, the window it belongs to.
     pub windows_of_rows: Vec<Vec<usize>>,
     /// Scatter from session to session.
@@ -84,10 +88,12 @@ impl PartsFit {
             speed: season.speed,
             density: season.density,
             fit: None,
+            prepared: None,
         };
         let blocks: Vec<Block> =
             season.model.blocks.iter().map(|b| with_columns(b, &mut columns_of, &mut next)).collect();
         out.fit = blocked::fit(&blocks, next).ok();
+        out.prepared = out.fit.as_ref().and_then(Prepared::new);
         out
     }
 
@@ -150,6 +156,9 @@ impl PartsFit {
     /// single sessions, where the session scatter stands in for what can't be seen.
     pub fn variance(&self, gradient: &DVector<f64>) -> Option<(f64, f64, bool)> {
         let fit = self.fit.as_ref()?;
+        if let Some(prepared) = self.prepared.as_ref().filter(|p| !Blind::counts(p.share_alone(gradient))) {
+            return Some((fit.variance(gradient), prepared.dof(gradient), false));
+        }
         let blind = fit.blind(gradient, &self.windows_of_rows);
         let (mut variance, mut dof) = (0.0, f64::INFINITY);
         if !blind.all() {

@@ -251,6 +251,12 @@ fn study() {
         let (inside, n) = covered(&s, 1000..1200);
         println!("{name}: {:.4} of {n} intervals of effects hold the truth", inside as f64 / n as f64);
     }
+    for (name, options) in [("robust", ROBUST), ("ordinary, no wind estimated", PLAIN)] {
+        for quantity in ["front_downforce", "rear_downforce"] {
+            let alarms = false_alarms(options, quantity, 3000..3400);
+            println!("additivity, {name}, {quantity}: {alarms} false alarms of 400");
+        }
+    }
 }
 
 #[test]
@@ -316,18 +322,23 @@ fn an_interaction_is_found_and_additivity_doubted_without_it() {
     assert!(additivity::additivity(&season, &fit, "front_downforce").is_err());
 }
 
+/// Seasons whose parts add and whose additivity is doubted at the 5 % level.
+fn false_alarms(options: &str, quantity: &str, seeds: std::ops::Range<u64>) -> usize {
+    let setups =
+        vec![("", 3.0), ("lip", 3.0), ("planes", 3.0), ("lip+planes", 3.0), ("strip", 3.0), ("lip+strip", 3.0)];
+    let s = Season { setups, all: true, sessions: 10, windows: 12, ..Default::default() };
+    let alarm = |seed: &u64| {
+        let (season, fit) = s.solve(*seed, options, &[]);
+        additivity::additivity(&season, &fit, quantity).unwrap().p_value < 0.05
+    };
+    seeds.filter(alarm).count()
+}
+
 #[test]
 fn additivity_is_seldom_doubted_where_parts_add() {
     // 40 seasons, one test each: at the 5 % level 2 false alarms are expected; 8 and more have a chance of 0.1 %
     // (scipy 1.17.1, binom.sf(7, 40, 0.05) = 0.0006).
-    let setups =
-        vec![("", 3.0), ("lip", 3.0), ("planes", 3.0), ("lip+planes", 3.0), ("strip", 3.0), ("lip+strip", 3.0)];
-    let s = Season { setups, all: true, sessions: 10, windows: 12, ..Default::default() };
-    let alarms = (700..740).filter(|seed| {
-        let (season, fit) = s.solve(*seed, ROBUST, &[]);
-        additivity::additivity(&season, &fit, "rear_downforce").unwrap().p_value < 0.05
-    });
-    let alarms = alarms.count();
+    let alarms = false_alarms(ROBUST, "rear_downforce", 700..740);
     println!("false alarms {alarms} of 40");
     assert!(alarms <= 7, "{alarms}");
 }

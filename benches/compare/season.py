@@ -44,7 +44,7 @@ def windows(c, period):
         pieces = -(-(end - start) // longest)
         for k in range(pieces):
             part = slice(start + (end - start) * k // pieces, start + (end - start) * (k + 1) // pieces)
-            row = [np.mean(rho[part] / REFERENCE * v[part] ** 2)]
+            row = [np.nanmean(rho[part] / REFERENCE * v[part] ** 2)]
             for series in (front[part], rear[part], drag[part], c["Radiator Drop"][part]):
                 row += mean_and_error(series)
             out.append(row)
@@ -52,7 +52,10 @@ def windows(c, period):
 
 
 def mean_and_error(x):
-    """Mean, and its standard error with the effective sample size of a first-order series."""
+    """Mean, and its standard error with the effective sample size of a first-order series; blanks are left out."""
+    x = x[np.isfinite(x)]
+    if len(x) < 8:
+        return [np.nan, np.nan]
     r = x - x.mean()
     spread = r @ r
     rho = (r[1:] @ r[:-1]) / spread if spread > 0 else 0.0
@@ -65,17 +68,18 @@ def fit(season):
     names = sorted({configuration for _, configuration, _ in season})
     rows = [(i, names.index(k), *w) for i, (_, k, ws) in enumerate(season) for w in ws]
     a = np.array(rows)
+    a = a[np.isfinite(a).all(axis=1)]
     out = {}
     for q, name in enumerate(("front", "rear", "drag", "radiator")):
         y, se = a[:, 3 + 2 * q], a[:, 4 + 2 * q]
         x = np.zeros((len(a), len(names)))
         x[np.arange(len(a)), a[:, 1].astype(int)] = a[:, 2]
-        w = 1 / np.maximum(se, 1e-9)
+        w = 1 / np.maximum(se, 0.1 * np.median(se))
         for log in np.unique(a[:, 0]):
             own = a[:, 0] == log
             x[own] -= np.average(x[own], axis=0, weights=w[own] ** 2)
             y[own] -= np.average(y[own], weights=w[own] ** 2)
-        scale = stats.median_abs_deviation(y * w)
+        scale = max(stats.median_abs_deviation(y * w), 1e-9)
         found = optimize.least_squares(lambda b: (y - x @ b) * w / scale, np.zeros(len(names)), loss="huber", f_scale=1.345)
         out[name] = dict(zip(names, found.x))
     return out

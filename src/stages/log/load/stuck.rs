@@ -3,7 +3,8 @@
 //! Rules, common practice, no source:
 //! * Only sensors that must move when a car drives are looked at: dampers, wheel loads, ride heights,
 //!   accelerometers, steering, torques, air speed, speed. Ambient channels, gear, pedals and fuel may rest.
-//! * Whole log: one value throughout, in at least 10 samples, while speed varies by more than 5 m/s.
+//! * Whole log: one value throughout, in at least 10 samples, while speed varies by more than 5 m/s and is
+//!   above 10 m/s for more than 5 s. A roll through the paddock proves nothing.
 //! * From a line on: one value for more than 60 s above 10 m/s, while speed varies by more than 5 m/s.
 //!   Steering, which coarse sensors hold on a long straight, gets 180 s.
 //! * Torque may be zero as long as the car coasts: only a rise of speed by more than 5 m/s proves it stuck.
@@ -90,7 +91,7 @@ impl Still {
     /// `whole` says that the value never changed in the whole log.
     fn stuck(&self, rule: Rule, witnessed: bool, whole: bool) -> bool {
         let varied = self.high - self.low;
-        let whole = whole && self.samples >= FEWEST;
+        let whole = whole && self.samples >= FEWEST && self.driven > 5.0;
         match rule {
             Rule::Moves { after } => varied > CHANGE && (whole || self.driven > after),
             Rule::Drives => self.rise > CHANGE && (whole || self.driven > 60.0),
@@ -160,6 +161,8 @@ mod tests {
         assert_eq!(judge(MOVES, 30.0, laps, |_| 0.012), Some(0));
         assert_eq!(judge(MOVES, 30.0, |_| 0.0, |_| 0.012), None);
         assert_eq!(judge(MOVES, 30.0, laps, |t| t.sin()), None);
+        // A pitot tube reads nothing at paddock speed.
+        assert_eq!(judge(MOVES, 90.0, |t| 4.0 + 4.0 * (t / 5.0).sin(), |_| 0.0), None);
     }
 
     #[test]

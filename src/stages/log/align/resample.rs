@@ -257,7 +257,7 @@ mod tests {
                     let now = grid.time(i);
                     let after = own.t.partition_point(|t| *t <= now + SAME);
                     let on_sample = after > 0 && now - own.t[after - 1] <= SAME;
-                    let bridged = after > 0 && after < own.t.len() && own.t[after] - own.t[after - 1] <= bridge;
+                    let bridged = after > 0 && after < own.t.len() && own.t[after] - own.t[after - 1] <= bridge + SAME;
                     prop_assert_eq!(v.is_finite(), on_sample || bridged, "at {} s: {}", now, v);
                     if v.is_finite() {
                         let reach = grid.period / 2.0 + bridge;

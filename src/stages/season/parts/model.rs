@@ -1,7 +1,7 @@
 //! The season's windows against parts: coefficient of a configuration = base + Σ parts present + slope·wing.
 //!
 //! The blocks that `fit` solved last (pseudo-values, weights, zeros, wind) are taken over as they are; only
-//! their columns x·[configuration] are replaced by x·[term], which is a product with the configurations'
+//! their columns x·1(configuration) are replaced by x·1(term), which is a product with the configurations'
 //! design matrix. Weighted least squares of the windows, not of the coefficients.
 
 use std::collections::BTreeMap;

@@ -83,7 +83,7 @@ pub fn read<R: Row>(path: &Path) -> Result<Vec<R>, Fatal> {
 /// is damaged or another version wrote it, is put aside under a hidden name; the remark says so.
 ///
 /// # Errors
-/// As [`write`].
+/// As [`write()`].
 pub fn append<R: Row + Clone>(to: &mut Switch, origin: &Origin, rows: &[R]) -> Result<Option<String>, Fatal> {
     let path = place(to.tables(), R::TABLE, &origin.season);
     let mut remark = None;

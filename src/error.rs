@@ -48,6 +48,11 @@ pub enum LogFault {
     /// No run-sheet row names this log.
     #[error("the run sheet names no run for this log; add a row with its configuration")]
     NotInRunSheet,
+    /// Two patterns of the run sheet claim the same time of this log.
+    #[error(
+        "lines {lines:?} of the run sheet both claim this log, as `{}` and `{}`; name it once, or give each row its own time range", .configurations[0], .configurations[1]
+    )]
+    ClaimedTwice { lines: [u64; 2], configurations: [String; 2] },
     /// The car never moved, or no sample lies in a run's time range.
     #[error("no sample lies in the time ranges of the run sheet ({detail})")]
     NoRun { detail: String },
@@ -80,6 +85,7 @@ impl LogFault {
             Self::Stuck { .. } => "stuck",
             Self::Implausible { .. } => "implausible",
             Self::NotInRunSheet => "not_in_run_sheet",
+            Self::ClaimedTwice { .. } => "claimed_twice",
             Self::NoRun { .. } => "no_run",
             Self::Unreadable { .. } => "unreadable",
         }

@@ -11,6 +11,7 @@ type Example = (&'static str, fn() -> String);
 
 const EXAMPLES: &[Example] = &[
     ("next-event", || run_pipeline("next-event.yaml")),
+    ("season-check", || run_pipeline("season-check.yaml")),
     ("predict-ran", || predict("splitter_extension", &["--wing", "3"])),
     ("predict-never-ran", || predict("splitter_extension,gurney_strip", &["--wing", "8", "--speed", "300 km/h"])),
     ("predict-balance", || predict("splitter_extension,sealed_opening", &["--balance", "44 %", "--speed", "180 km/h"])),

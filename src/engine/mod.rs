@@ -222,11 +222,9 @@ pub fn headers(plan: &Plan) -> Result<Vec<Header>, Fatal> {
         return Err(Fatal::Internal("a plan without `load` passed the checks".to_owned()));
     };
     let one = |named: NamedLog| {
-        let result = if one_log::runs_of(plan, &named).is_empty() {
-            Err(LogFault::NotInRunSheet)
-        } else {
-            load.layout_of(&named.name).and_then(|layout| load::header_check(&named.path, layout, &plan.needed))
-        };
+        let result = one_log::claim(&one_log::runs_of(plan, &named))
+            .and_then(|()| load.layout_of(&named.name))
+            .and_then(|layout| load::header_check(&named.path, layout, &plan.needed));
         (named, result)
     };
     Ok(discover(plan)?.into_iter().map(one).collect())

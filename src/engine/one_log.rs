@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use super::cache::key::Keys;
 use super::cache::{self, Cache, Content, Level};
+use crate::config::check::run_sheet::claimed_twice;
 use crate::config::layout::Format;
 use crate::config::run_sheet::RunRow;
 use crate::error::{Fatal, LogFault};
@@ -112,6 +113,21 @@ pub fn runs_of(plan: &Plan, named: &NamedLog) -> Vec<RunRow> {
     if by_path.is_empty() { load::runs_for(&named.name, rows) } else { by_path }
 }
 
+/// Whether the run sheet says of every moment of a log, once, what the car was.
+///
+/// # Errors
+/// `NotInRunSheet`, `ClaimedTwice`.
+pub fn claim(runs: &[RunRow]) -> Result<(), LogFault> {
+    if runs.is_empty() {
+        return Err(LogFault::NotInRunSheet);
+    }
+    claimed_twice(runs).map_or(Ok(()), |(a, b)| {
+        let rows = [a, b];
+        let configurations = rows.map(|r| r.configuration.value.clone());
+        Err(LogFault::ClaimedTwice { lines: rows.map(|r| r.spot.line), configurations })
+    })
+}
+
 fn unreadable(detail: impl ToString) -> LogFault {
     LogFault::Unreadable { detail: detail.to_string() }
 }
@@ -127,8 +143,8 @@ impl Work<'_> {
             },
         };
         log.content_hash.clone_from(&content.hash);
-        if log.runs.is_empty() {
-            return Ok(Err(LogFault::NotInRunSheet));
+        if let Err(fault) = claim(&log.runs) {
+            return Ok(Err(fault));
         }
         let Some(cache) = self.cache else { return self.export(log, content, None) };
         let keys = cache.keys(self.plan, &log.named, &log.runs, &content.hash)?;

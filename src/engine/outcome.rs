@@ -85,6 +85,8 @@ impl Outcome {
         parquet_file::write(to, origin, &self.season.fits)?;
         parquet_file::write(to, origin, &self.season.configurations)?;
         parquet_file::write(to, origin, &self.season.comparisons)?;
+        parquet_file::write(to, origin, &self.season.cross_checks)?;
+        parquet_file::write(to, origin, &self.season.regressors)?;
         parquet_file::write(to, origin, &self.season.parts)?;
         parquet_file::write(to, origin, &self.season.predictions)?;
         parquet_file::write(to, origin, &self.season.combinations)?;

@@ -5,6 +5,7 @@ use crate::config::pipeline::Show;
 use crate::stages::season::parts::model::PartsFit;
 use crate::stages::season::predict::balance::Position;
 use crate::stages::season::predict::forecast::{Figure, Forecast};
+use crate::table::rows::FORCE_CAUTION;
 use crate::units::{self, Dimension, Unit};
 
 /// The answer to `squarelaw predict`, in the units that the pipeline asks for.
@@ -27,6 +28,9 @@ pub fn text(forecast: &Forecast, parts: &PartsFit, show: &Show) -> String {
     }
     for remark in &forecast.remarks {
         out.push_str(&format!("note: {}\n", remark.words(speed)));
+    }
+    if !forecast.figures.is_empty() {
+        out.push_str(&format!("\n{FORCE_CAUTION}"));
     }
     out.trim_end().to_owned()
 }

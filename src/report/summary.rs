@@ -6,7 +6,7 @@ use super::columns::{lay_out, with_half};
 use super::parts;
 use crate::engine::outcome::Outcome;
 use crate::plan::Plan;
-use crate::table::rows::{ComparisonRow, ConfigurationRow, FitRow};
+use crate::table::rows::{ComparisonRow, ConfigurationRow, CrossCheckRow, FitRow, RegressorRow};
 use crate::units::{self, Dimension, Unit};
 
 /// The summary of a finished batch, in the units that the pipeline asks for.
@@ -22,6 +22,7 @@ pub fn text(outcome: &Outcome, plan: &Plan) -> String {
         out.push_str(&parts::combinations(&outcome.season.combinations, force));
         out.push_str(&super::answers::text(&outcome.season, force, speed));
     }
+    out.push_str(&cross_checks(&outcome.season.cross_checks, &outcome.season.regressors));
     out.push_str(&left_out(outcome));
     out.push_str(&logs(outcome));
     out.push_str(&format!("tables: {}", outcome.folder.display()));
@@ -149,6 +150,35 @@ fn comparisons(rows: &[ComparisonRow], force: Unit) -> String {
         ]);
     }
     format!("{}\n\n", lay_out(&table))
+}
+
+/// What other evidence says, where it is at odds with the fit.
+fn cross_checks(rows: &[CrossCheckRow], regressors: &[RegressorRow]) -> String {
+    if rows.is_empty() {
+        return String::new();
+    }
+    let odd: Vec<&CrossCheckRow> = rows.iter().filter(|r| r.verdict == "at odds").collect();
+    let mut out = format!("second opinions: {} held against the fit, {} at odds\n", rows.len(), odd.len());
+    for r in odd {
+        out.push_str(&format!(
+            "  {} {}: {} says {:.0}, the fit {:.0} (SI, at the reference speed)\n",
+            r.configuration,
+            r.quantity.replace('_', " "),
+            r.estimator.replace('_', " "),
+            r.value,
+            r.fit_value
+        ));
+    }
+    for r in regressors.iter().filter(|r| r.verdict == "differs") {
+        out.push_str(&format!(
+            "  straight running gives {} {} for {}, the car file {:.1}: CG height, mass or motion ratio?\n",
+            with_half(r.coefficient, 0.5 * (r.coefficient_hi95 - r.coefficient_lo95)),
+            r.regressor,
+            r.quantity.replace('_', " "),
+            r.car_file.unwrap_or(0.0)
+        ));
+    }
+    out + "\n"
 }
 
 /// Sessions that were left out of a quantity's fit, and why.

@@ -238,6 +238,8 @@ registry! {
         Fit(season::fit::Fit) = "fit",
         /// Differences between configurations.
         Compare(season::compare::Compare) = "compare",
+        /// Second opinions from evidence that the fit did not use.
+        CrossCheck(season::cross_check::CrossCheck) = "cross_check",
         /// What each part and each wing step is worth.
         Parts(season::parts::Parts) = "parts",
         /// What named combinations will do, ran or not.

@@ -26,6 +26,8 @@ pub struct Case {
     pub scenario: Scenario,
     /// Options of `fit`, as JSON.
     pub fit: String,
+    /// A pressure channel that tells the air speed.
+    pub air_speed_from: Option<&'static str>,
     /// Window stages besides the pipeline's, as JSON.
     pub windows: Vec<String>,
 }
@@ -54,20 +56,37 @@ pub fn scenario(sessions: usize) -> Scenario {
 
 /// The cases of the full study.
 pub fn cases() -> Vec<Case> {
-    let case = |name, scenario: Scenario| Case { name, scenario, fit: ROBUST.to_owned(), windows: Vec::new() };
+    let case = |name, scenario: Scenario| Case {
+        name,
+        scenario,
+        fit: ROBUST.to_owned(),
+        air_speed_from: None,
+        windows: Vec::new(),
+    };
     let eight = || scenario(8);
     let mut miscalibrated = eight();
     miscalibrated.faults.miscalibrated_every = 10;
     miscalibrated.faults.miscalibration = 0.06;
     let mut ordinary = case("drafting, ordinary", Scenario { drafting: 0.15, ..eight() });
     ordinary.fit = ROBUST.replace("\"wind\"", "\"method\": \"ordinary\", \"wind\"");
+    let mut by_pressure = case("wakes, air speed by pressure", Scenario { drafting: 0.15, ..eight() });
+    by_pressure.air_speed_from = Some("radiator_pressure_drop");
+    let mut straight = case("all straight running", Scenario { session_gain_sd: 0.0, ..eight() });
+    straight.fit = ROBUST.replace(
+        "\"wind\"",
+        "\"windows\": [\"straight\", \"coastdown\"], \"let_in\": [\"transfer\", \"curvature\"], \"wind\"",
+    );
+    straight.windows =
+        vec![r#"{"straight": {"speed": "80..260 km/h", "lateral": "0.08 g", "steering": "4 deg"}}"#.to_owned()];
     vec![
         case("clean", Scenario { session_gain_sd: 0.0, ..eight() }),
+        straight,
         case("usual", eight()),
         case("noisy", Scenario { noise: 2.0, ..eight() }),
         case("windy", Scenario { wind_sd: 4.0, ..eight() }),
         case("drafting", Scenario { drafting: 0.15, ..eight() }),
         ordinary,
+        by_pressure,
         case("one session in ten miscalibrated", miscalibrated),
         case("the sample season", crate::demo::sample::sample().0),
         case("three sessions", scenario(3)),

@@ -15,11 +15,12 @@ use crate::error::Fatal;
 use crate::located::Located;
 use crate::numerics::distributions::t_quantile;
 use crate::plan::Plan;
+use crate::stages::log::air::pressure::AirSpeedFrom;
 use crate::stages::log::load;
 use crate::stages::season::SeasonTables;
 use crate::stages::season::compare::Compare;
 use crate::stages::season::fit::{Fit, SeasonFit};
-use crate::stages::{LogCx, SeasonCx, SeasonStep, WindowStep};
+use crate::stages::{LogCx, LogStep, SeasonCx, SeasonStep, WindowStep};
 use crate::table::frame::LogFrame;
 use crate::units;
 
@@ -54,6 +55,11 @@ fn plan(case: &Case, season: &Season) -> Result<Plan, Fatal> {
     let mut definitions = read::definitions(&folder.path().join("pipeline.yaml"))?;
     let fit: Fit = serde_json::from_str(&case.fit).map_err(defect)?;
     definitions.pipeline.season_wide = vec![Located::nowhere(SeasonStep::Fit(fit))];
+    for step in &mut definitions.pipeline.per_log {
+        if let (LogStep::Air(air), Some(channel)) = (&mut step.value, case.air_speed_from) {
+            air.air_speed_from = Some(AirSpeedFrom { channel: Located::nowhere(channel.to_owned()) });
+        }
+    }
     for text in &case.windows {
         let step: WindowStep = serde_json::from_str(text).map_err(defect)?;
         definitions.pipeline.windows.push(Located::nowhere(step));

@@ -7,6 +7,10 @@ use crate::table_row;
 /// Version of the table schemas; raised with every change of a column.
 pub const SCHEMA_VERSION: &str = "1";
 
+/// Stands beside every printed prediction.
+pub const FORCE_CAUTION: &str = "an estimate, no approval: whether wings, mounts and floor hold these loads, and \
+    whether the parts may be run, is for a qualified person and the rules of the series to say";
+
 table_row! {
     /// One row per log: used or set aside, why, and where its seconds went.
     pub struct LogRow in "logs" {
@@ -298,6 +302,40 @@ table_row! {
 }
 
 table_row! {
+    /// One row per configuration, quantity and second estimator: does other evidence say the same?
+    pub struct CrossCheckRow in "cross_checks" {
+        configuration: String, "-", "configuration";
+        quantity: String, "-", "front_downforce, rear_downforce, resistance (apparent), or a channel";
+        estimator: String, "-", "straight: all straight running with load transfer and curvature as regressors; coast_integral: coasting stretches as wholes";
+        value: f64, "N, or the unit of the channel", "its value at the reference speed and density";
+        value_se: f64, "N, or the unit of the channel", "standard error";
+        value_lo95: f64, "N, or the unit of the channel", "lower end of the 95 % interval";
+        value_hi95: f64, "N, or the unit of the channel", "upper end of the 95 % interval";
+        fit_value: f64, "N, or the unit of the channel", "what the fit says";
+        fit_se: f64, "N, or the unit of the channel", "its standard error";
+        difference: f64, "N, or the unit of the channel", "value minus what the fit says";
+        difference_se: f64, "N, or the unit of the channel", "standard error; for straight what a session did to both is left out";
+        p_value: Option<f64>, "1", "two-sided, for no difference";
+        verdict: String, "-", "agree, at odds or not comparable";
+        windows: i64, "1", "windows, or coasting stretches, behind the second estimate";
+    }
+}
+
+table_row! {
+    /// One row per quantity and regressor of straight running: what the logs say of the car file.
+    pub struct RegressorRow in "regressors" {
+        quantity: String, "-", "quantity that it was fitted with";
+        regressor: String, "-", "transfer: acceleration along x; curvature: vertical acceleration";
+        coefficient: f64, "N.s2/m", "load transfer per acceleration, m·h/L; for resistance the effective mass; for curvature the mass that the springs carry";
+        coefficient_se: f64, "N.s2/m", "standard error";
+        coefficient_lo95: f64, "N.s2/m", "lower end of the 95 % interval";
+        coefficient_hi95: f64, "N.s2/m", "upper end of the 95 % interval";
+        car_file: Option<f64>, "N.s2/m", "what the car file says, with the fuel of the corner weights";
+        verdict: String, "-", "agrees, differs (outside of the interval) or no figure";
+    }
+}
+
+table_row! {
     /// One row per run of the batch: when, with what, how it ended.
     pub struct BatchRow in "batch" {
         started: Timestamp, "UTC", "start";
@@ -339,6 +377,8 @@ pub fn all() -> Vec<Declared> {
         declared::<FitRow>(),
         declared::<ConfigurationRow>(),
         declared::<ComparisonRow>(),
+        declared::<CrossCheckRow>(),
+        declared::<RegressorRow>(),
         declared::<PartRow>(),
         declared::<PredictionRow>(),
         declared::<CombinationRow>(),

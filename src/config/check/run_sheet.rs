@@ -149,14 +149,10 @@ fn overlaps(rows: &[RunRow], f: &mut Findings) {
     }
 }
 
-/// The two rows of a sheet, by index, that claim the same time of one log. Two patterns of file names can't
-/// be compared without the logs themselves; this is for when they are known.
-pub fn claimed_twice(rows: &[RunRow], log: &str) -> Option<(usize, usize)> {
-    let named = |r: &RunRow| glob::Pattern::new(&r.log).is_ok_and(|p| p.matches(log));
-    let mine: Vec<_> = rows.iter().enumerate().filter(|(_, r)| named(r)).collect();
-    mine.iter()
-        .enumerate()
-        .find_map(|(k, (j, b))| mine.iter().take(k).find(|(_, a)| share_time(a, b)).map(|(i, _)| (*i, *j)))
+/// Two rows that claim the same time, of the rows that name one log. Two patterns of file names can't be
+/// compared without the logs themselves; this is for when they are known.
+pub fn claimed_twice(rows: &[RunRow]) -> Option<(&RunRow, &RunRow)> {
+    rows.iter().enumerate().find_map(|(k, b)| rows.iter().take(k).find(|a| share_time(a, b)).map(|a| (a, b)))
 }
 
 fn may_name_same_log(a: &RunRow, b: &RunRow) -> bool {
@@ -228,8 +224,10 @@ mod tests {
     #[test]
     fn patterns_are_held_against_a_known_log() {
         let sheet = rows(&["a*.csv,,,,E,S,x", "*1.csv,,,,E,S,y"]);
-        assert_eq!(claimed_twice(&sheet, "a1.csv"), Some((0, 1)));
-        assert_eq!(claimed_twice(&sheet, "a2.csv"), None);
+        assert_eq!(claimed_twice(&sheet), Some((&sheet[0], &sheet[1])));
+        assert_eq!(claimed_twice(&sheet[..1]), None);
+        let apart = rows(&["a*.csv,1,,,E,S,x", "*1.csv,2,,,E,S,y"]);
+        assert_eq!(claimed_twice(&apart), None);
     }
 
     #[test]

@@ -3,6 +3,8 @@
 //! Columns made: `air_density` (kg/m³), `density_ratio` (density over the reference density) and `v_air`
 //! (m/s, before any wind correction).
 
+pub mod pressure;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -32,6 +34,10 @@ pub struct Air {
     /// Density that forces are reported at.
     #[serde(default = "sea_level")]
     pub reference_density: Located<Density>,
+    /// A pressure channel that is calibrated against two directions and then tells the air speed, where no
+    /// pitot tube is logged.
+    #[serde(default)]
+    pub air_speed_from: Option<pressure::AirSpeedFrom>,
 }
 
 fn sea_level() -> Located<Density> {
@@ -53,6 +59,15 @@ impl LogStage for Air {
         if !input.has("air_speed") {
             cx.need(&input, "speed");
         }
+        if let Some(from) = &self.air_speed_from {
+            cx.need(&input, "course");
+            if cx.need_at(&input, &from.channel.value, from.channel.spot)
+                && input.find(&from.channel.value).is_some_and(|k| k.dimension != Dimension::Pressure)
+            {
+                let message = format!("channel `{}` is no pressure", from.channel.value);
+                cx.fault(from.channel.spot, message, "a channel that follows the dynamic pressure");
+            }
+        }
         cx.makes(&mut input, "air_density", Dimension::Density);
         cx.makes(&mut input, "density_ratio", Dimension::Ratio);
         cx.makes(&mut input, "v_air", Dimension::Speed);
@@ -60,12 +75,14 @@ impl LogStage for Air {
     }
 
     fn reads(&self) -> Vec<&str> {
-        vec!["speed", "air_speed", "air_temperature", "air_pressure", "humidity", "altitude"]
+        let mut names = vec!["speed", "air_speed", "air_temperature", "air_pressure", "humidity", "altitude"];
+        if let Some(from) = &self.air_speed_from {
+            names.extend(["course", from.channel.value.as_str()]);
+        }
+        names
     }
 
     fn run(&self, mut log: LogFrame, cx: &LogCx) -> Result<LogFrame, LogFault> {
-        let speed = if air_speed_measured(&log) { "air_speed" } else { "speed" };
-        let speed = column(&log, speed)?.to_vec();
         let mut density = vec![f64::NAN; log.len()];
         let mut flags = Vec::new();
         for segment in &log.segments {
@@ -75,6 +92,24 @@ impl LogStage for Air {
             }
         }
         flags.into_iter().for_each(|f| log.flag(f));
+        if let Some(from) = self.air_speed_from.as_ref().filter(|_| !air_speed_measured(&log)) {
+            match pressure::air_speed(&log, &from.channel.value, &density) {
+                Some(speed) => {
+                    log.set("air_speed", Dimension::Speed, speed);
+                    log.flag("air_speed_from_pressure");
+                }
+                None => log.flag("pressure_not_calibrated"),
+            }
+        }
+        let speed = if air_speed_measured(&log) { "air_speed" } else { "speed" };
+        let ground = log.get("speed").map(<[f64]>::to_vec);
+        let mut speed = column(&log, speed)?.to_vec();
+        // Runs that could not be calibrated fall back to ground speed, and the fit to the wind.
+        if self.air_speed_from.is_some()
+            && let Some(ground) = ground
+        {
+            speed.iter_mut().zip(ground).filter(|(v, _)| v.is_nan()).for_each(|(v, g)| *v = g);
+        }
         let ratio = density.iter().map(|d| d / self.reference_density.get()).collect();
         log.set("air_density", Dimension::Density, density);
         log.set("density_ratio", Dimension::Ratio, ratio);
@@ -176,7 +211,7 @@ mod tests {
     use super::*;
 
     fn air() -> Air {
-        Air { reference_density: sea_level() }
+        Air { reference_density: sea_level(), air_speed_from: None }
     }
     const V: (&str, &[f64]) = ("speed", &[30.0, 40.0]);
 
@@ -257,7 +292,7 @@ mod tests {
         let bench = Bench::new("", &[]);
         let (_, issues) = bench.check(&air(), &["accel_x"]);
         assert_eq!(issues, ["stage `tested` needs channel `speed`, which no earlier stage makes"]);
-        let odd = Air { reference_density: Located::nowhere(Density::si(1225.0)) };
+        let odd = Air { reference_density: Located::nowhere(Density::si(1225.0)), ..air() };
         assert_eq!(bench.check(&odd, &["speed"]).1, ["a reference density of 1225 kg/m3 is not that of air"]);
         assert!(bench.check(&air(), &["air_speed"]).1.is_empty());
     }

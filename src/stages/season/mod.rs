@@ -2,6 +2,7 @@
 
 pub mod answers;
 pub mod compare;
+pub mod cross_check;
 pub mod energy;
 pub mod expected;
 pub mod fit;
@@ -15,7 +16,8 @@ pub mod tyres;
 use crate::stages::window::Window;
 use crate::stages::window::peaks::Peaks;
 use crate::table::rows::{
-    AgreementRow, CombinationRow, ComparisonRow, ConfigurationRow, FitRow, PartRow, PredictionRow, WindRow, WindowRow,
+    AgreementRow, CombinationRow, ComparisonRow, ConfigurationRow, CrossCheckRow, FitRow, PartRow, PredictionRow,
+    RegressorRow, WindRow, WindowRow,
 };
 use crate::table::verdicts::{EnergyRow, ExpectedRow, ExpectedScaleRow, HistoryRow, LimitRow, TyreRow};
 
@@ -52,6 +54,10 @@ pub struct SeasonTables {
     pub predictions: Vec<PredictionRow>,
     /// Rows of `combinations`.
     pub combinations: Vec<CombinationRow>,
+    /// Rows of `cross_checks`.
+    pub cross_checks: Vec<CrossCheckRow>,
+    /// Rows of `regressors`.
+    pub regressors: Vec<RegressorRow>,
     /// Rows of `expected`.
     pub expected: Vec<ExpectedRow>,
     /// Rows of `expected_scale`.

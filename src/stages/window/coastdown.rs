@@ -3,13 +3,17 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::Found;
-use super::select::{Cut, Rule, check_lasting, check_positive, pieces, window};
+use super::select::{Cut, Piece, Rule, check_lasting, check_positive, pieces, window};
+use super::{Coast, Found};
 use crate::error::LogFault;
 use crate::located::Located;
+use crate::physics::coastdown;
 use crate::stages::{CheckCx, LogCx, Schema, WindowStage};
 use crate::table::frame::LogFrame;
 use crate::units::{Acceleration, Angle, Pressure, Range, Ratio, Time, of};
+
+/// Share of the first speed that a stretch must fall below for the integral form.
+const SLOWED: f64 = 0.85;
 
 /// Straight coasting.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -109,11 +113,36 @@ impl WindowStage for Coastdown {
         .collect();
         let cut = Cut { settle: self.settle.get(), shortest: self.lasting.low, longest: self.piece.get() };
         let (pieces, funnel) = pieces(log, &rules, cut);
-        Ok(Found::windows(pieces.into_iter().filter_map(|p| window(log, p, "coastdown", cx)).collect(), funnel))
+        let mut windows = Vec::new();
+        for stretch in pieces.chunk_by(|a, b| a.end == b.start && a.segment == b.segment) {
+            let first = windows.len();
+            windows.extend(stretch.iter().filter_map(|p| window(log, *p, "coastdown", cx)));
+            if let Some(window) = windows.get_mut(first) {
+                window.coast = self.coast(log, stretch);
+            }
+        }
+        Ok(Found::windows(windows, funnel))
     }
 }
 
 impl Coastdown {
+    /// Road load of a whole stretch, no longer than `lasting` allows, by the integral form.
+    fn coast(&self, log: &LogFrame, stretch: &[Piece]) -> Option<Coast> {
+        let start = stretch.first()?.start;
+        let longest = (self.lasting.high * log.rate) as usize;
+        let range = start..stretch.last()?.end.min(start + longest);
+        let of = |name: &str| log.get(name).and_then(|v| v.get(range.clone()));
+        let mean = |v: &[f64]| v.iter().sum::<f64>() / v.len() as f64;
+        let (speed, mass, ratio) = (of("speed")?, mean(of("effective_mass")?), mean(of("density_ratio")?));
+        // With less of the speed left behind, A and C can't be told apart.
+        if speed.last()? / speed.first()? > SLOWED {
+            return None;
+        }
+        let fit = coastdown::fit(log.time.get(range.clone())?, speed, mass, coastdown::Params::default()).ok()?;
+        let coefficient = fit.load.c / ratio;
+        coefficient.is_finite().then(|| Coast { coefficient, duration: range.len() as f64 / log.rate })
+    }
+
     /// Samples with the clutch open or in neutral; none where the log has neither channel.
     fn disengaged(&self, log: &LogFrame) -> Option<Rule> {
         let (clutch, gear) = (log.get("clutch"), log.get("gear"));

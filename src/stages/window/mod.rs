@@ -26,6 +26,17 @@ pub struct Measure {
     pub v: f64,
     /// Mean density ratio rho/rho_ref, weighted likewise.
     pub ratio: f64,
+    /// What the sensors said while the car stood before the outing, where it did and the quantity has a zero.
+    pub zero: Option<f64>,
+}
+
+/// Road load A + C·v² of a whole coasting stretch, from speed over time: a second opinion on the drag.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Coast {
+    /// C over the density ratio, N per m²/s², of ground speed: the wind is inside.
+    pub coefficient: f64,
+    /// Length of the stretch, s.
+    pub duration: f64,
 }
 
 /// Name of a window stage. An alias, because a derived reader would ask of a bare reference that the file it reads
@@ -68,6 +79,8 @@ pub struct Window {
     pub accel_x: f64,
     /// Mean of the vertical specific force less gravity, m/s²; `None` without that channel.
     pub accel_z: Option<f64>,
+    /// Road load of the whole coasting stretch that begins with this window.
+    pub coast: Option<Coast>,
     /// One entry per quantity of the plan, in its order; `None` where it was not measured.
     pub measures: Vec<Option<Measure>>,
     /// Remarks, from the log's flags.

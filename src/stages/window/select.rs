@@ -123,6 +123,7 @@ pub fn window(log: &LogFrame, piece: Piece, kind: &'static str, cx: &LogCx) -> O
     let plain = AirMeans::plain(v, ratio)?;
     let params = SeriesParams::default();
     let slope = slope_and_se(1.0 / log.rate, of("speed")?, params).ok()?;
+    let stand = standing(log, segment);
     let measures: Vec<Option<Measure>> = cx
         .quantities
         .iter()
@@ -137,7 +138,8 @@ pub fn window(log: &LogFrame, piece: Piece, kind: &'static str, cx: &LogCx) -> O
                 Some(air.measure(drive.value - m_e * slope.value, se))
             } else {
                 let mean = mean_and_se(of(q)?, params).ok()?;
-                Some(plain.measure(mean.value, mean.standard_error))
+                let zero = stand.clone().and_then(|s| mean_of(log.get(q)?.get(s)?));
+                Some(Measure { zero, ..plain.measure(mean.value, mean.standard_error) })
             }
         })
         .collect();
@@ -163,9 +165,24 @@ pub fn window(log: &LogFrame, piece: Piece, kind: &'static str, cx: &LogCx) -> O
         air_speed_measured: of("air_speed").is_some_and(|a| a.iter().all(|x| x.is_finite())),
         accel_x: slope.value,
         accel_z: of("accel_z").and_then(mean_of).map(|z| z - crate::units::G),
+        coast: None,
         measures,
         flags: log.flags.clone(),
     })
+}
+
+/// Longest and shortest stand before an outing that a zero is taken from, s.
+const STAND: (f64, f64) = (10.0, 1.0);
+/// Speed below which the car stands, m/s.
+const STANDS: f64 = 0.5;
+
+/// The samples right before a segment's outing in which the car stood.
+fn standing(log: &LogFrame, segment: &Segment) -> Option<std::ops::Range<usize>> {
+    let speed = log.get("speed")?;
+    let end = log.segments.iter().filter(|s| s.outing == segment.outing).map(|s| s.start).min()?;
+    let longest = (STAND.0 * log.rate) as usize;
+    let still = speed.get(..end)?.iter().rev().take(longest).take_while(|v| **v < STANDS).count();
+    (still as f64 >= STAND.1 * log.rate).then(|| end - still..end)
 }
 
 /// Time means of the air's part of the regressor.
@@ -203,7 +220,7 @@ impl AirMeans {
     }
 
     fn measure(self, mean: f64, standard_error: f64) -> Measure {
-        Measure { mean, standard_error, v2: self.v2, v: self.v, ratio: self.ratio }
+        Measure { mean, standard_error, v2: self.v2, v: self.v, ratio: self.ratio, zero: None }
     }
 }
 

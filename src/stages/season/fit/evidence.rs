@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::Fit;
+use super::{Fit, Zero};
 use crate::config::run_sheet::RunRow;
 use crate::stages::window::Window;
 
@@ -19,8 +19,10 @@ pub struct Observation {
     pub outing: usize,
     /// Index of the configuration.
     pub configuration: usize,
-    /// Mean of the quantity.
+    /// Mean of the quantity, less its zero where that is known.
     pub y: f64,
+    /// The zero is taken off: no unknown stands for it.
+    pub zeroed: bool,
     /// Its standard error.
     pub se: f64,
     /// Mean of ratio·v².
@@ -114,13 +116,15 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
             if ![m.mean, m.standard_error, m.v2, m.v, m.ratio].iter().all(|v| v.is_finite()) {
                 continue;
             }
+            let zero = m.zero.filter(|_| fit.zero == Zero::StaticSegment);
             out.observations.push(Observation {
                 window: i,
                 quantity,
                 session,
                 outing,
                 configuration: *configuration,
-                y: m.mean,
+                y: m.mean - zero.unwrap_or(0.0),
+                zeroed: zero.is_some(),
                 se: m.standard_error,
                 v2: m.v2,
                 v: m.v,

@@ -106,6 +106,9 @@ pub enum Zero {
     PerOuting,
     /// One per configuration.
     PerConfiguration,
+    /// None where the car stood before the outing: what the sensors said then is taken off. Damper friction goes
+    /// into it whole. Elsewhere, and for the resistance, one per outing.
+    StaticSegment,
 }
 
 /// How outlying windows are treated.
@@ -158,10 +161,10 @@ pub struct SeasonFit {
     pub density: f64,
     /// The estimator in words.
     pub method: String,
-    /// How every session agrees with the others.
-    pub findings: Vec<Finding>,
     /// The options it was made with.
     pub options: Option<Fit>,
+    /// How every session agrees with the others.
+    pub findings: Vec<Finding>,
 }
 
 impl Fit {
@@ -182,6 +185,7 @@ impl Fit {
         let zero = match self.zero {
             Zero::PerOuting => "zero per outing",
             Zero::PerConfiguration => "zero per configuration",
+            Zero::StaticSegment => "zero from the standing car",
         };
         let wind = match self.wind {
             Wind::Estimate => "wind estimated per session",

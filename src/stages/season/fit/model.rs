@@ -101,7 +101,9 @@ fn too_few(evidence: &Evidence) -> BTreeMap<Pair, &'static str> {
     for o in evidence.observations.iter().filter(|o| !evidence.left_out.contains(&(o.session, o.quantity))) {
         let entry = count.entry((o.configuration, o.quantity)).or_default();
         entry.0 += 1;
-        entry.1.insert(o.outing, ());
+        if !o.zeroed {
+            entry.1.insert(o.outing, ());
+        }
     }
     count.into_iter().filter(|(_, (n, outings))| *n < outings.len() + 2).map(|(p, _)| (p, "too_few_windows")).collect()
 }
@@ -109,7 +111,7 @@ fn too_few(evidence: &Evidence) -> BTreeMap<Pair, &'static str> {
 /// Shared columns before those of the regressors that were let in.
 fn width(options: &Fit, column: &BTreeMap<Pair, usize>) -> usize {
     match options.zero {
-        Zero::PerOuting => column.len(),
+        Zero::PerOuting | Zero::StaticSegment => column.len(),
         Zero::PerConfiguration => 2 * column.len(),
     }
 }
@@ -218,7 +220,7 @@ impl<'a> Solver<'a> {
     fn share_left(&self, q: usize) -> f64 {
         let used = || self.rows.iter().flatten().filter_map(|i| self.evidence.observations.get(*i));
         let n = used().filter(|o| o.quantity == q).count() as f64;
-        let mut zeros: Vec<usize> = used().filter(|o| o.quantity == q).map(|o| self.zero_of(o)).collect();
+        let mut zeros: Vec<usize> = used().filter(|o| o.quantity == q && !o.zeroed).map(|o| self.zero_of(o)).collect();
         zeros.sort_unstable();
         zeros.dedup();
         let slopes = self.column.keys().filter(|p| p.1 == q).count();
@@ -230,7 +232,7 @@ impl<'a> Solver<'a> {
 
     fn zero_of(&self, o: &Observation) -> usize {
         match self.options.zero {
-            Zero::PerOuting => o.outing,
+            Zero::PerOuting | Zero::StaticSegment => o.outing,
             Zero::PerConfiguration => o.configuration,
         }
     }
@@ -363,7 +365,10 @@ impl<'a> Solver<'a> {
         columns.sort_unstable();
         columns.dedup();
         let mut zeros: Vec<(usize, usize)> = match self.options.zero {
-            Zero::PerOuting => rows.iter().map(|i| (observation(*i).outing, observation(*i).quantity)).collect(),
+            Zero::PerOuting | Zero::StaticSegment => {
+                let unknown = rows.iter().map(|i| observation(*i)).filter(|o| !o.zeroed);
+                unknown.map(|o| (o.outing, o.quantity)).collect()
+            }
             Zero::PerConfiguration => Vec::new(),
         };
         zeros.sort_unstable();
@@ -421,7 +426,7 @@ impl<'a> Solver<'a> {
         }
         match self.options.zero {
             Zero::PerConfiguration => b.x[(r, zero_at)] = 1.0,
-            Zero::PerOuting => {
+            Zero::PerOuting | Zero::StaticSegment => {
                 if let Ok(k) = zeros.binary_search(&(o.outing, o.quantity)) {
                     b.nuisance[(r, k)] = 1.0;
                 }

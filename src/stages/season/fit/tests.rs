@@ -64,7 +64,7 @@ pub(in crate::stages::season) fn make(s: &Season, seed: u64) -> SeasonTables {
                 let measures = (0..3)
                     .map(|q| {
                         let mean = zeros[q] + gain[q] * truth(k)[q] * x + s.noise * z();
-                        Some(Measure { mean, standard_error: 5.0, v2: ratio * v * v, v: ratio * v, ratio })
+                        Some(Measure { mean, standard_error: 5.0, v2: ratio * v * v, v: ratio * v, ratio, zero: None })
                     })
                     .collect();
                 windows.push(window(g, k, course, v, measures));
@@ -93,6 +93,7 @@ fn window(g: usize, k: usize, course: f64, v: f64, measures: Vec<Option<Measure>
         air_speed_measured: false,
         accel_x: 0.0,
         accel_z: None,
+        coast: None,
         measures,
         flags: Vec::new(),
     }

@@ -108,7 +108,7 @@ impl Season {
                     let x = ratio * (v + head).powi(2);
                     let measure = |q: usize, e: f64| {
                         let mean = zeros[q] + gain[q] * truth[q] * x + self.noise * e;
-                        Some(Measure { mean, standard_error: 5.0, v2: ratio * v * v, v: ratio * v, ratio })
+                        Some(Measure { mean, standard_error: 5.0, v2: ratio * v * v, v: ratio * v, ratio, zero: None })
                     };
                     let measures = (0..3).map(|q| measure(q, z())).collect();
                     windows.push(window(g, k, course, v, measures));
@@ -153,6 +153,7 @@ fn window(g: usize, k: usize, course: f64, v: f64, measures: Vec<Option<Measure>
         air_speed_measured: false,
         accel_x: 0.0,
         accel_z: None,
+        coast: None,
         measures,
         flags: Vec::new(),
     }

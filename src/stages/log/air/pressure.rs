@@ -1,0 +1,144 @@
+//! A pressure channel as an air-speed sensor: a duct, a radiator's front, any tap that follows the dynamic pressure.
+//! Calibrated run by run against ground speed in at least two directions: p = p0 + k·½·rho·(v + w)², with zero, gain
+//! and the two components of the wind unknown. What it then reads is the air that the car really met, gusts and the
+//! wake of another car included.
+
+use nalgebra::{DMatrix, DVector};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::located::Located;
+use crate::numerics::robust::{self, Loss, RobustParams};
+use crate::stages::log::state::range;
+use crate::table::frame::{LogFrame, Segment};
+
+/// Air speed from a pressure channel.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct AirSpeedFrom {
+    /// The channel: a pressure that follows the dynamic pressure.
+    pub channel: Located<String>,
+}
+
+/// Ground speed from which on a sample is used to calibrate, m/s.
+const FAST: f64 = 15.0;
+/// Samples per second used to calibrate.
+const THINNED: f64 = 5.0;
+/// Fewest samples for a calibration.
+const FEWEST: usize = 60;
+/// Largest standard error of the gain that still makes a sensor.
+const GAIN_KNOWN: f64 = 0.02;
+/// Rounds for the square of the wind.
+const ROUNDS: usize = 4;
+
+/// A calibrated sensor.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Calibration {
+    /// Pressure at no air speed, Pa.
+    pub zero: f64,
+    /// Share of the dynamic pressure that the channel shows.
+    pub gain: f64,
+    /// Relative standard error of the gain, samples taken as independent.
+    pub gain_error: f64,
+}
+
+/// Air speed of the whole log, m/s, NaN outside of calibrated runs. `None` where no run could be calibrated.
+pub fn air_speed(log: &LogFrame, channel: &str, density: &[f64]) -> Option<Vec<f64>> {
+    let pressure = log.get(channel)?;
+    let mut out = vec![f64::NAN; log.len()];
+    let mut any = false;
+    for segment in &log.segments {
+        let Some(c) = calibrate(log, pressure, density, segment) else { continue };
+        any = true;
+        for i in range(segment) {
+            if let (Some(to), Some(p), Some(rho)) = (out.get_mut(i), pressure.get(i), density.get(i)) {
+                // Below the zero there is noise, and no air from behind.
+                *to = (2.0 * (p - c.zero) / (c.gain * rho)).max(0.0).sqrt();
+            }
+        }
+    }
+    any.then_some(out)
+}
+
+/// One run's calibration; `None` where headings, speeds or samples do not suffice.
+pub fn calibrate(log: &LogFrame, pressure: &[f64], density: &[f64], segment: &Segment) -> Option<Calibration> {
+    let (speed, course) = (log.get("speed")?, log.get("course")?);
+    let step = ((log.rate / THINNED).round() as usize).max(1);
+    let sample = |i: usize| -> Option<[f64; 4]> {
+        let all = [*pressure.get(i)?, *density.get(i)?, *speed.get(i)?, *course.get(i)?];
+        (all.iter().all(|v| v.is_finite()) && all[2] > FAST).then_some(all)
+    };
+    let samples: Vec<[f64; 4]> = range(segment).step_by(step).filter_map(sample).collect();
+    if samples.len() < FEWEST {
+        return None;
+    }
+    let y = DVector::from_iterator(samples.len(), samples.iter().map(|s| s[0]));
+    // A wake pulls one way only: the outlying part is given no say at all.
+    let params = RobustParams { loss: Loss::BISQUARE, ..Default::default() };
+    let (mut wind, mut found) = ((0.0, 0.0), None);
+    for _ in 0..ROUNDS {
+        let design = DMatrix::from_fn(samples.len(), 4, |r, c| {
+            let [_, rho, v, psi] = samples[r];
+            let head: f64 = wind.0 * psi.cos() + wind.1 * psi.sin();
+            match c {
+                0 => 1.0,
+                1 => 0.5 * rho * (v * v + head * head),
+                2 => rho * v * psi.cos(),
+                _ => rho * v * psi.sin(),
+            }
+        });
+        let fit = robust::fit(&design, &y, None, params).ok()?;
+        let b = &fit.fit.coefficients;
+        let gain = b[1];
+        if gain.is_nan() || gain <= 0.0 {
+            return None;
+        }
+        wind = (b[2] / gain, b[3] / gain);
+        let gain_error = fit.covariance?[(1, 1)].max(0.0).sqrt() / gain;
+        found = Some(Calibration { zero: b[0], gain, gain_error });
+    }
+    found.filter(|c| c.gain_error < GAIN_KNOWN)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::Dimension;
+
+    /// Laps of four headings at changing speed in a wind of 3 m/s from the north-east; p = 12 + 0.8·q, ± 4 Pa.
+    fn log(headings: usize, wake: bool) -> (LogFrame, Vec<f64>) {
+        let n = 6000;
+        let time: Vec<f64> = (0..n).map(|i| i as f64 / 20.0).collect();
+        let mut log = LogFrame { time, rate: 20.0, ..Default::default() };
+        let course = |i: usize| (i / 200 % headings) as f64 * std::f64::consts::TAU / headings as f64;
+        let speed = |i: usize| 38.0 + 18.0 * (i as f64 / 37.0).sin();
+        let head = |i: usize| 3.0 * (course(i) - std::f64::consts::FRAC_PI_4).cos();
+        let behind = |i: usize| if wake && i / 200 % 6 == 5 { 0.75 } else { 1.0 };
+        let air: Vec<f64> = (0..n).map(|i| (speed(i) + head(i)) * f64::sqrt(behind(i))).collect();
+        log.set("speed", Dimension::Speed, (0..n).map(speed).collect());
+        log.set("course", Dimension::Angle, (0..n).map(course).collect());
+        let noise = |i: usize| 4.0 * (i as f64 * 2.399_963).sin();
+        let duct = air.iter().enumerate().map(|(i, v)| 12.0 + 0.8 * 0.5 * 1.2 * v * v + noise(i));
+        log.set("duct", Dimension::Pressure, duct.collect());
+        log.segments = vec![Segment { start: 0, end: n, outing: 1, run: 0 }];
+        (log, air)
+    }
+
+    #[test]
+    fn the_air_that_the_car_met_comes_back() {
+        for wake in [false, true] {
+            let (log, air) = log(4, wake);
+            let found = air_speed(&log, "duct", &vec![1.2; log.len()]).unwrap();
+            let apart: f64 = found.iter().zip(&air).map(|(f, a)| f / a - 1.0).sum::<f64>() / air.len() as f64;
+            let c = calibrate(&log, log.get("duct").unwrap(), &vec![1.2; log.len()], &log.segments[0]).unwrap();
+            assert!(apart.abs() < 0.002, "wake {wake}: {apart}");
+            assert!((c.gain / 0.8 - 1.0).abs() < 0.005 && (c.zero - 12.0).abs() < 5.0, "wake {wake}: {c:?}");
+        }
+    }
+
+    #[test]
+    fn one_direction_calibrates_nothing() {
+        let (log, _) = log(1, false);
+        assert!(air_speed(&log, "duct", &vec![1.2; log.len()]).is_none());
+    }
+}

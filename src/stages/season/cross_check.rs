@@ -1,0 +1,246 @@
+//! `cross_check`: second opinions on every fit, from evidence and estimators that it did not use.
+//!
+//! * `straight`: all straight running (window stage `straight`) with load transfer and vertical curvature as
+//!   regressors of the whole season, in the place of the steady windows. It carries more information and leans
+//!   less on the car file; what it says of m·h/L and of the effective mass is the table `regressors`.
+//! * `coast_integral`: coasting stretches as wholes, speed over time against the closed form of A + C·v² (the
+//!   analysis of 40 CFR 1066 and SAE J2263), still air assumed.
+
+use std::collections::BTreeMap;
+
+use nalgebra::DVector;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::SeasonTables;
+use super::answers::{fitted, need_fit};
+use super::fit::estimate::{Derived, Estimate};
+use super::fit::{Fit, LetIn, SeasonFit};
+use crate::error::Fatal;
+use crate::located::Located;
+use crate::numerics::distributions::{t_p_value, t_quantile};
+use crate::stages::window::Window;
+use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
+use crate::table::rows::{CrossCheckRow, RegressorRow};
+use crate::units::Ratio;
+
+/// Second opinions.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct CrossCheck {
+    /// Level of the test that calls two estimates at odds.
+    #[serde(default = "level")]
+    pub level: Located<Ratio>,
+    /// How well the car file's CG height, wheelbase and mass are known: a smaller difference from what the logs say
+    /// is no finding. (A few per cent for a CG height is common practice, no source.)
+    #[serde(default = "car_file_known_to")]
+    pub car_file_known_to: Located<Ratio>,
+}
+
+fn car_file_known_to() -> Located<Ratio> {
+    Located::nowhere(Ratio::si(0.03))
+}
+
+fn level() -> Located<Ratio> {
+    Located::nowhere(Ratio::si(0.01))
+}
+
+impl SeasonStage for CrossCheck {
+    fn check(&self, _input: &Schema, before: &[&'static str], cx: &mut CheckCx) {
+        need_fit(before, cx);
+        if !(1e-6..=0.5).contains(&self.level.get()) {
+            cx.fault(self.level.spot, "a level that no test has", "for example `0.01`");
+        }
+        if !(0.0..=0.5).contains(&self.car_file_known_to.get()) {
+            cx.fault(self.car_file_known_to.spot, "a share from 0 to 50 % is meant", "for example `3 %`");
+        }
+    }
+
+    fn run(&self, tables: &mut SeasonTables, cx: &SeasonCx) -> Result<(), Fatal> {
+        let fit = fitted(&tables.model, "cross_check")?;
+        let mut rows = Vec::new();
+        if let Some(other) = straight(tables, fit, cx) {
+            rows.extend(self.straight_rows(fit, &other));
+            tables.regressors = self.regressors(&other, cx);
+        }
+        rows.extend(self.coast_rows(fit, &tables.windows));
+        rows.sort_by(|a, b| (&a.estimator, &a.quantity).cmp(&(&b.estimator, &b.quantity)));
+        tables.cross_checks = rows;
+        Ok(())
+    }
+}
+
+/// The same fit with straight running in the place of steady windows; `None` without such windows.
+fn straight(tables: &SeasonTables, fit: &SeasonFit, cx: &SeasonCx) -> Option<SeasonFit> {
+    if !tables.windows.iter().any(|w| w.kind == "straight") {
+        return None;
+    }
+    let mut options: Fit = fit.options.clone()?;
+    let kind = |k: &str| Located::nowhere(k.to_owned());
+    options.windows.retain(|k| k.value != "steady" && k.value != "straight");
+    options.windows.push(kind("straight"));
+    options.let_in = vec![LetIn::Transfer, LetIn::Curvature];
+    Some(options.solve(tables, cx))
+}
+
+impl CrossCheck {
+    fn straight_rows(&self, fit: &SeasonFit, other: &SeasonFit) -> Vec<CrossCheckRow> {
+        let mut out = Vec::new();
+        for (k, c) in fit.evidence.configurations.iter().enumerate() {
+            for (q, name) in fit.quantities.iter().enumerate() {
+                let (Some(a), Some(b)) = (fit.coefficient(k, q), other.coefficient(k, q)) else { continue };
+                let factor = fit.speed * fit.speed;
+                let (a, b) = (a.times(factor), b.times(factor));
+                let (Some(main), Some(second)) = (fit.estimate(&a), other.estimate(&b)) else { continue };
+                let windows =
+                    other.evidence.observations.iter().filter(|o| (o.configuration, o.quantity) == (k, q)).count();
+                let paired = paired_variance(fit, &a, other, &b).sqrt();
+                out.push(self.row(&c.name, name, "straight", (&main, &second), paired, windows));
+            }
+        }
+        out
+    }
+
+    fn coast_rows(&self, fit: &SeasonFit, windows: &[Window]) -> Vec<CrossCheckRow> {
+        let Some(q) = fit.quantities.iter().position(|n| n == "resistance") else { return Vec::new() };
+        let mut out = Vec::new();
+        for (k, c) in fit.evidence.configurations.iter().enumerate() {
+            let mut sessions: BTreeMap<(&str, &str), Vec<f64>> = BTreeMap::new();
+            for w in windows.iter().filter(|w| w.configuration == c.name) {
+                if let Some(coast) = w.coast {
+                    sessions.entry((&w.event, &w.session)).or_default().push(coast.coefficient);
+                }
+            }
+            let stretches: usize = sessions.values().map(Vec::len).sum();
+            let means: Vec<f64> = sessions.values().map(|v| v.iter().sum::<f64>() / v.len() as f64).collect();
+            let factor = fit.speed * fit.speed;
+            let main = fit.coefficient(k, q).and_then(|d| fit.estimate(&d.times(factor)));
+            let (Some(main), Some(second)) = (main, mean_of(&means, factor)) else { continue };
+            let apart = main.se.hypot(second.se);
+            out.push(self.row(&c.name, "resistance", "coast_integral", (&main, &second), apart, stretches));
+        }
+        out
+    }
+
+    fn row(
+        &self,
+        configuration: &str,
+        quantity: &str,
+        estimator: &str,
+        (main, second): (&Estimate, &Estimate),
+        difference_se: f64,
+        windows: usize,
+    ) -> CrossCheckRow {
+        let difference = second.value - main.value;
+        let p = t_p_value(difference / difference_se, main.dof.min(second.dof).max(1.0)).ok();
+        let verdict = match p {
+            Some(p) if p < self.level.get() => "at odds",
+            Some(_) => "agree",
+            None => "not comparable",
+        };
+        CrossCheckRow {
+            configuration: configuration.to_owned(),
+            quantity: quantity.to_owned(),
+            estimator: estimator.to_owned(),
+            value: second.value,
+            value_se: second.se,
+            value_lo95: second.interval.0,
+            value_hi95: second.interval.1,
+            fit_value: main.value,
+            fit_se: main.se,
+            difference,
+            difference_se,
+            p_value: p,
+            verdict: verdict.to_owned(),
+            windows: windows as i64,
+        }
+    }
+}
+
+/// Mean over sessions of a coefficient, times a factor, with its t interval; `None` under two sessions.
+fn mean_of(values: &[f64], factor: f64) -> Option<Estimate> {
+    let n = values.len() as f64;
+    if values.len() < 2 {
+        return None;
+    }
+    let mean = values.iter().sum::<f64>() / n;
+    let variance = values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1.0) / n;
+    let (value, se, dof) = (mean * factor, variance.sqrt() * factor.abs(), n - 1.0);
+    let half = t_quantile(0.975, dof).ok()? * se;
+    Some(Estimate { value, se, interval: (value - half, value + half), dof, flags: Vec::new() })
+}
+
+/// Variance of the difference of two fits' answers: their sessions are the same days, so that what a day did to
+/// both drops out. Session by session the influences are subtracted.
+fn paired_variance(a: &SeasonFit, da: &Derived, b: &SeasonFit, db: &Derived) -> f64 {
+    let influences = |fit: &SeasonFit, gradient: &DVector<f64>| -> BTreeMap<(String, String), f64> {
+        let all = fit.model.fit.iter().flat_map(|f| f.influence.iter().map(|u| u.dot(gradient)));
+        fit.evidence.sessions.iter().cloned().zip(all).collect()
+    };
+    let (of_a, mut of_b) = (influences(a, &da.gradient), influences(b, &db.gradient));
+    let shared: f64 = of_a.into_iter().map(|(s, u)| (u - of_b.remove(&s).unwrap_or(0.0)).powi(2)).sum();
+    shared + of_b.into_values().map(|u| u * u).sum::<f64>()
+}
+
+impl CrossCheck {
+    /// What straight running says of the load transfer and of the effective mass.
+    fn regressors(&self, fit: &SeasonFit, cx: &SeasonCx) -> Vec<RegressorRow> {
+        let Some(solved) = &fit.model.fit else { return Vec::new() };
+        let car = cx.car;
+        let mass = car.mass_with(car.fuel.at_corner_weights.get());
+        let transfer = mass * car.cg_height.get() / car.wheelbase.get();
+        let mut out = Vec::new();
+        for ((regressor, q), column) in &fit.model.let_in {
+            let Some(quantity) = fit.quantities.get(*q) else { continue };
+            // What the stages have taken off already, and with which sign the rest stands in the measured value.
+            let (assumed, sign) = match (regressor, quantity.as_str()) {
+                (LetIn::Transfer, "front_downforce") => (Some(transfer), -1.0),
+                (LetIn::Transfer, "rear_downforce") => (Some(transfer), 1.0),
+                (LetIn::Transfer, "resistance") => (Some(mass * car.rotating_mass_factor.get()), 1.0),
+                _ => (None, 1.0),
+            };
+            let mut gradient = DVector::zeros(solved.beta.len());
+            gradient[*column] = sign;
+            let value = assumed.unwrap_or(0.0) + sign * solved.beta[*column];
+            let Some(e) = fit.estimate(&Derived { value, gradient }) else { continue };
+            let verdict = match assumed {
+                Some(a) if outside(&e, a) && (value - a).abs() > self.car_file_known_to.get() * a => "differs",
+                Some(_) => "agrees",
+                None => "no figure",
+            };
+            out.push(RegressorRow {
+                quantity: quantity.clone(),
+                regressor: match regressor {
+                    LetIn::Transfer => "transfer",
+                    LetIn::Curvature => "curvature",
+                }
+                .to_owned(),
+                coefficient: e.value,
+                coefficient_se: e.se,
+                coefficient_lo95: e.interval.0,
+                coefficient_hi95: e.interval.1,
+                car_file: assumed,
+                verdict: verdict.to_owned(),
+            });
+        }
+        out
+    }
+}
+
+fn outside(e: &Estimate, value: f64) -> bool {
+    value < e.interval.0 || value > e.interval.1
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn means_of_sessions() {
+        // 1, 2, 4: mean 7/3, variance 7/3, standard error sqrt(7/9); t(0.975; 2) = 4.302652729911275 (R, from memory).
+        let e = mean_of(&[1.0, 2.0, 4.0], 3.0).unwrap();
+        assert!((e.value - 7.0).abs() < 1e-12 && (e.se - 7.0_f64.sqrt()).abs() < 1e-12);
+        assert!((e.interval.1 - e.value - 4.302_652_729_911_275 * 7.0_f64.sqrt()).abs() < 1e-6);
+        assert!(mean_of(&[1.0], 1.0).is_none());
+    }
+}

@@ -20,6 +20,9 @@ struct Args {
     /// Options of `fit` as JSON, instead of the case's own.
     #[arg(long)]
     fit: Option<String>,
+    /// Instead of the cases: one session with a broken sensor, and how far it moves the numbers.
+    #[arg(long)]
+    faults: bool,
     /// Given by `cargo bench`.
     #[arg(long, hide = true)]
     bench: bool,
@@ -27,6 +30,18 @@ struct Args {
 
 fn main() -> ExitCode {
     let args = Args::parse();
+    if args.faults {
+        return match study::faults::run(8, args.seasons, args.seed) {
+            Ok(struck) => {
+                println!("{}", study::faults::Report(&struck));
+                ExitCode::SUCCESS
+            }
+            Err(e) => {
+                eprintln!("error: {e}");
+                ExitCode::FAILURE
+            }
+        };
+    }
     for mut case in study::cases() {
         if args.case.as_ref().is_some_and(|c| !case.name.contains(c.as_str())) {
             continue;

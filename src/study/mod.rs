@@ -1,6 +1,7 @@
 //! The accuracy study: many simulated seasons through the real stages, and what the intervals were worth.
 //! Knows the simulator and the estimators, so that neither has to know the other.
 
+pub mod faults;
 pub mod season;
 pub mod tally;
 

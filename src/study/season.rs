@@ -10,7 +10,7 @@ use crate::demo::files::{self, Files};
 use crate::demo::season::SimLog;
 use crate::demo::truth::{ConfigurationTruth, Truth};
 use crate::demo::{Scenario, Season, simulate};
-use crate::engine::one_log::{self, Processed};
+use crate::engine::one_log;
 use crate::error::Fatal;
 use crate::located::Located;
 use crate::numerics::distributions::t_quantile;
@@ -20,6 +20,7 @@ use crate::stages::log::load;
 use crate::stages::season::SeasonTables;
 use crate::stages::season::compare::Compare;
 use crate::stages::season::fit::{Fit, SeasonFit};
+use crate::stages::window::Window;
 use crate::stages::{LogCx, LogStep, SeasonCx, SeasonStep, WindowStep};
 use crate::table::frame::LogFrame;
 use crate::units;
@@ -35,21 +36,34 @@ fn defect(what: impl std::fmt::Display) -> Fatal {
 pub fn one(case: &Case, seed: u64) -> Result<Tally, Fatal> {
     let season = simulate(&Scenario { seed, ..case.scenario.clone() });
     let plan = plan(case, &season)?;
-    let tables = tables(&plan, &season)?;
+    let mut windows = Vec::new();
+    for log in season.iter() {
+        windows.extend(process(&plan, &log, frame(&log)).unwrap_or_default());
+    }
+    let tables = tables(&plan, windows);
+    let cx = cx(&plan);
+    let solved = fitted(case, &plan, &tables)?;
+    let bound = Bound::of(&tables, &cx)?;
+    Ok(tally(&solved, &season.truth(), &bound, &tables))
+}
+
+/// The fit of a case on windows.
+pub(super) fn fitted(case: &Case, plan: &Plan, tables: &SeasonTables) -> Result<SeasonFit, Fatal> {
     let fit: Fit = serde_json::from_str(&case.fit).map_err(defect)?;
-    let cx = SeasonCx {
+    Ok(fit.solve(tables, &cx(plan)))
+}
+
+fn cx(plan: &Plan) -> SeasonCx<'_> {
+    SeasonCx {
         season: "study",
         car: &plan.definitions.car,
         runs: &plan.definitions.runs.rows,
         reference_density: plan.reference_density(),
         tables: std::path::Path::new("."),
-    };
-    let solved = fit.solve(&tables, &cx);
-    let bound = Bound::of(&tables, &cx)?;
-    Ok(tally(&solved, &season.truth(), &bound, &tables))
+    }
 }
 
-fn plan(case: &Case, season: &Season) -> Result<Plan, Fatal> {
+pub(super) fn plan(case: &Case, season: &Season) -> Result<Plan, Fatal> {
     let folder = tempfile::tempdir().map_err(defect)?;
     files::write_definitions(season, &Files::default(), folder.path())?;
     let mut definitions = read::definitions(&folder.path().join("pipeline.yaml"))?;
@@ -67,16 +81,12 @@ fn plan(case: &Case, season: &Season) -> Result<Plan, Fatal> {
     Ok(Plan::new(definitions)?)
 }
 
-fn tables(plan: &Plan, season: &Season) -> Result<SeasonTables, Fatal> {
-    let mut windows = Vec::new();
-    for log in season.iter() {
-        windows.extend(process(plan, &log)?.map(|p| p.windows).unwrap_or_default());
-    }
-    Ok(SeasonTables { quantities: plan.quantities.clone(), units: plan.units.clone(), windows, ..Default::default() })
+pub(super) fn tables(plan: &Plan, windows: Vec<Window>) -> SeasonTables {
+    SeasonTables { quantities: plan.quantities.clone(), units: plan.units.clone(), windows, ..Default::default() }
 }
 
-/// The stages after `load`; `None` for a log that a stage sets aside, as a planted fault may.
-fn process(plan: &Plan, log: &SimLog) -> Result<Option<Processed>, Fatal> {
+/// The windows of a log after `load`; `None` for a log that a stage sets aside, as a planted fault may.
+pub(super) fn process(plan: &Plan, log: &SimLog, frame: LogFrame) -> Option<Vec<Window>> {
     let name = format!("{}.csv", log.name);
     let runs = load::runs_for(&name, &plan.definitions.runs.rows);
     let car: &Car = &plan.definitions.car;
@@ -89,11 +99,11 @@ fn process(plan: &Plan, log: &SimLog) -> Result<Option<Processed>, Fatal> {
         quantities: &plan.quantities,
         bytes: None,
     };
-    Ok(one_log::after(plan, &cx, 1, frame(log)).ok())
+    one_log::after(plan, &cx, 1, frame).ok().map(|p| p.windows)
 }
 
 /// A simulated log as `load` would give it.
-fn frame(log: &SimLog) -> LogFrame {
+pub(super) fn frame(log: &SimLog) -> LogFrame {
     let mut frame = LogFrame { time: log.time.clone(), ..Default::default() };
     for channel in &log.channels {
         if let (Some(name), Ok(unit)) = (channel.canonical, units::unit_of(channel.unit, channel.dimension)) {

@@ -102,6 +102,7 @@ time: { column: { column: Time } }
 channels: { speed: { column: Speed, unit: mph } }
 "#;
     let frame = load("a.csv", b"Time,Speed\ns,km/h\n0,100\n1,50\n", layout(yaml), &["speed"]).unwrap();
+    // 100 and 50 mph; NIST SP 811.
     close(speeds(&frame), &[44.704, 22.352]);
 }
 

@@ -11,6 +11,27 @@ use crate::demo::files::Files;
 use crate::demo::{Faults, Scenario, sample, score, simulate, write};
 use crate::error::Fatal;
 
+/// Options that describe a season; `--sample` has one of its own.
+const OF_A_SCENARIO: [&str; 17] = [
+    "sessions",
+    "outings",
+    "minutes",
+    "rate",
+    "seed",
+    "channels",
+    "noise",
+    "wind",
+    "drafting",
+    "grade",
+    "pitot",
+    "miscalibrated_every",
+    "frozen_damper",
+    "mislabelled_speed",
+    "ride_height_effect",
+    "bump_stop",
+    "form",
+];
+
 /// Writes an invented season with known truth, or holds written tables against that truth.
 #[derive(Args, Clone, Debug)]
 #[command(group(ArgGroup::new("what").required(true).args(["out", "score"])))]
@@ -25,7 +46,7 @@ pub struct DemoArgs {
     #[arg(long, value_name = "FILE", requires = "score")]
     pub truth: Option<PathBuf>,
     /// The small season of sample-logs/; goes with no other option.
-    #[arg(long, requires = "out", conflicts_with_all = ["sessions", "outings", "minutes", "rate", "channels"])]
+    #[arg(long, requires = "out", conflicts_with_all = OF_A_SCENARIO)]
     pub sample: bool,
     /// Sessions.
     #[arg(long, value_name = "N", default_value_t = 12)]
@@ -171,6 +192,27 @@ mod tests {
         assert!(Cli::try_parse_from(["demo"]).is_err());
         assert!(Cli::try_parse_from(["demo", "--out", "x", "--sample", "--rate", "10"]).is_err());
         assert!(Cli::try_parse_from(["demo", "--out", "x", "--minutes", "0"]).is_err());
+    }
+
+    #[test]
+    fn the_sample_goes_with_no_other_option() {
+        assert!(Cli::try_parse_from(["demo", "--out", "x", "--sample"]).is_ok());
+        let command = Cli::command();
+        let others = command.get_arguments().filter(|a| !matches!(a.get_id().as_str(), "out" | "sample" | "help"));
+        let mut count = 0;
+        for option in others {
+            let name = format!("--{}", option.get_long().unwrap());
+            let mut text = vec!["demo", "--out", "x", "--sample", &name];
+            let form = option.get_id() == "form";
+            if option.get_action().takes_values() {
+                text.push(if form { "csv" } else { "1" });
+            }
+            let refused = Cli::try_parse_from(&text).err().map(|e| e.kind());
+            assert_eq!(refused, Some(clap::error::ErrorKind::ArgumentConflict), "{name}");
+            count += 1;
+        }
+        // Those of a season, and the two of scoring.
+        assert_eq!(count, OF_A_SCENARIO.len() + 2);
     }
 
     #[test]

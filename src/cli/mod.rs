@@ -38,7 +38,7 @@ pub struct Cli {
     /// Log lines as JSON, one object per line, on standard error.
     #[arg(long, global = true)]
     json_log: bool,
-    /// Say nothing but faults.
+    /// No progress and no summary; what a command is asked to show is still shown.
     #[arg(long, short, global = true)]
     quiet: bool,
 }

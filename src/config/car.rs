@@ -13,7 +13,7 @@ pub const CORNERS: [&str; 4] = ["fl", "fr", "rl", "rr"];
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Car {
-    /// Name of the car, for the output.
+    /// Name of the car, for the reader of the file.
     pub name: String,
     /// Mass with driver, without fuel.
     pub mass: Located<Mass>,
@@ -41,7 +41,7 @@ pub struct Car {
     pub tyre_radius: PerAxle<Length>,
     /// Final drive ratio: shaft turns per wheel turn.
     pub final_drive: Option<Located<Ratio>>,
-    /// Gear ratios, first gear first.
+    /// Gear ratios, first gear first; only checked so far.
     #[serde(default)]
     pub gears: Vec<Located<Ratio>>,
     /// The driven axle.
@@ -71,6 +71,7 @@ fn one() -> Located<Ratio> {
 fn zero() -> Located<Ratio> {
     Located::nowhere(Ratio::si(0.0))
 }
+/// 3 % of the mass for the rotating parts where they were not measured: SAE J2263, at second hand.
 fn default_rotating() -> Located<Ratio> {
     Located::nowhere(Ratio::si(1.03))
 }

@@ -144,6 +144,7 @@ mod tests {
         assert_eq!((figures[0].subject(), figures[0].source.as_str(), figures[0].spot.line), ("base", "tunnel", 3));
         let lip = &figures[1];
         assert!(lip.configuration.is_none() && lip.part.as_ref().unwrap().value == "lip");
+        // 100 mph; NIST SP 811.
         assert!((lip.at.as_ref().unwrap().get() - 44.704).abs() < 1e-12);
     }
 

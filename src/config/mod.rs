@@ -1,5 +1,5 @@
-//! Definition files: pipeline, car, layout, run sheet. The only user of YAML. Every fault of a file
-//! is an [`issue::Issue`] with its place; all of them are collected before any log is opened.
+//! Definition files: pipeline, car, layout, run sheet. With `located.rs` the only user of YAML.
+//! Every fault of a file is an [`issue::Issue`] with its place; all of them are collected before any log is opened.
 //!
 //! Text becomes typed definitions in `yaml` and `run_csv` (`wording` puts the parser's faults in our
 //! words); `check` holds what was read to physical sense; `read` does both for everything a pipeline names.

@@ -31,6 +31,7 @@ pub struct Resistance {
     pub clutch: Located<Ratio>,
 }
 
+/// Common practice, no source.
 fn clutch() -> Located<Ratio> {
     Located::nowhere(Ratio::si(0.9))
 }

@@ -12,7 +12,7 @@ use crate::stages::{CheckCx, LogCx, Schema, WindowStage};
 use crate::table::frame::LogFrame;
 use crate::units::{Acceleration, Angle, Pressure, Range, Ratio, Time, of};
 
-/// Share of the first speed that a stretch must fall below for the integral form.
+/// Share of the first speed that a stretch must fall below for the integral form (common practice, no source).
 const SLOWED: f64 = 0.85;
 
 /// Straight coasting.
@@ -46,6 +46,7 @@ pub struct Coastdown {
     pub settle: Located<Time>,
 }
 
+// Defaults: common practice, no source.
 fn piece() -> Located<Time> {
     Located::nowhere(Time::si(2.0))
 }

@@ -1,5 +1,4 @@
-//! Selection: the barrier from samples to windows. `rules` and `pieces` are shared; each kind of
-//! window is one file.
+//! Selection: the barrier from samples to windows. `select` is shared; each kind of window is one file.
 
 pub mod coastdown;
 pub mod peaks;

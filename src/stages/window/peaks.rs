@@ -30,6 +30,7 @@ pub struct Find {
     pub quiet: Located<Acceleration>,
 }
 
+// Defaults and the two limits below: common practice, no source.
 fn sustained() -> Located<Time> {
     Located::nowhere(Time::si(0.2))
 }

@@ -171,9 +171,9 @@ pub fn window(log: &LogFrame, piece: Piece, kind: &'static str, cx: &LogCx) -> O
     })
 }
 
-/// Longest and shortest stand before an outing that a zero is taken from, s.
+/// Longest and shortest stand before an outing that a zero is taken from, s (common practice, no source).
 const STAND: (f64, f64) = (10.0, 1.0);
-/// Speed below which the car stands, m/s.
+/// Speed below which the car stands, m/s (common practice, no source).
 const STANDS: f64 = 0.5;
 
 /// The samples right before a segment's outing in which the car stood.

@@ -31,6 +31,7 @@ pub struct Steady {
     pub settle: Located<Time>,
 }
 
+/// Common practice, no source.
 fn settle() -> Located<Time> {
     Located::nowhere(Time::si(0.3))
 }

@@ -37,6 +37,7 @@ pub struct Straight {
     pub settle: Located<Time>,
 }
 
+// Defaults: common practice, no source.
 fn longitudinal() -> Located<Acceleration> {
     Located::nowhere(Acceleration::si(0.6 * crate::units::G))
 }

@@ -17,7 +17,7 @@ use resample::{Grid, Own};
 
 /// Most points of one log: at 1000 Hz more than a day.
 const MOST_POINTS: f64 = 1e8;
-/// A channel's own interval, times this, is bridged too.
+/// A channel's own interval, times this, is bridged too (this and the next two: common practice, no source).
 const OWN_INTERVALS: f64 = 1.5;
 /// Longest own interval that is believed to tell how the channel moves in between, s …
 const SLOWEST: f64 = 2.0;
@@ -45,6 +45,7 @@ pub struct Align {
     pub stop: Time,
 }
 
+// Defaults: common practice, no source.
 fn gap() -> Located<Time> {
     Located::nowhere(Time::si(0.25))
 }

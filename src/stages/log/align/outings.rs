@@ -6,9 +6,9 @@ use crate::config::run_sheet::RunRow;
 use crate::error::LogFault;
 use crate::table::frame::Segment;
 
-/// An outing counts when the car moved faster than this many times the standing speed …
+/// An outing counts when the car moved faster than this many times the standing speed (common practice, no source) …
 const MOVED: f64 = 5.0;
-/// … for this long, s.
+/// … for this long, s (common practice, no source).
 const MOVED_FOR: f64 = 5.0;
 /// Times closer than this are the same, s.
 const SAME: f64 = 1e-6;

@@ -4,7 +4,8 @@ use super::columns::{Found, Map, Time};
 use crate::error::LogFault;
 use crate::table::frame::{Column, LogFrame};
 
-/// Longest log that is believed, seconds: more means a wrong time unit, or a clock that jumped.
+/// Longest log that is believed, seconds: more means a wrong time unit, or a clock that jumped
+/// (common practice, no source).
 const LONGEST: f64 = 100_000.0;
 
 /// Columns of one file: SI, `NaN` where blank.

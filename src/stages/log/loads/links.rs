@@ -4,9 +4,9 @@ use crate::config::car::{Car, Driven};
 use crate::stages::log::state::{coasting, range};
 use crate::table::frame::LogFrame;
 
-/// Brake line pressure above which the brakes are on, Pa.
+/// Brake line pressure above which the brakes are on, Pa (common practice, no source).
 const BRAKES_ON: f64 = 1e5;
-/// Clutch pedal travel that opens the clutch, where only the links ask.
+/// Clutch pedal travel that opens the clutch, where only the links ask (common practice, no source).
 const CLUTCH_OPEN: f64 = 0.9;
 
 /// Forces along the car at each sample, N.

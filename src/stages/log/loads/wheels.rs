@@ -6,9 +6,10 @@ use crate::physics::suspension::{Spring, SpringTable, wheel_force};
 use crate::stages::log::state::{column, range};
 use crate::table::frame::LogFrame;
 
-/// Speed above which the car is under way, m/s.
+/// Speed above which the car is under way, m/s (common practice, no source).
 const MOVING: f64 = 5.0;
-/// Share of the moving samples that may lie outside a spring table before the log is set aside.
+/// Share of the moving samples that may lie outside a spring table before the log is set aside
+/// (common practice, no source).
 const OUTSIDE_ALLOWED: f64 = 0.05;
 
 /// Load cells: the force as logged, N.

@@ -60,6 +60,7 @@ pub struct Fit {
 fn kinds() -> Vec<Located<String>> {
     ["steady", "coastdown"].into_iter().map(|k| Located::nowhere(k.to_owned())).collect()
 }
+/// Common practice, no source.
 fn scatter() -> Located<Ratio> {
     Located::nowhere(Ratio::si(0.03))
 }

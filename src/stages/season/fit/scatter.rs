@@ -19,7 +19,8 @@ pub struct Scatter {
     pub seen: Option<f64>,
 }
 
-/// Degrees of freedom given to an assumed scatter: as if seen in a handful of sessions.
+/// Degrees of freedom given to an assumed scatter: as if seen in a handful of sessions (common practice, no
+/// source).
 const ASSUMED_DOF: f64 = 4.0;
 
 /// Sessions in which every shared column has rows.

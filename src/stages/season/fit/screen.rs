@@ -8,9 +8,11 @@ use super::SeasonFit;
 use crate::numerics::spread::{MEDIAN_ABS, median};
 use crate::units::UNITS;
 
-/// A factor this far from one is wrong whatever the others' spread: no weather or fuel explains it.
+/// A factor this far from one is wrong whatever the others' spread: no weather or fuel explains it
+/// (common practice, no source).
 const FAR: f64 = 0.12;
-/// And it must stand out from the sessions' own spread by this many robust standard deviations.
+/// And it must stand out from the sessions' own spread by this many robust standard deviations
+/// (common practice, no source).
 const SPREADS: f64 = 5.0;
 /// Sessions that must share configurations before one can be called the odd one out.
 const SESSIONS: usize = 3;

@@ -43,6 +43,7 @@ pub struct Tyres {
     pub fuel: Option<Located<Mass>>,
 }
 
+/// Common practice, no source.
 fn margin() -> Located<Ratio> {
     Located::nowhere(Ratio::si(0.1))
 }

@@ -2,6 +2,8 @@
 //! `<!-- made by tests: NAME -->` and `<!-- end -->` is made anew and compared exactly. With the environment
 //! variable SQUARELAW_REWRITE=1 the test rewrites the file instead.
 
+mod stages;
+
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;

@@ -25,7 +25,7 @@ pub struct Pipeline {
     pub per_log: Vec<Located<LogStep>>,
     /// Window stages: one log in, its windows out.
     pub windows: Vec<Located<WindowStep>>,
-    /// Season stages: all windows in, one table out.
+    /// Season stages: all windows in, tables out.
     pub season_wide: Vec<Located<SeasonStep>>,
 }
 

@@ -6,6 +6,7 @@ use super::columns::{lay_out, with_half};
 use super::parts;
 use crate::engine::outcome::Outcome;
 use crate::plan::Plan;
+use crate::table::flags;
 use crate::table::rows::{ComparisonRow, ConfigurationRow, CrossCheckRow, FitRow, RegressorRow};
 use crate::units::{self, Dimension, Unit};
 
@@ -85,30 +86,6 @@ fn missing() -> String {
     "-".to_owned()
 }
 
-/// What every flag means, for the ones that stand in the tables below it.
-const MEANINGS: &[(&str, &str)] = &[
-    (
-        "session_scatter_not_visible",
-        "one session only: what a whole session has in common is assumed, not seen; run it again another day",
-    ),
-    (
-        "square_law_doubtful",
-        "the force does not follow v² alone (ride height? flexing parts?): compare only near the reference speed",
-    ),
-    (
-        "rolling_not_taken_off",
-        "drag still holds the rolling resistance that downforce adds: fit front and rear downforce too",
-    ),
-    ("too_few_windows", "not enough windows for zero, slope and an error: loosen the selection or run longer"),
-    ("speed_never_varies", "all windows at one speed: the sensor zero can't be told from the force; hold two speeds"),
-    ("no_windows", "no window passed the selection: see the funnel table for what each rule cost"),
-    ("no_interval", "not enough sessions and windows for an interval"),
-    ("no_downforce", "no downforce could be fitted"),
-    ("no_drag", "no drag could be fitted"),
-    ("not_solvable", "the season's equations have no single solution"),
-    ("iteration_not_settled", "the robust weights did not settle: look at the outliers in the windows table"),
-];
-
 fn remarks(configurations: &[ConfigurationRow], fits: &[FitRow]) -> String {
     let mut by_flag: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
     let all = configurations.iter().map(|c| (c.configuration.as_str(), c.flags.as_str()));
@@ -120,8 +97,10 @@ fn remarks(configurations: &[ConfigurationRow], fits: &[FitRow]) -> String {
             }
         }
     }
-    let meaning = |flag: &str| MEANINGS.iter().find(|m| m.0 == flag).map_or("", |m| m.1);
-    by_flag.iter().map(|(flag, who)| format!("\n{flag} ({}): {}", who.join(", "), meaning(flag))).collect::<String>()
+    by_flag
+        .iter()
+        .map(|(flag, who)| format!("\n{flag} ({}): {}", who.join(", "), flags::meaning(flag)))
+        .collect::<String>()
         + "\n"
 }
 

@@ -5,7 +5,7 @@
 //! * season stage: all windows in, tables out.
 //!
 //! The config struct of a stage is the stage. To add one: a file, its `mod` line, one line in the
-//! registry below. Tests over the registry hold each stage to its declaration.
+//! registry below. Tests hold every name of the registry to the pipelines and to the page of stages.
 
 pub mod log;
 pub mod season;

@@ -26,8 +26,10 @@ const PRESSURE_DIFFERENCE: f64 = 0.045;
 
 /// Air density and air speed.
 ///
-/// Temperature, pressure and humidity each come from their channel, else from the run sheet, else from
-/// the ISO 2533 standard atmosphere at the height of the circuit, and the log is flagged for what was assumed.
+/// Temperature, pressure and humidity each come from their channel, else from the run sheet, else from the ISO 2533
+/// standard atmosphere at the height of the circuit, and the log is flagged for what was assumed.
+///
+/// Makes `air_density`, `density_ratio` and `v_air`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Air {

@@ -31,7 +31,10 @@ use crate::units::Dimension;
 /// Change of each wheel's load, in the order of [`CORNERS`].
 pub const WHEEL_LOADS: [&str; CORNERS.len()] = ["wheel_load_fl", "wheel_load_fr", "wheel_load_rl", "wheel_load_rr"];
 
-/// Axle downforce.
+/// Downforce of each axle, cleared of load transfer, of what the links carry and of the fuel burnt.
+///
+/// Makes `front_downforce` and `rear_downforce`, the wheel loads `wheel_load_fl` to `wheel_load_rr`, and
+/// `fuel_aboard`. Stands after `resistance` where the car file has an `anti_squat`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Loads {

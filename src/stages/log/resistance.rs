@@ -17,7 +17,10 @@ use crate::stages::{CheckCx, LogCx, LogStage, Schema};
 use crate::table::frame::LogFrame;
 use crate::units::{Dimension, G, Ratio};
 
-/// Resistance to motion.
+/// Resistance to motion, from wheel or shaft torque, or from coasting.
+///
+/// Makes `drive_force`, `net_drive` (less what the gradient takes) and `effective_mass`: with the slope of speed
+/// over a window they give the resistance, from which `fit` takes the drag.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Resistance {

@@ -17,7 +17,9 @@ use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
 use crate::table::rows::ComparisonRow;
 use crate::units::{self, Force};
 
-/// Differences between configurations.
+/// Differences between configurations, with the smallest difference that the season can resolve.
+///
+/// Verdicts are adjusted for all comparisons of a quantity (Holm).
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Compare {

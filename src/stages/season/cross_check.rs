@@ -24,7 +24,10 @@ use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
 use crate::table::rows::{CrossCheckRow, RegressorRow};
 use crate::units::Ratio;
 
-/// Second opinions.
+/// Second opinions on every fit, from evidence and estimators that it did not use.
+///
+/// All straight running in the place of steady windows (window stage `straight`), with load transfer and vertical
+/// curvature as unknowns; and coasting stretches as wholes.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct CrossCheck {

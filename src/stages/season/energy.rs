@@ -15,7 +15,8 @@ use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
 use crate::table::verdicts::EnergyRow;
 use crate::units::{Density, G, Mass, Power, Speed};
 
-/// Power for the air, and the speed that a power reaches.
+/// The power that the air takes at a speed, and the speed that a power at the wheels reaches, on level road in
+/// still air.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Energy {

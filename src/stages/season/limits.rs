@@ -14,7 +14,7 @@ use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
 use crate::table::verdicts::LimitRow;
 use crate::units::{self, Density, Dimension, Speed};
 
-/// Values that must be kept.
+/// Values that must be kept at a speed, such as the pressure drop over a radiator, for every configuration.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Limits {

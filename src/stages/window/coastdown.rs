@@ -15,7 +15,7 @@ use crate::units::{Acceleration, Angle, Pressure, Range, Ratio, Time, of};
 /// Share of the first speed that a stretch must fall below for the integral form (common practice, no source).
 const SLOWED: f64 = 0.85;
 
-/// Straight coasting.
+/// Straight coasting: no drive, no brake, the clutch open or in neutral.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Coastdown {

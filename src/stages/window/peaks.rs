@@ -18,7 +18,9 @@ use crate::stages::{CheckCx, LogCx, Schema, WindowStage};
 use crate::table::frame::{LogFrame, Segment};
 use crate::units::{Acceleration, G, Time};
 
-/// The highest wheel loads and the top speed of every stretch.
+/// The top speed and the highest sustained load of every wheel, stretch by stretch.
+///
+/// Evidence for `tyres`. It selects no windows.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Find {

@@ -12,7 +12,10 @@ use crate::stages::{CheckCx, LogCx, Schema, WindowStage};
 use crate::table::frame::LogFrame;
 use crate::units::{Acceleration, Angle, Pressure, Range, Time, of};
 
-/// Straight running without the brake.
+/// Any straight running without the brake, accelerating included.
+///
+/// What the strict selection of `steady` throws away. It needs load transfer and vertical curvature as unknowns:
+/// `cross_check` lets them in, `fit` with `let_in`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Straight {

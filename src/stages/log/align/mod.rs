@@ -24,7 +24,9 @@ const SLOWEST: f64 = 2.0;
 /// … and for what changes slowly (weather, fuel, height), s.
 const SLOWEST_AMBIENT: f64 = 120.0;
 
-/// Brings a log to one time base.
+/// Brings a log to one time base, finds its outings and assigns them to the rows of the run sheet.
+///
+/// Makes `acceleration` (the slope of `speed`). Nothing is invented across gaps.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Align {

@@ -37,7 +37,10 @@ use crate::located::Located;
 use crate::stages::{CheckCx, Known, LogCx, LogStage, Schema};
 use crate::table::frame::LogFrame;
 
-/// Reads logger exports.
+/// Reads logger exports: text, Parquet or Arrow IPC, as a layout file says.
+///
+/// A log that can't be read, or holds what no car can have measured, is set aside with its reason in the table
+/// `logs`. Only the channels that some later stage needs are read.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Load {

@@ -24,7 +24,7 @@ use crate::located::{Located, Spot};
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
 use crate::units::{self, Dimension, Ratio};
 
-/// Agreement with expected figures.
+/// Agreement with the figures of a wind tunnel or of CFD, each by itself and all of a kind with one common factor.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Expected {

@@ -25,7 +25,9 @@ use crate::located::{Located, Spot};
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage, WindowStep};
 use crate::units::{Ratio, Speed};
 
-/// Least squares against effective v².
+/// Least squares against effective v²: front and rear downforce, drag and other quantities of every configuration.
+///
+/// One zero per outing, wind per session, errors by session. All other season stages need it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Fit {

@@ -27,7 +27,7 @@ use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
 use crate::table::verdicts::HistoryRow;
 use crate::units::Ratio;
 
-/// Numbers from event to event, and from season to season.
+/// Did a number move from event to event, or from season to season?
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct History {

@@ -20,7 +20,10 @@ use crate::located::{Located, Spot};
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
 use crate::units;
 
-/// What each part is worth.
+/// What each part and each step of the wing is worth, from all configurations together.
+///
+/// Parts are assumed to add; `interactions` names pairs that do not. Parts that never ran apart are named together
+/// and only their sum is given.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Parts {

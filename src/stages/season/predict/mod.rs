@@ -18,7 +18,7 @@ use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
 use crate::table::rows::PredictionRow;
 use crate::units::{self, Dimension, Ratio, Speed, Unit};
 
-/// What named combinations will do.
+/// What named combinations of parts and wing positions will do, whether they ran or not.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Predict {

@@ -30,6 +30,9 @@ use crate::units::{Force, Range, Ratio, Speed, of};
 const MOST_PARTS: usize = 12;
 
 /// Every combination of parts and wing positions, under limits at the reference speed.
+///
+/// An estimate, no approval: whether mounts and wings hold the loads, and whether the parts may be run, is for a
+/// qualified person and the rules of the series to say.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Rank {

@@ -1,0 +1,212 @@
+//! Every flag that may stand in the column `flags` of a table, and what it means.
+
+/// What a flag is about.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum About {
+    /// A log or a window of it: tables `logs` and `windows`.
+    Log,
+    /// A result: every other table.
+    Result,
+}
+
+use About::{Log, Result};
+
+/// One flag.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Flag {
+    /// What it is about.
+    pub about: About,
+    /// As it stands in the tables.
+    pub name: &'static str,
+    /// What it means, and what to do where something can be done.
+    pub meaning: &'static str,
+}
+
+const fn of(about: About, name: &'static str, meaning: &'static str) -> Flag {
+    Flag { about, name, meaning }
+}
+
+/// Every flag, by name within its kind.
+pub const FLAGS: &[Flag] = &[
+    of(Log, "air_speed_from_pressure", "the air speed comes from a calibrated pressure channel; no wind is estimated"),
+    of(
+        Log,
+        "altitude_unknown",
+        "neither log nor run sheet says how high the circuit lies: sea level was taken for the standard atmosphere",
+    ),
+    of(
+        Log,
+        "body_pitch_unseen",
+        "no dampers to take the body's pitch out of the accelerometer: part of it ends up in the drag",
+    ),
+    of(Log, "braking_unseen", "no brake pressure: what the links carry under braking is missing in the wheel loads"),
+    of(Log, "coasting_unseen", "neither clutch nor gear in the log: coasting can't be told, and gives no drag"),
+    of(
+        Log,
+        "front_link_force_unknown",
+        "the front axle is driven: what its links carry of the drive force is not taken out of the front downforce",
+    ),
+    of(Log, "fuel_assumed", "the run sheet names no fuel: what was aboard at the corner weights was taken"),
+    of(Log, "fuel_below_zero", "more fuel was burnt than the run sheet says was aboard: look at both"),
+    of(
+        Log,
+        "fuel_burn_unknown",
+        "neither the channel `fuel_used` nor the run sheet's `fuel_per_hour`: the fuel was taken as constant",
+    ),
+    of(Log, "gradient_unseen", "neither `accel_x` nor `grade`: load transfer is taken for a level road"),
+    of(Log, "humidity_assumed", "no humidity in log or run sheet: one was assumed; it matters little"),
+    of(Log, "level_road_assumed", "`gradient: level`: slopes count as drag, and cancel only over both directions"),
+    of(
+        Log,
+        "link_force_of_drive_unknown",
+        "`anti_squat` without a drive force: the rear downforce lacks what the rear links carry of the drag",
+    ),
+    of(
+        Log,
+        "pressure_not_calibrated",
+        "`air_speed_from` found no run with two directions and enough speed: ground speed and wind were used",
+    ),
+    of(
+        Log,
+        "pressure_unlike_altitude",
+        "the air pressure does not fit the height of the circuit: look at sensor, unit and run sheet",
+    ),
+    of(Log, "session_left_out", "the session disagrees with all others in this quantity (table `agreement`)"),
+    of(Log, "spikes_removed", "a few samples lay outside of what is possible and were left out"),
+    of(
+        Log,
+        "spring_table_left",
+        "some damper travel lies outside of the spring table: those samples were left out; measure the spring further",
+    ),
+    of(
+        Log,
+        "standard_atmosphere",
+        "neither temperature nor pressure in log or run sheet: the density is that of the ISO 2533 standard atmosphere",
+    ),
+    of(Log, "standard_pressure", "no air pressure in log or run sheet: that of the ISO 2533 standard atmosphere"),
+    of(Log, "standard_temperature", "no temperature in log or run sheet: that of the ISO 2533 standard atmosphere"),
+    of(Result, "above_speed_symbol", "faster than the tyre's speed symbol allows: there is no rating at this speed"),
+    of(Result, "balance_out_of_reach", "no wing position gives the balance that was asked for"),
+    of(Result, "combination_never_ran", "this combination never ran: its parts are added up"),
+    of(Result, "iteration_not_settled", "the robust weights did not settle: look at the outliers in the windows table"),
+    of(Result, "no_downforce", "no downforce could be fitted"),
+    of(Result, "no_drag", "no drag could be fitted"),
+    of(Result, "no_interval", "not enough sessions and windows for an interval"),
+    of(Result, "no_top_speed", "no speed takes the power that was asked about: the fitted drag is not above zero"),
+    of(Result, "no_windows", "no window passed the selection: see the funnel table for what each rule cost"),
+    of(Result, "not_additive", "parts do not simply add for this quantity: name an interaction"),
+    of(Result, "not_known", "one of the figures can't be told from what ran; `remarks` says why"),
+    of(Result, "not_separable", "what ran does not tell these parts apart"),
+    of(Result, "not_solvable", "the season's equations have no single solution"),
+    of(
+        Result,
+        "rolling_not_taken_off",
+        "drag still holds the rolling resistance that downforce adds: fit front and rear downforce too",
+    ),
+    of(
+        Result,
+        "session_scatter_not_visible",
+        "one session only: what a whole session has in common is assumed, not seen; run it again another day",
+    ),
+    of(
+        Result,
+        "speed_never_varies",
+        "all windows at one speed: the sensor zero can't be told from the force; hold two speeds",
+    ),
+    of(Result, "speed_outside_of_windows", "the speed lies outside of the windows: v² is extrapolated"),
+    of(
+        Result,
+        "square_law_doubtful",
+        "the force does not follow v² alone (ride height? flexing parts?): compare only near the reference speed",
+    ),
+    of(
+        Result,
+        "too_few_windows",
+        "not enough windows for zero, slope and an error: loosen the selection or run longer",
+    ),
+    of(
+        Result,
+        "wing_effect_not_clear",
+        "the wing's effect on the balance is not clear of zero: no interval for its position",
+    ),
+    of(Result, "wing_outside_of_range", "the wing position lies outside of those that ran"),
+    of(
+        Result,
+        "zero_unknown_in_some_logs",
+        "some logs have no quiet running that gives the sensors' zero: their highest loads rest on the accelerations alone",
+    ),
+];
+
+/// What a flag means; empty for a name that is none.
+pub fn meaning(name: &str) -> &'static str {
+    FLAGS.iter().find(|f| f.name == name).map_or("", |f| f.meaning)
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeSet;
+    use std::fs;
+    use std::path::{Path, PathBuf};
+
+    use super::*;
+
+    /// The sources that may set flags, without their tests.
+    fn sources() -> Vec<(PathBuf, String)> {
+        let mut out = Vec::new();
+        let mut folders: Vec<PathBuf> =
+            ["stages", "engine"].map(|f| Path::new(env!("CARGO_MANIFEST_DIR")).join("src").join(f)).into();
+        while let Some(folder) = folders.pop() {
+            for entry in fs::read_dir(folder).unwrap() {
+                let path = entry.unwrap().path();
+                if path.is_dir() {
+                    folders.push(path);
+                } else if path.file_name().is_some_and(|n| n != "tests.rs" && n != "recovery.rs" && n != "testing.rs") {
+                    let text = fs::read_to_string(&path).unwrap();
+                    let text = text.split("#[cfg(test)]\nmod tests {").next().unwrap().to_owned();
+                    out.push((path, text));
+                }
+            }
+        }
+        out
+    }
+
+    /// The names that follow a marker, as far as they are written out.
+    fn after<'a>(text: &'a str, marker: &str) -> Vec<&'a str> {
+        let rest = text.split(marker).skip(1).map(|t| t.trim_start().strip_prefix('"'));
+        rest.flatten().filter_map(|t| t.split('"').next()).collect()
+    }
+
+    #[test]
+    fn every_flag_that_is_set_has_a_meaning() {
+        let known: BTreeSet<&str> = FLAGS.iter().map(|f| f.name).collect();
+        let mut found = BTreeSet::new();
+        let sources = sources();
+        for (path, text) in &sources {
+            let set = ["flag(", "flags.push(", "flags.insert(", "dropped.insert(*pair,", "or_insert(", "Some("]
+                .into_iter()
+                .flat_map(|m| after(text, m).into_iter().map(move |name| (m, name)));
+            for (marker, name) in set {
+                // `Some("…")` also says other things than flags: only what is a flag counts there.
+                assert!(known.contains(name) || marker == "Some(", "{}: `{name}` is in no list", path.display());
+                found.insert(name);
+            }
+        }
+        assert!(found.len() > 20, "the markers no longer find the flags: {found:?}");
+    }
+
+    #[test]
+    fn every_flag_with_a_meaning_is_set_somewhere() {
+        let sources = sources();
+        for flag in FLAGS {
+            let literal = format!("\"{}\"", flag.name);
+            assert!(sources.iter().any(|(_, text)| text.contains(&literal)), "`{}` is set nowhere", flag.name);
+            assert!(flag.meaning.len() > 15 && !flag.meaning.ends_with('.'), "{}", flag.name);
+        }
+    }
+
+    #[test]
+    fn names_are_sorted_and_stand_once() {
+        let names: Vec<(bool, &str)> = FLAGS.iter().map(|f| (f.about == Result, f.name)).collect();
+        assert!(names.windows(2).all(|p| p[0] < p[1]), "{names:?}");
+    }
+}

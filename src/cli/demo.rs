@@ -43,7 +43,7 @@ pub struct DemoArgs {
     #[arg(long, value_name = "TABLES", conflicts_with = "out")]
     pub score: Option<PathBuf>,
     /// Truth file for `--score`; by default truth.json beside the folder of tables.
-    #[arg(long, value_name = "FILE", requires = "score")]
+    #[arg(long, value_name = "FILE", requires = "score", conflicts_with = "out")]
     pub truth: Option<PathBuf>,
     /// The small season of sample-logs/; goes with no other option.
     #[arg(long, requires = "out", conflicts_with_all = OF_A_SCENARIO)]

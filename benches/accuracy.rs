@@ -20,6 +20,9 @@ struct Args {
     /// Options of `fit` as JSON, instead of the case's own.
     #[arg(long)]
     fit: Option<String>,
+    /// Tell the answers apart by configuration.
+    #[arg(long)]
+    split: bool,
     /// Instead of the cases: one session with a broken sensor, and how far it moves the numbers.
     #[arg(long)]
     faults: bool,
@@ -49,6 +52,7 @@ fn main() -> ExitCode {
         if let Some(fit) = &args.fit {
             case.fit.clone_from(fit);
         }
+        case.split = args.split;
         let start = Instant::now();
         match study::run(&case, args.seasons, args.seed) {
             Ok(tally) => println!("## {} ({:.0} s)\n\n{tally}\n", case.name, start.elapsed().as_secs_f64()),

@@ -5,6 +5,7 @@ pub mod lock;
 pub mod one_log;
 pub mod outcome;
 
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -202,7 +203,9 @@ pub fn season(plan: &Plan, results: &[LogResult], stop: &AtomicBool) -> Result<S
         tables: &folder,
     };
     for step in &plan.pipeline().season_wide {
-        step.stage().run(&mut tables, &cx)?;
+        // A defect ends the run with its message and without a table, not with a trace.
+        let ran = catch_unwind(AssertUnwindSafe(|| step.stage().run(&mut tables, &cx)));
+        ran.unwrap_or_else(|cause| Err(Fatal::Internal(one_log::said(cause.as_ref()))))?;
         if stop.load(Ordering::Relaxed) {
             return Err(Fatal::Stopped);
         }

@@ -1,5 +1,6 @@
 //! One log through the log stages and the window stages. Whatever goes wrong here sets this log aside.
 
+use std::any::Any;
 use std::cell::Cell;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
@@ -128,6 +129,12 @@ pub fn claim(runs: &[RunRow]) -> Result<(), LogFault> {
     })
 }
 
+/// What a panic said.
+pub fn said(cause: &(dyn Any + Send)) -> String {
+    let said = cause.downcast_ref::<String>().map(String::as_str).or(cause.downcast_ref::<&str>().copied());
+    said.unwrap_or("no message").to_owned()
+}
+
 fn unreadable(detail: impl ToString) -> LogFault {
     LogFault::Unreadable { detail: detail.to_string() }
 }
@@ -203,10 +210,8 @@ impl Work<'_> {
 
     /// Runs stages; a defect that shows on one log must not cost the others their night.
     fn guarded<T>(self, stages: impl FnOnce() -> Staged<T>) -> Staged<T> {
-        catch_unwind(AssertUnwindSafe(stages)).unwrap_or_else(|cause| {
-            let said = cause.downcast_ref::<String>().map(String::as_str).or(cause.downcast_ref::<&str>().copied());
-            Ok(Err(unreadable(format!("a defect of squarelaw: {}", said.unwrap_or("no message")))))
-        })
+        catch_unwind(AssertUnwindSafe(stages))
+            .unwrap_or_else(|cause| Ok(Err(unreadable(format!("a defect of squarelaw: {}", said(cause.as_ref()))))))
     }
 
     fn cx<'a>(&'a self, log: &'a LogResult, bytes: Option<&'a Cell<Vec<u8>>>) -> LogCx<'a> {

@@ -312,6 +312,9 @@ impl Adjust {
     fn new(z: &DMatrix<f64>, bread: &DMatrix<f64>) -> Self {
         let (n, p) = z.shape();
         let none = || Self { u: DMatrix::zeros(n, 0), d: DVector::zeros(0) };
+        if n == 0 || p == 0 {
+            return none();
+        }
         // M = L L'; the nonzero eigenvalues of Z M Z' are those of L' Z'Z L.
         let scale: DVector<f64> = DVector::from_fn(p, |i, _| bread[(i, i)].max(0.0).sqrt());
         let scaled = DMatrix::from_fn(p, p, |i, j| {

@@ -137,7 +137,15 @@ fn cross_checks(rows: &[CrossCheckRow], regressors: &[RegressorRow]) -> String {
         return String::new();
     }
     let odd: Vec<&CrossCheckRow> = rows.iter().filter(|r| r.verdict == "at odds").collect();
-    let mut out = format!("second opinions: {} held against the fit, {} at odds\n", rows.len(), odd.len());
+    let count = |verdict: &str| rows.iter().filter(|r| r.verdict == verdict).count();
+    let mut out = format!(
+        "second opinions: {} held against the fit: {} agree, {} at odds, {} not resolved, {} not comparable\n",
+        rows.len(),
+        count("agree"),
+        odd.len(),
+        count("not resolved"),
+        count("not comparable")
+    );
     for r in odd {
         out.push_str(&format!(
             "  {} {}: {} says {:.0}, the fit {:.0} (SI, at the reference speed)\n",

@@ -93,6 +93,7 @@ pub fn run(sessions: usize, seasons: usize, first_seed: u64) -> Result<Vec<Struc
         fit: ROBUST.to_owned(),
         windows: Vec::new(),
         air_speed_from: None,
+        split: false,
     };
     let one = |seed: u64| season(&case, seed);
     let all: Vec<Vec<(bool, f64)>> =

@@ -29,6 +29,8 @@ pub struct Case {
     pub fit: String,
     /// A pressure channel that tells the air speed.
     pub air_speed_from: Option<&'static str>,
+    /// Whether answers are told apart by configuration.
+    pub split: bool,
     /// Window stages besides the pipeline's, as JSON.
     pub windows: Vec<String>,
 }
@@ -62,6 +64,7 @@ pub fn cases() -> Vec<Case> {
         scenario,
         fit: ROBUST.to_owned(),
         air_speed_from: None,
+        split: false,
         windows: Vec::new(),
     };
     let eight = || scenario(8);

@@ -44,7 +44,7 @@ pub fn one(case: &Case, seed: u64) -> Result<Tally, Fatal> {
     let cx = cx(&plan);
     let solved = fitted(case, &plan, &tables)?;
     let bound = Bound::of(&tables, &cx)?;
-    Ok(tally(&solved, &season.truth(), &bound, &tables))
+    Ok(tally(&solved, &season.truth(), &bound, &tables, case.split))
 }
 
 /// The fit of a case on windows.
@@ -121,7 +121,7 @@ struct Bound {
 
 impl Bound {
     fn of(tables: &SeasonTables, cx: &SeasonCx) -> Result<Self, Fatal> {
-        let text = super::ROBUST.replace("\"wind\"", "\"method\": \"ordinary\", \"weights\": \"equal\", \"wind\"");
+        let text = super::ROBUST.replace("\"wind\"", "\"method\": \"ordinary\", \"wind\"");
         let fit: Fit = serde_json::from_str(&text).map_err(defect)?;
         Ok(Self { fit: fit.solve(tables, cx) })
     }
@@ -145,7 +145,7 @@ fn true_value(t: &ConfigurationTruth, name: &str) -> f64 {
     }
 }
 
-fn tally(fit: &SeasonFit, truth: &Truth, bound: &Bound, tables: &SeasonTables) -> Tally {
+fn tally(fit: &SeasonFit, truth: &Truth, bound: &Bound, tables: &SeasonTables, split: bool) -> Tally {
     let mut out = Tally { seasons: 1, ..Default::default() };
     let index = |name: &str| fit.evidence.configurations.iter().position(|c| c.name == name);
     let Some(base) = truth.configurations.first() else { return out };
@@ -164,6 +164,7 @@ fn tally(fit: &SeasonFit, truth: &Truth, bound: &Bound, tables: &SeasonTables) -
             ];
             for (label, derived, value) in cases {
                 let Some(d) = derived else { continue };
+                let label = if split { format!("{label}, {}", t.name) } else { label };
                 out.add_line(&label, line(fit, bound, &d, value, true_value(base, name)));
             }
         }

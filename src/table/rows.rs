@@ -314,9 +314,12 @@ table_row! {
         fit_value: f64, "N, or the unit of the channel", "what the fit says";
         fit_se: f64, "N, or the unit of the channel", "its standard error";
         difference: f64, "N, or the unit of the channel", "value minus what the fit says";
-        difference_se: f64, "N, or the unit of the channel", "standard error; for straight what a session did to both is left out";
+        difference_se: Option<f64>, "N, or the unit of the channel", "standard error; for straight what a session did to both is left out; empty where one session alone tells";
+        difference_lo95: Option<f64>, "N, or the unit of the channel", "lower end of its 95 % interval";
+        difference_hi95: Option<f64>, "N, or the unit of the channel", "upper end";
         p_value: Option<f64>, "1", "two-sided, for no difference";
-        verdict: String, "-", "agree, at odds or not comparable";
+        p_holm: Option<f64>, "1", "the same adjusted for the number of rows (Holm)";
+        verdict: String, "-", "agree (the whole interval lies within the share asked for), at odds, not resolved or not comparable";
         windows: i64, "1", "windows, or coasting stretches, behind the second estimate";
     }
 }
@@ -331,7 +334,7 @@ table_row! {
         coefficient_lo95: f64, "N.s2/m", "lower end of the 95 % interval";
         coefficient_hi95: f64, "N.s2/m", "upper end of the 95 % interval";
         car_file: Option<f64>, "N.s2/m", "what the car file says, with the fuel of the corner weights";
-        verdict: String, "-", "agrees, differs (outside of the interval) or no figure";
+        verdict: String, "-", "agrees (the whole interval is as near as the car file is known), differs, not resolved or no figure";
     }
 }
 

@@ -2,6 +2,8 @@
 //! residual is zero along it and CR2 leaves it out: no other block shows how it scatters from block to block. Here
 //! is how much of a contrast hangs on such directions, and what a common factor of the whole block would do to it.
 
+use std::collections::BTreeMap;
+
 use nalgebra::DVector;
 
 use super::{BlockedFit, select};
@@ -16,8 +18,9 @@ pub struct Blind {
     pub share: f64,
     /// Its HC3 variance from the scatter of the rows inside the blocks, rows of one group summed.
     pub within: f64,
-    /// Per block: change of the contrast if all that the block measured were larger by the factor 1 + 1.
-    pub common: Vec<f64>,
+    /// Per block and kind of row: change of the contrast if all that the block measured of that kind were larger by
+    /// the factor 1 + 1.
+    pub common: BTreeMap<(usize, usize), f64>,
 }
 
 impl Blind {
@@ -36,11 +39,12 @@ impl Blind {
 }
 
 impl BlockedFit {
-    /// The blind part of ℓ'β. `groups`: one entry per row of every block.
-    pub fn blind(&self, contrast: &DVector<f64>, groups: &[Vec<usize>]) -> Blind {
+    /// The blind part of ℓ'β. `groups` and `kinds`: one entry per row of every block; rows without a kind count as
+    /// one of their own.
+    pub fn blind(&self, contrast: &DVector<f64>, groups: &[Vec<usize>], kinds: &[Vec<usize>]) -> Blind {
         let ml = &self.bread * contrast;
         let total = contrast.dot(&ml);
-        let mut out = Blind { common: vec![0.0; self.z.len()], ..Default::default() };
+        let mut out = Blind::default();
         if total.is_nan() || total <= 0.0 {
             return out;
         }
@@ -57,7 +61,11 @@ impl BlockedFit {
                 continue;
             }
             out.share += share;
-            out.common[g] = b.dot(&(z * local(&self.beta)));
+            let fitted = z * local(&self.beta);
+            for (i, (b, fitted)) in b.iter().zip(fitted.iter()).enumerate() {
+                let kind = kinds.get(g).and_then(|k| k.get(i)).copied().unwrap_or(usize::MAX);
+                *out.common.entry((g, kind)).or_default() += b * fitted;
+            }
             let bread = select(&self.bread, columns, columns);
             let groups = groups.get(g).map_or(&[][..], Vec::as_slice);
             let mut sums = vec![0.0; groups.iter().copied().max().map_or(0, |m| m + 1)];
@@ -97,14 +105,18 @@ pub(super) mod tests {
     fn what_one_block_alone_tells_is_seen() {
         let fit = fit(&blocks(), 2).unwrap();
         let groups = vec![vec![0, 1, 2], vec![0, 1, 2]];
-        let first = fit.blind(&DVector::from_vec(vec![1.0, 0.0]), &groups);
+        let first = fit.blind(&DVector::from_vec(vec![1.0, 0.0]), &groups, &[]);
         assert!(!first.any() && first.within == 0.0, "{first:?}");
         // β₁ = (9 − 2β₀)/2: row 3 of block 2 alone. A factor on that block's values moves β₁ by 9/2 less what
         // β₀ takes along; the blind direction is row 3, so the change through it is its fitted value over 2.
-        let second = fit.blind(&DVector::from_vec(vec![0.0, 1.0]), &groups);
+        let second = fit.blind(&DVector::from_vec(vec![0.0, 1.0]), &groups, &[]);
         assert!(second.any() && !second.all(), "{second:?}");
-        assert!((second.common[1] - 9.0 / 2.0).abs() < 1e-10, "{second:?}");
-        assert_eq!(second.common[0], 0.0);
+        assert!((second.common[&(1, usize::MAX)] - 9.0 / 2.0).abs() < 1e-10, "{second:?}");
+        assert_eq!(second.common.len(), 1);
+        // Told apart by kind, the parts add up to the same.
+        let kinds = vec![vec![0, 0, 0], vec![0, 0, 1]];
+        let apart = fit.blind(&DVector::from_vec(vec![0.0, 1.0]), &groups, &kinds);
+        assert!((apart.common[&(1, 0)] + apart.common[&(1, 1)] - 9.0 / 2.0).abs() < 1e-10, "{apart:?}");
     }
 
     #[test]
@@ -113,9 +125,9 @@ pub(super) mod tests {
         b.remove(0);
         let fit = fit(&b, 2).unwrap();
         let l = DVector::from_vec(vec![1.0, 0.0]);
-        let blind = fit.blind(&l, &[vec![0, 1, 2]]);
+        let blind = fit.blind(&l, &[vec![0, 1, 2]], &[vec![7, 7, 7]]);
         assert!(blind.all(), "{blind:?}");
-        assert!((blind.common[0] - fit.beta[0]).abs() < 1e-10);
+        assert!((blind.common[&(0, 7)] - fit.beta[0]).abs() < 1e-10);
         assert!((blind.within - fit.grouped_hc3(&l, &[vec![0, 1, 2]])).abs() < 1e-9 * blind.within.max(1e-9));
     }
 }

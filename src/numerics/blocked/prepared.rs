@@ -95,7 +95,7 @@ mod tests {
         let groups = vec![vec![0, 1, 2], vec![0, 1, 2]];
         for l in [[1.0, 0.0], [0.0, 1.0], [1.0, 1.0], [2.0, -0.3]] {
             let l = DVector::from_row_slice(&l);
-            let share = fit.blind(&l, &groups).share;
+            let share = fit.blind(&l, &groups, &[]).share;
             assert!((prepared.share_alone(&l) - share).abs() < 1e-9, "{share}");
         }
     }

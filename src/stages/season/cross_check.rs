@@ -19,6 +19,7 @@ use super::fit::{Fit, LetIn, SeasonFit};
 use crate::error::Fatal;
 use crate::located::Located;
 use crate::numerics::distributions::{t_p_value, t_quantile};
+use crate::numerics::multiple::holm;
 use crate::stages::window::Window;
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
 use crate::table::rows::{CrossCheckRow, RegressorRow};
@@ -34,10 +35,17 @@ pub struct CrossCheck {
     /// Level of the test that calls two estimates at odds.
     #[serde(default = "level")]
     pub level: Located<Ratio>,
+    /// Two estimates agree where the 95 % interval of their difference lies within this share of the fit's value.
+    #[serde(default = "within")]
+    pub within: Located<Ratio>,
     /// How well the car file's CG height, wheelbase and mass are known: a smaller difference from what the logs say
     /// is no finding. (A few per cent for a CG height is common practice, no source.)
     #[serde(default = "car_file_known_to")]
     pub car_file_known_to: Located<Ratio>,
+}
+
+fn within() -> Located<Ratio> {
+    Located::nowhere(Ratio::si(0.05))
 }
 
 fn car_file_known_to() -> Located<Ratio> {
@@ -54,8 +62,10 @@ impl SeasonStage for CrossCheck {
         if !(1e-6..=0.5).contains(&self.level.get()) {
             cx.fault(self.level.spot, "a level that no test has", "for example `0.01`");
         }
-        if !(0.0..=0.5).contains(&self.car_file_known_to.get()) {
-            cx.fault(self.car_file_known_to.spot, "a share from 0 to 50 % is meant", "for example `3 %`");
+        for share in [&self.within, &self.car_file_known_to] {
+            if !(0.0..=0.5).contains(&share.get()) {
+                cx.fault(share.spot, "a share from 0 to 50 % is meant", "for example `3 %`");
+            }
         }
     }
 
@@ -67,6 +77,7 @@ impl SeasonStage for CrossCheck {
             tables.regressors = self.regressors(&other, cx);
         }
         rows.extend(self.coast_rows(fit, &tables.windows));
+        self.judge(&mut rows);
         rows.sort_by(|a, b| (&a.estimator, &a.quantity).cmp(&(&b.estimator, &b.quantity)));
         tables.cross_checks = rows;
         Ok(())
@@ -97,8 +108,10 @@ impl CrossCheck {
                 let (Some(main), Some(second)) = (fit.estimate(&a), other.estimate(&b)) else { continue };
                 let windows =
                     other.evidence.observations.iter().filter(|o| (o.configuration, o.quantity) == (k, q)).count();
-                let paired = paired_variance(fit, &a, other, &b).sqrt();
-                out.push(self.row(&c.name, name, "straight", (&main, &second), paired, windows));
+                // What one session alone tells leaves no residual there, and so no influence to pair.
+                let alone = [&main, &second].iter().any(|e| e.flags.contains(&"session_scatter_not_visible"));
+                let paired = (!alone).then(|| paired_variance(fit, &a, other, &b).sqrt());
+                out.push(row(&c.name, name, "straight", (&main, &second), paired, windows));
             }
         }
         out
@@ -119,44 +132,62 @@ impl CrossCheck {
             let factor = fit.speed * fit.speed;
             let main = fit.coefficient(k, q).and_then(|d| fit.estimate(&d.times(factor)));
             let (Some(main), Some(second)) = (main, mean_of(&means, factor)) else { continue };
+            // The fit has read the same stretches piece by piece: the two are no independent evidence, and their
+            // difference is surer than this.
             let apart = main.se.hypot(second.se);
-            out.push(self.row(&c.name, "resistance", "coast_integral", (&main, &second), apart, stretches));
+            out.push(row(&c.name, "resistance", "coast_integral", (&main, &second), Some(apart), stretches));
         }
         out
     }
 
-    fn row(
-        &self,
-        configuration: &str,
-        quantity: &str,
-        estimator: &str,
-        (main, second): (&Estimate, &Estimate),
-        difference_se: f64,
-        windows: usize,
-    ) -> CrossCheckRow {
-        let difference = second.value - main.value;
-        let p = t_p_value(difference / difference_se, main.dof.min(second.dof).max(1.0)).ok();
-        let verdict = match p {
-            Some(p) if p < self.level.get() => "at odds",
-            Some(_) => "agree",
-            None => "not comparable",
-        };
-        CrossCheckRow {
-            configuration: configuration.to_owned(),
-            quantity: quantity.to_owned(),
-            estimator: estimator.to_owned(),
-            value: second.value,
-            value_se: second.se,
-            value_lo95: second.interval.0,
-            value_hi95: second.interval.1,
-            fit_value: main.value,
-            fit_se: main.se,
-            difference,
-            difference_se,
-            p_value: p,
-            verdict: verdict.to_owned(),
-            windows: windows as i64,
+    /// Verdicts on all rows, p-values adjusted for their number.
+    fn judge(&self, rows: &mut [CrossCheckRow]) {
+        let p: Vec<f64> = rows.iter().filter_map(|r| r.p_value).collect();
+        let mut adjusted = holm(&p).unwrap_or_default().into_iter();
+        for r in rows {
+            r.p_holm = r.p_value.and_then(|_| adjusted.next());
+            let near = self.within.get() * r.fit_value.abs();
+            r.verdict = match (r.p_holm, r.difference_lo95, r.difference_hi95) {
+                (Some(_), Some(lo), Some(hi)) if lo >= -near && hi <= near => "agree",
+                (Some(p), _, _) if p < self.level.get() => "at odds",
+                (Some(_), _, _) => "not resolved",
+                (None, _, _) => "not comparable",
+            }
+            .to_owned();
         }
+    }
+}
+
+/// A row without its verdict. `difference_se` is `None` where the two can't be held against each other.
+fn row(
+    configuration: &str,
+    quantity: &str,
+    estimator: &str,
+    (main, second): (&Estimate, &Estimate),
+    difference_se: Option<f64>,
+    windows: usize,
+) -> CrossCheckRow {
+    let difference = second.value - main.value;
+    let dof = main.dof.min(second.dof).max(1.0);
+    let half = difference_se.and_then(|se| Some(t_quantile(0.975, dof).ok()? * se));
+    CrossCheckRow {
+        configuration: configuration.to_owned(),
+        quantity: quantity.to_owned(),
+        estimator: estimator.to_owned(),
+        value: second.value,
+        value_se: second.se,
+        value_lo95: second.interval.0,
+        value_hi95: second.interval.1,
+        fit_value: main.value,
+        fit_se: main.se,
+        difference,
+        difference_se,
+        difference_lo95: half.map(|h| difference - h),
+        difference_hi95: half.map(|h| difference + h),
+        p_value: difference_se.and_then(|se| t_p_value(difference / se, dof).ok()),
+        p_holm: None,
+        verdict: String::new(),
+        windows: windows as i64,
     }
 }
 
@@ -208,7 +239,8 @@ impl CrossCheck {
             let Some(e) = fit.estimate(&Derived { value, gradient }) else { continue };
             let verdict = match assumed {
                 Some(a) if outside(&e, a) && (value - a).abs() > self.car_file_known_to.get() * a => "differs",
-                Some(_) => "agrees",
+                Some(a) if within_share(&e, a, self.car_file_known_to.get()) => "agrees",
+                Some(_) => "not resolved",
                 None => "no figure",
             };
             out.push(RegressorRow {
@@ -228,6 +260,11 @@ impl CrossCheck {
         }
         out
     }
+}
+
+fn within_share(e: &Estimate, value: f64, share: f64) -> bool {
+    let near = share * value.abs();
+    e.interval.0 >= value - near && e.interval.1 <= value + near
 }
 
 fn outside(e: &Estimate, value: f64) -> bool {

@@ -126,7 +126,7 @@ fn the_figures_own_uncertainty_widens() {
 #[test]
 fn configurations_show_what_was_expected() {
     let fit = fit();
-    let mut rows = crate::stages::season::fit::rows::configurations(&fit);
+    let mut rows = crate::stages::season::fit::rows::configurations(&fit, &SeasonTables::default());
     let all = [
         line("configuration: c0", "front_downforce", 700.0),
         line("configuration: c0", "rear_downforce", 1000.0),

@@ -1,6 +1,8 @@
 //! From coefficients to answers: forces, areas, balance, efficiency and their differences, each with an
 //! interval from the joint covariance of all coefficients (delta method).
 
+use std::collections::BTreeMap;
+
 use nalgebra::DVector;
 
 use super::SeasonFit;
@@ -102,6 +104,21 @@ impl SeasonFit {
         matches!(name, "balance" | "efficiency")
     }
 
+    /// Sum of squares of what the sensors of single sessions do to a contrast of lone coefficients, were each
+    /// larger by the factor 1 + 1: a sensor errs alike for all configurations of its session, and neither other
+    /// sessions nor other quantities share its error.
+    pub(super) fn in_common(&self, lone: &DVector<f64>) -> f64 {
+        let Some(fit) = &self.model.fit else { return 0.0 };
+        let quantity: BTreeMap<usize, usize> = self.model.column.iter().map(|((_, q), c)| (*c, *q)).collect();
+        let mut sums: BTreeMap<(usize, Option<usize>), f64> = BTreeMap::new();
+        for (c, session) in self.lone.iter().enumerate() {
+            if let Some(session) = session {
+                *sums.entry((*session, quantity.get(&c).copied())).or_default() += lone[c] * fit.beta[c];
+            }
+        }
+        sums.values().map(|s| s * s).sum()
+    }
+
     /// The number with its interval.
     ///
     /// Coefficients that several sessions share in take their variance between sessions (CR2). Those that
@@ -113,11 +130,9 @@ impl SeasonFit {
         let g = &derived.gradient;
         let mut shared = g.clone();
         let mut lone = DVector::zeros(g.len());
-        for (i, alone) in self.lone.iter().enumerate() {
-            if *alone {
-                lone[i] = g[i];
-                shared[i] = 0.0;
-            }
+        for (i, _) in self.lone.iter().enumerate().filter(|(_, session)| session.is_some()) {
+            lone[i] = g[i];
+            shared[i] = 0.0;
         }
         let mut flags = Vec::new();
         let (mut variance, mut dof) = (0.0, f64::INFINITY);
@@ -128,9 +143,7 @@ impl SeasonFit {
         if lone.iter().any(|v| *v != 0.0) {
             flags.push("session_scatter_not_visible");
             let within = fit.grouped_hc3(&lone, &self.windows_of_rows);
-            let common: f64 = lone.iter().zip(fit.beta.iter()).map(|(l, b)| l * b).sum();
-            let scatter = self.scatter.relative * common;
-            variance += within + scatter * scatter;
+            variance += within + self.scatter.relative.powi(2) * self.in_common(&lone);
             dof = dof.min(self.scatter.dof);
         }
         // Satterthwaite's approximation can fall a little under one; nothing at all is no evidence.

@@ -19,6 +19,8 @@ pub struct Observation {
     pub outing: usize,
     /// Index of the configuration.
     pub configuration: usize,
+    /// Index of the kind of window.
+    pub kind: usize,
     /// Mean of the quantity, less its zero where that is known.
     pub y: f64,
     /// The zero is taken off: no unknown stands for it.
@@ -116,6 +118,7 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
             if ![m.mean, m.standard_error, m.v2, m.v, m.ratio].iter().all(|v| v.is_finite()) {
                 continue;
             }
+            let kind = fit.windows.iter().position(|k| k.value == w.kind).unwrap_or(0);
             let zero = m.zero.filter(|_| fit.zero == Zero::StaticSegment);
             out.observations.push(Observation {
                 window: i,
@@ -123,6 +126,7 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
                 session,
                 outing,
                 configuration: *configuration,
+                kind,
                 y: m.mean - zero.unwrap_or(0.0),
                 zeroed: zero.is_some(),
                 se: m.standard_error,

@@ -15,6 +15,14 @@ pub struct SquareLaw {
     pub local_coefficient: f64,
 }
 
+/// The measured value of an observation less what the regressors that were let in took of it.
+fn cleared(season: &SeasonFit, i: usize) -> f64 {
+    let Some(o) = season.evidence.observations.get(i) else { return f64::NAN };
+    let Some(fit) = &season.model.fit else { return o.y };
+    let taken = season.model.let_in.iter().filter(|((_, q), _)| *q == o.quantity);
+    o.y - taken.map(|((regressor, _), column)| fit.beta[*column] * o.accelerations[regressor.index()]).sum::<f64>()
+}
+
 /// Fits value = zero + c·x + d·x² to one configuration and quantity; `None` where the speeds can't tell.
 pub fn square_law(season: &SeasonFit, configuration: usize, quantity: usize) -> Option<SquareLaw> {
     let model = &season.model;
@@ -43,7 +51,7 @@ pub fn square_law(season: &SeasonFit, configuration: usize, quantity: usize) -> 
             nuisance: DMatrix::from_fn(n, outings.len(), |r, c| {
                 f64::from(u8::from(season.evidence.observations[of_pair[r]].outing == outings[c]))
             }),
-            y: DVector::from_iterator(n, of_pair.iter().map(|i| season.evidence.observations[*i].y)),
+            y: DVector::from_iterator(n, of_pair.iter().map(|i| cleared(season, *i))),
             w: DVector::from_iterator(n, of_pair.iter().map(|i| model.weight[*i])),
         });
     }

@@ -150,8 +150,8 @@ pub struct SeasonFit {
     pub evidence: Evidence,
     /// The solved model.
     pub model: Model,
-    /// Per shared column: one session alone determines it.
-    pub lone: Vec<bool>,
+    /// Per shared column: the session that alone determines it, where there is one.
+    pub lone: Vec<Option<usize>>,
     /// Per block and row, the window it belongs to.
     pub windows_of_rows: Vec<Vec<usize>>,
     /// Scatter from session to session.
@@ -271,7 +271,12 @@ impl Fit {
             options: Some(self.clone()),
             ..Default::default()
         };
-        fit.lone = scatter::sessions_of_columns(&fit.model).iter().map(|s| s.len() < 2).collect();
+        let alone = |sessions: &Vec<usize>| match sessions.as_slice() {
+            [] => Some(usize::MAX),
+            [one] => Some(*one),
+            _ => None,
+        };
+        fit.lone = scatter::sessions_of_columns(&fit.model).iter().map(alone).collect();
         fit.scatter = scatter::pooled(&fit, self.assumed_session_scatter.get());
         fit
     }
@@ -330,7 +335,7 @@ impl SeasonStage for Fit {
         tables.winds = rows::winds(&fit);
         tables.agreement = rows::agreement(&fit);
         tables.fits = rows::fits(&fit, tables);
-        tables.configurations = rows::configurations(&fit);
+        tables.configurations = rows::configurations(&fit, tables);
         tables.model = Some(fit);
         Ok(())
     }

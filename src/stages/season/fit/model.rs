@@ -17,6 +17,8 @@ const WIND_PRIOR: f64 = 5.0;
 /// The same around the wind that the run sheet names: a mast elsewhere, another hour.
 const SHEET_PRIOR: f64 = 3.0;
 const ITERATIONS: usize = 120;
+/// With fewer windows of a kind than this their spread is taken from all windows of the quantity.
+const FEWEST_OF_A_KIND: usize = 10;
 /// After this many steps the spread stands still: a median jumps from window to window and could keep the
 /// iteration circling for ever; with a fixed scale Huber's equations are convex and settle.
 const SPREAD_STEPS: usize = 15;
@@ -148,7 +150,9 @@ struct Solver<'a> {
     rows: Vec<Vec<usize>>,
     wind: Vec<(f64, f64)>,
     prior: Vec<((f64, f64), f64)>,
+    /// Between-window variance by quantity and kind of window, see [`Solver::cell`].
     between: Vec<f64>,
+    kinds: usize,
     robust: Vec<f64>,
     beta: DVector<f64>,
     residual: Vec<f64>,
@@ -194,6 +198,7 @@ impl<'a> Solver<'a> {
             evidence.sheet_wind.iter().map(|w| w.map_or(((0.0, 0.0), WIND_PRIOR), |w| (w, SHEET_PRIOR))).collect();
         let start = |p: &((f64, f64), f64)| if options.wind == Wind::None { (0.0, 0.0) } else { p.0 };
         let n = evidence.observations.len();
+        let kinds = evidence.observations.iter().map(|o| o.kind + 1).max().unwrap_or(1);
         let mut solver = Self {
             evidence,
             options,
@@ -201,7 +206,8 @@ impl<'a> Solver<'a> {
             rows,
             wind: prior.iter().map(start).collect(),
             prior,
-            between: vec![0.0; quantities],
+            between: vec![0.0; quantities * kinds],
+            kinds,
             robust: vec![1.0; n],
             beta: DVector::zeros(column.len()),
             column,
@@ -237,11 +243,37 @@ impl<'a> Solver<'a> {
         }
     }
 
-    fn variance(&self, o: &Observation) -> f64 {
+    /// Windows that are taken to scatter alike: those of one quantity and, but for equal weights, of one kind. Held
+    /// speed and coasting err in ways of their own (torque sensor, driveline loss), by different amounts.
+    fn cell(&self, o: &Observation) -> usize {
         match self.options.weights {
-            Weights::Equal => self.between[o.quantity].max(f64::MIN_POSITIVE),
-            Weights::Precision => (o.se * o.se + self.between[o.quantity]).max(f64::MIN_POSITIVE),
+            Weights::Equal => o.quantity * self.kinds,
+            Weights::Precision => o.quantity * self.kinds + o.kind,
         }
+    }
+
+    /// Observations of a cell that take part.
+    fn of_cell(&self, cell: usize) -> impl Iterator<Item = usize> {
+        self.rows.iter().flatten().copied().filter(move |i| self.cell(&self.evidence.observations[*i]) == cell)
+    }
+
+    fn variance(&self, o: &Observation) -> f64 {
+        let between = self.between[self.cell(o)];
+        match self.options.weights {
+            Weights::Equal => between.max(f64::MIN_POSITIVE),
+            Weights::Precision => (o.se * o.se + between).max(f64::MIN_POSITIVE),
+        }
+    }
+
+    /// Observations of all cells of a quantity that take part.
+    fn of_cells(&self, q: usize) -> impl Iterator<Item = usize> {
+        self.rows.iter().flatten().copied().filter(move |i| self.evidence.observations[*i].quantity == q)
+    }
+
+    /// Mean between-window variance of a quantity.
+    fn between_of(&self, q: usize) -> f64 {
+        let n = self.of_cells(q).count().max(1) as f64;
+        self.of_cells(q).map(|i| self.between[self.cell(&self.evidence.observations[i])]).sum::<f64>() / n
     }
 
     fn estimates_wind(&self) -> bool {
@@ -279,14 +311,15 @@ impl<'a> Solver<'a> {
 
     /// A first spread from each quantity's scatter, so that no first step divides by nothing.
     fn first_spread(&mut self) {
-        for q in 0..self.quantities {
+        for cell in 0..self.between.len() {
             let (mut n, mut sum, mut squares) = (0.0, 0.0, 0.0);
-            for o in self.rows.iter().flatten().map(|i| &self.evidence.observations[*i]).filter(|o| o.quantity == q) {
+            let of_quantity = self.of_cells(cell / self.kinds);
+            for o in of_quantity.map(|i| &self.evidence.observations[i]) {
                 n += 1.0;
                 sum += o.y;
                 squares += o.y * o.y;
             }
-            self.between[q] = if n > 1.0 { ((squares - sum * sum / n) / n).max(0.0) } else { 0.0 };
+            self.between[cell] = if n > 1.0 { ((squares - sum * sum / n) / n).max(0.0) } else { 0.0 };
         }
     }
 
@@ -320,15 +353,18 @@ impl<'a> Solver<'a> {
 
     fn respread(&mut self) {
         let robust = self.options.method == Method::Robust;
-        for q in 0..self.quantities {
-            let of_q: Vec<usize> =
-                self.rows.iter().flatten().copied().filter(|i| self.evidence.observations[*i].quantity == q).collect();
+        for cell in 0..self.between.len() {
+            let q = cell / self.kinds;
+            let mut of_q: Vec<usize> = self.of_cell(cell).collect();
+            if of_q.len() < FEWEST_OF_A_KIND {
+                of_q = self.of_cells(q).collect();
+            }
             let r: Vec<f64> = of_q.iter().map(|i| self.residual[*i]).collect();
             let se: Vec<f64> = of_q
                 .iter()
                 .map(|i| if self.options.weights == Weights::Equal { 0.0 } else { self.evidence.observations[*i].se })
                 .collect();
-            self.between[q] = between_variance(&r, &se, self.share[q], robust);
+            self.between[cell] = between_variance(&r, &se, self.share[q], robust);
         }
     }
 
@@ -343,15 +379,14 @@ impl<'a> Solver<'a> {
 
     /// The blocks of the linearised model. `pseudo`: values whose plain weighted fit is the robust one.
     fn blocks(&self, pseudo: bool) -> Vec<Block> {
-        let unclipped: Vec<f64> = (0..self.quantities).map(|q| self.unclipped(q)).collect();
+        let unclipped: Vec<f64> = (0..self.between.len()).map(|cell| self.unclipped(cell)).collect();
         (0..self.rows.len()).map(|g| self.block(g, pseudo, &unclipped)).collect()
     }
 
-    /// Mean of ψ' of a quantity: the share of windows that the robust fit leaves whole.
-    fn unclipped(&self, q: usize) -> f64 {
-        let of_q = || self.rows.iter().flatten().filter(|i| self.evidence.observations[**i].quantity == q);
-        let whole = of_q().filter(|i| self.robust[**i] >= 1.0).count() as f64;
-        (whole / (of_q().count() as f64).max(1.0)).max(0.2)
+    /// Mean of ψ' of a cell: the share of windows that the robust fit leaves whole.
+    fn unclipped(&self, cell: usize) -> f64 {
+        let whole = self.of_cell(cell).filter(|i| self.robust[*i] >= 1.0).count() as f64;
+        (whole / (self.of_cell(cell).count() as f64).max(1.0)).max(0.2)
     }
 
     fn block(&self, g: usize, pseudo: bool, unclipped: &[f64]) -> Block {
@@ -436,11 +471,13 @@ impl<'a> Solver<'a> {
         let mut y = o.y;
         let mut w = 1.0 / variance;
         match unclipped {
-            // y − r + σψ(r/σ)/mean(ψ')
+            // y − r + σψ(r/σ)/mean(ψ') with weight mean(ψ')/σ²: its score is that of the robust fit, and its
+            // derivative that of the expected ψ, kind of window by kind of window.
             Some(share) => {
                 if self.options.method == Method::Robust {
-                    let (res, sd) = (self.residual[i], variance.sqrt());
-                    y += sd * huber_psi(res / sd) / share[o.quantity] - res;
+                    let (res, sd, whole) = (self.residual[i], variance.sqrt(), share[self.cell(o)]);
+                    y += sd * huber_psi(res / sd) / whole - res;
+                    w *= whole;
                 }
             }
             None => w *= self.robust[i],
@@ -494,6 +531,7 @@ impl<'a> Solver<'a> {
             }
         }
         let x = self.evidence.observations.iter().map(|o| o.x(self.wind[o.session])).collect();
+        let between = (0..self.quantities).map(|q| self.between_of(q)).collect();
         Model {
             column: if fit.is_some() { self.column } else { BTreeMap::new() },
             let_in: if fit.is_some() { self.let_in } else { BTreeMap::new() },
@@ -502,7 +540,7 @@ impl<'a> Solver<'a> {
             fit,
             rows: self.rows,
             wind,
-            between: self.between,
+            between,
             weight,
             robust: self.robust,
             residual: self.residual,

@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 
 use super::SeasonFit;
 use super::estimate::Estimate;
+use super::evidence::Observation;
 use super::lack_of_fit::square_law;
 use super::model::SessionWind;
 use super::screen::Finding;
@@ -195,7 +196,7 @@ fn fit_row(fit: &SeasonFit, tables: &SeasonTables, speeds: &[f64], k: usize, nam
         method: fit.method.clone(),
         ..Default::default()
     };
-    let mut flags: BTreeSet<&str> = BTreeSet::new();
+    let mut flags = log_flags(fit, tables, k, Some(q));
     let named = fit.named(k, name);
     if let Some((_, Some(flag))) = &named {
         flags.insert(*flag);
@@ -206,12 +207,12 @@ fn fit_row(fit: &SeasonFit, tables: &SeasonTables, speeds: &[f64], k: usize, nam
             row.intercept = fit.model.intercept((k, q)).filter(|_| name != "drag");
             put_estimate(&mut row, &e, fit);
             flags.extend(e.flags.iter().copied());
-            if let Some(law) = square_law(fit, k, q) {
-                row.square_law_p = Some(law.p_value);
-                row.local_coefficient = Some(law.local_coefficient);
-                if law.p_value < 0.01 {
-                    flags.insert("square_law_doubtful");
-                }
+            let law = square_law(fit, k, q);
+            row.local_coefficient = law.and_then(|law| local_coefficient(fit, k, name, law.local_coefficient));
+            // The drag is made of several fitted quantities; the test is that of the measured one.
+            row.square_law_p = law.map(|law| law.p_value);
+            if law.is_some_and(|law| law.p_value < 0.01) {
+                flags.insert("square_law_doubtful");
             }
             if !fit.model.converged {
                 flags.insert("iteration_not_settled");
@@ -224,6 +225,18 @@ fn fit_row(fit: &SeasonFit, tables: &SeasonTables, speeds: &[f64], k: usize, nam
     }
     row.flags = flags.into_iter().collect::<Vec<_>>().join(",");
     row
+}
+
+/// Slope at the reference speed of a reported quantity, from that of the measured one: from the resistance what the
+/// tyres' rolling takes with the downforce is taken off, as from its coefficient.
+fn local_coefficient(fit: &SeasonFit, k: usize, name: &str, measured: f64) -> Option<f64> {
+    if name != "drag" {
+        return Some(measured);
+    }
+    let index = |n: &str| fit.quantities.iter().position(|q| q == n);
+    let (Some(front), Some(rear)) = (index("front_downforce"), index("rear_downforce")) else { return Some(measured) };
+    let both = square_law(fit, k, front)?.local_coefficient + square_law(fit, k, rear)?.local_coefficient;
+    Some(measured - fit.rolling_resistance * both)
 }
 
 fn put_estimate(row: &mut FitRow, e: &Estimate, fit: &SeasonFit) {
@@ -251,14 +264,21 @@ fn put_estimate(row: &mut FitRow, e: &Estimate, fit: &SeasonFit) {
 }
 
 /// Rows of `configurations`.
-pub fn configurations(fit: &SeasonFit) -> Vec<ConfigurationRow> {
-    (0..fit.evidence.configurations.len()).map(|k| configuration_row(fit, k)).collect()
+pub fn configurations(fit: &SeasonFit, tables: &SeasonTables) -> Vec<ConfigurationRow> {
+    (0..fit.evidence.configurations.len()).map(|k| configuration_row(fit, tables, k)).collect()
 }
 
-fn configuration_row(fit: &SeasonFit, k: usize) -> ConfigurationRow {
+/// Remarks on the logs behind a configuration, and behind one quantity where one is named.
+fn log_flags<'a>(fit: &SeasonFit, tables: &'a SeasonTables, k: usize, quantity: Option<usize>) -> BTreeSet<&'a str> {
+    let mine = |o: &&Observation| o.configuration == k && quantity.is_none_or(|q| o.quantity == q);
+    let windows = fit.evidence.observations.iter().filter(mine).filter_map(|o| tables.windows.get(o.window));
+    windows.flat_map(|w| w.flags.iter().map(String::as_str)).collect()
+}
+
+fn configuration_row(fit: &SeasonFit, tables: &SeasonTables, k: usize) -> ConfigurationRow {
     let c = &fit.evidence.configurations[k];
     let of_k = || fit.evidence.observations.iter().filter(|o| o.configuration == k);
-    let mut flags: BTreeSet<&str> = BTreeSet::new();
+    let mut flags = log_flags(fit, tables, k, None);
     let v2 = fit.speed * fit.speed;
     let mut get = |name: &str, factor: f64| {
         let found = fit.named(k, name).and_then(|(d, flag)| Some((fit.estimate(&d.times(factor))?, flag)));

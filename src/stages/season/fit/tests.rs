@@ -203,3 +203,45 @@ fn drafting_moves_the_robust_fit_less_than_a_third() {
     println!("bias robust {:.3} % ordinary {:.3} %", 100.0 * robust, 100.0 * plain);
     assert!(robust.abs() < plain.abs() / 3.0, "{robust} {plain}");
 }
+
+#[test]
+fn single_sessions_do_not_share_their_sensors() {
+    let mut tables = make(&Season { sessions: 2, configurations: 2, ..Default::default() }, 3);
+    tables.windows.retain(|w| (w.session == "s0") == (w.configuration == "c0"));
+    let fit = solve(&tables, ROBUST, 2);
+    assert_eq!(fit.lone[..6], [Some(0), Some(0), Some(0), Some(1), Some(1), Some(1)]);
+    let relative = fit.scatter.relative;
+    let (a, b) = (fit.coefficient(0, 0).unwrap(), fit.coefficient(1, 0).unwrap());
+    let difference = fit.estimate(&b.minus(&a)).unwrap();
+    assert!(difference.se >= relative * a.value.hypot(b.value), "{difference:?}");
+    // A balance β has ∂β/∂front·front = β(1 − β) = −∂β/∂rear·rear: both axles' sensors err, each by itself.
+    let (balance, _) = fit.named(0, "balance").unwrap();
+    let e = fit.estimate(&balance).unwrap();
+    assert!(e.se >= relative * 2.0_f64.sqrt() * e.value * (1.0 - e.value), "{e:?}");
+    // Two configurations of one session do share theirs: there the factor drops out of a ratio of the two.
+    let mut tables = make(&Season { sessions: 1, configurations: 2, ..Default::default() }, 3);
+    tables.windows.iter_mut().for_each(|w| w.session = "s0".to_owned());
+    let fit = solve(&tables, ROBUST, 2);
+    let (a, b) = (fit.coefficient(0, 0).unwrap(), fit.coefficient(1, 0).unwrap());
+    let common = fit.in_common(&b.minus(&a).gradient).sqrt();
+    assert!((common / (b.value - a.value).abs() - 1.0).abs() < 1e-9, "{common}");
+}
+
+#[test]
+fn a_session_that_is_left_out_whole_leaves_the_others() {
+    let mut tables = make(&Season { session_scatter: 0.02, ..Default::default() }, 5);
+    let clean = solve(&tables, ROBUST, 3);
+    let struck = tables.windows.iter_mut().filter(|w| w.session == "s3");
+    struck.flat_map(|w| w.measures.iter_mut().flatten()).for_each(|m| m.mean *= 2.0);
+    let fit = solve(&tables, ROBUST, 3);
+    assert_eq!(fit.findings.iter().filter(|f| f.implausible && f.session == 3).count(), 3);
+    for k in 0..3 {
+        for q in 0..3 {
+            let (a, b) = (clean.coefficient(k, q).unwrap().value, fit.coefficient(k, q).unwrap());
+            assert!(((a - b.value) * fit.speed * fit.speed).abs() < 25.0);
+            assert!(fit.estimate(&b).unwrap().se > 0.0);
+        }
+    }
+    let parts = crate::stages::season::parts::Parts::default().solve(&fit);
+    assert!(parts.fit.is_some());
+}

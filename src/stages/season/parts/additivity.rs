@@ -32,7 +32,7 @@ pub fn additivity(season: &SeasonFit, parts: &PartsFit, name: &str) -> Result<Wa
     let fit = season.model.fit.as_ref().ok_or(NoTest::NotFitted)?;
     // A configuration that one session alone has seen shows nothing of its scatter between sessions.
     let alone = |gradient: &DVector<f64>| {
-        gradient.iter().enumerate().any(|(i, g)| *g != 0.0 && season.lone.get(i).copied().unwrap_or(true))
+        gradient.iter().enumerate().any(|(i, g)| *g != 0.0 && season.lone.get(i).is_none_or(Option::is_some))
     };
     let mut gradients: Vec<DVector<f64>> = Vec::new();
     let mut rows: Vec<DVector<f64>> = Vec::new();
@@ -60,6 +60,9 @@ pub fn additivity(season: &SeasonFit, parts: &PartsFit, name: &str) -> Result<Wa
 
 /// Orthonormal combinations of the rows that are zero in every column.
 fn left_null_space(x: &DMatrix<f64>) -> DMatrix<f64> {
+    if x.nrows() == 0 {
+        return DMatrix::zeros(0, 0);
+    }
     // Entries are zeros, ones and a few wing steps: the products of the columns lose no digits that count.
     let scaled = DMatrix::from_fn(x.nrows(), x.ncols(), |i, j| {
         let norm = x.column(j).norm();

@@ -47,6 +47,8 @@ pub struct PartsFit {
     prepared: Option<Prepared>,
     /// Per block and row, the window it belongs to.
     pub windows_of_rows: Vec<Vec<usize>>,
+    /// Per block and row, the quantity that it measures.
+    quantities_of_rows: Vec<Vec<usize>>,
     /// Scatter from session to session.
     pub scatter: Scatter,
     /// Rolling resistance coefficient of the car.
@@ -83,6 +85,7 @@ impl PartsFit {
             designs,
             configurations,
             windows_of_rows: season.windows_of_rows.clone(),
+            quantities_of_rows: quantities_of_rows(season),
             scatter: season.scatter,
             rolling_resistance: season.rolling_resistance,
             speed: season.speed,
@@ -159,14 +162,14 @@ impl PartsFit {
         if let Some(prepared) = self.prepared.as_ref().filter(|p| !Blind::counts(p.share_alone(gradient))) {
             return Some((fit.variance(gradient), prepared.dof(gradient), false));
         }
-        let blind = fit.blind(gradient, &self.windows_of_rows);
+        let blind = fit.blind(gradient, &self.windows_of_rows, &self.quantities_of_rows);
         let (mut variance, mut dof) = (0.0, f64::INFINITY);
         if !blind.all() {
             variance += fit.variance(gradient);
             dof = fit.dof(gradient);
         }
         if blind.any() {
-            let common: f64 = blind.common.iter().map(|c| (self.scatter.relative * c).powi(2)).sum();
+            let common: f64 = blind.common.values().map(|c| (self.scatter.relative * c).powi(2)).sum();
             variance += blind.within + common;
             dof = dof.min(self.scatter.dof);
         }
@@ -208,6 +211,11 @@ impl PartsFit {
         let half = of_mean.hypot(t * scatter.sqrt());
         Some((estimate.value - half, estimate.value + half))
     }
+}
+
+fn quantities_of_rows(season: &SeasonFit) -> Vec<Vec<usize>> {
+    let quantity = |i: &usize| season.evidence.observations.get(*i).map_or(usize::MAX, |o| o.quantity);
+    season.model.rows.iter().map(|rows| rows.iter().map(quantity).collect()).collect()
 }
 
 /// Places the configurations of one quantity: new columns for its terms, and what each old column turns into.

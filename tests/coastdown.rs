@@ -97,7 +97,7 @@ per_log:
   - air: { reference_density: 1.225 kg/m3 }
   - resistance: { from: coasting }
 windows:
-  - coastdown: { speed: 26..109 km/h, lasting: 2..200 s, piece: 1.5 s }
+  - coastdown: { speed: 26..109 km/h, lasting: 2..200 s, piece: 1.5 s, deceleration: 0.4 g }
 season_wide:
   - fit: { quantities: [drag], at: 65 km/h, zero: per_configuration, method: ordinary, weights: equal, wind: none }
 ";

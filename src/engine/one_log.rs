@@ -289,7 +289,7 @@ fn selected(plan: &Plan, cx: &LogCx, frame: &LogFrame) -> Result<Processed, LogF
         duration: frame.time.last().copied().unwrap_or(0.0),
         rate: frame.rate,
         outings: frame.segments.iter().map(|s| s.outing).max().unwrap_or(0) as usize,
-        flags: frame.flags.clone(),
+        flags: frame.all_flags(),
         ..Default::default()
     };
     for step in &plan.pipeline().windows {

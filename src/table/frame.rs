@@ -17,7 +17,7 @@ pub struct Column {
 }
 
 /// A stretch of a log that belongs to one run-sheet row and one outing.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Segment {
     /// First sample.
     pub start: usize,
@@ -27,6 +27,21 @@ pub struct Segment {
     pub outing: u32,
     /// Index into the log's run-sheet rows.
     pub run: usize,
+    /// Remarks on this stretch alone, sorted.
+    pub flags: Vec<String>,
+}
+
+impl Segment {
+    /// Adds a flag once.
+    pub fn flag(&mut self, flag: &str) {
+        insert(&mut self.flags, flag);
+    }
+}
+
+fn insert(flags: &mut Vec<String>, flag: &str) {
+    if let Err(at) = flags.binary_search_by(|f| f.as_str().cmp(flag)) {
+        flags.insert(at, flag.to_owned());
+    }
 }
 
 /// A log's samples.
@@ -43,7 +58,7 @@ pub struct LogFrame {
     pub columns: Vec<Column>,
     /// Which stretch belongs to which run; filled by `align`.
     pub segments: Vec<Segment>,
-    /// Remarks that the tables carry as flags (`standard_atmosphere`, …), sorted.
+    /// Remarks on the whole log that the tables carry as flags (`standard_atmosphere`, …), sorted.
     pub flags: Vec<String>,
 }
 
@@ -70,9 +85,19 @@ impl LogFrame {
     }
     /// Adds a flag once.
     pub fn flag(&mut self, flag: &str) {
-        if let Err(at) = self.flags.binary_search_by(|f| f.as_str().cmp(flag)) {
-            self.flags.insert(at, flag.to_owned());
-        }
+        insert(&mut self.flags, flag);
+    }
+    /// Remarks on the whole log and on one stretch of it, sorted.
+    pub fn flags_of(&self, segment: &Segment) -> Vec<String> {
+        let mut all = self.flags.clone();
+        segment.flags.iter().for_each(|f| insert(&mut all, f));
+        all
+    }
+    /// Remarks on the whole log and on all its stretches, sorted.
+    pub fn all_flags(&self) -> Vec<String> {
+        let mut all = self.flags.clone();
+        self.segments.iter().flat_map(|s| &s.flags).for_each(|f| insert(&mut all, f));
+        all
     }
 }
 

@@ -72,17 +72,17 @@ table_row! {
 }
 
 table_row! {
-    /// One row per session: the wind that the fit used.
+    /// One row per session: the wind that the fit used; no numbers where the air speed was measured.
     pub struct WindRow in "winds" {
         event: String, "-", "event";
         session: String, "-", "session";
-        speed: f64, "m/s", "wind speed";
-        from: f64, "rad", "direction it comes from, clockwise from north";
-        north: f64, "m/s", "component from the north";
-        east: f64, "m/s", "component from the east";
+        speed: Option<f64>, "m/s", "wind speed; the mean of its runs where the run sheet says it";
+        from: Option<f64>, "rad", "direction it comes from, clockwise from north";
+        north: Option<f64>, "m/s", "component from the north";
+        east: Option<f64>, "m/s", "component from the east";
         north_se: Option<f64>, "m/s", "standard error; empty where the wind was not estimated";
         east_se: Option<f64>, "m/s", "standard error; empty where the wind was not estimated";
-        source: String, "-", "estimated, run_sheet, none, or not_identified: the headings can't tell it and the expected one was kept in part";
+        source: String, "-", "estimated, run_sheet, none, measured: the air speed was measured in every window, so that no wind entered; or not_identified: the headings can't tell it and the expected one was kept in part";
     }
 }
 

@@ -46,9 +46,11 @@ fn sea_level() -> Located<Density> {
     Located::nowhere(Density::si(1.225))
 }
 
-/// Whether the air speed of this log was measured, by a pitot tube: then no wind correction applies.
-pub fn air_speed_measured(log: &LogFrame) -> bool {
-    log.get("air_speed").is_some()
+/// Whether the air speed was measured at all these samples, by a pitot tube or a calibrated pressure: then `v_air`
+/// there is air speed and no wind correction applies. Where it is false for every sample, `v_air` is ground speed.
+pub fn air_speed_measured(log: &LogFrame, samples: std::ops::Range<usize>) -> bool {
+    let part = log.get("air_speed").and_then(|v| v.get(samples));
+    part.is_some_and(|v| v.iter().all(|v| v.is_finite()))
 }
 
 impl LogStage for Air {
@@ -69,6 +71,9 @@ impl LogStage for Air {
                 let message = format!("channel `{}` is no pressure", from.channel.value);
                 cx.fault(from.channel.spot, message, "a channel that follows the dynamic pressure");
             }
+        }
+        if self.air_speed_from.is_some() && !input.has("air_speed") {
+            cx.makes(&mut input, "air_speed", Dimension::Speed);
         }
         cx.makes(&mut input, "air_density", Dimension::Density);
         cx.makes(&mut input, "density_ratio", Dimension::Ratio);
@@ -94,30 +99,39 @@ impl LogStage for Air {
             }
         }
         flags.into_iter().for_each(|f| log.flag(f));
-        if let Some(from) = self.air_speed_from.as_ref().filter(|_| !air_speed_measured(&log)) {
-            match pressure::air_speed(&log, &from.channel.value, &density) {
-                Some(speed) => {
-                    log.set("air_speed", Dimension::Speed, speed);
-                    log.flag("air_speed_from_pressure");
-                }
-                None => log.flag("pressure_not_calibrated"),
-            }
-        }
-        let speed = if air_speed_measured(&log) { "air_speed" } else { "speed" };
-        let ground = log.get("speed").map(<[f64]>::to_vec);
-        let mut speed = column(&log, speed)?.to_vec();
-        // Runs that could not be calibrated fall back to ground speed, and the fit to the wind.
-        if self.air_speed_from.is_some()
-            && let Some(ground) = ground
-        {
-            speed.iter_mut().zip(ground).filter(|(v, _)| v.is_nan()).for_each(|(v, g)| *v = g);
-        }
+        let speed = match &self.air_speed_from {
+            Some(from) if log.get("air_speed").is_none() => by_pressure(&mut log, &from.channel.value, &density)?,
+            _ if log.get("air_speed").is_some() => column(&log, "air_speed")?.to_vec(),
+            _ => column(&log, "speed")?.to_vec(),
+        };
         let ratio = density.iter().map(|d| d / self.reference_density.get()).collect();
         log.set("air_density", Dimension::Density, density);
         log.set("density_ratio", Dimension::Ratio, ratio);
         log.set("v_air", Dimension::Speed, speed);
         Ok(log)
     }
+}
+
+/// Air speed by a pressure channel, m/s. Runs that could not be calibrated have ground speed, and the fit adds the
+/// wind; in the others a missing sample stays missing, so that no window mixes the two. Sets `air_speed`, NaN where
+/// it is not measured, and flags each run.
+fn by_pressure(log: &mut LogFrame, channel: &str, density: &[f64]) -> Result<Vec<f64>, LogFault> {
+    let ground = column(log, "speed")?.to_vec();
+    let sensed = pressure::air_speed(log, channel, density);
+    let mut speed = ground;
+    for (segment, calibrated) in log.segments.iter_mut().zip(&sensed.calibrated) {
+        let samples = range(segment);
+        if !calibrated {
+            segment.flag("pressure_not_calibrated");
+            continue;
+        }
+        segment.flag("air_speed_from_pressure");
+        if let (Some(to), Some(from)) = (speed.get_mut(samples.clone()), sensed.speed.get(samples)) {
+            to.copy_from_slice(from);
+        }
+    }
+    log.set("air_speed", Dimension::Speed, sensed.speed);
+    Ok(speed)
 }
 
 /// Where one quantity of the weather comes from.
@@ -226,7 +240,7 @@ mod tests {
         assert!((d[0] / 1.199_359_277 - 1.0).abs() < 1e-4 && d[0] == d[1]);
         assert!((out.get("density_ratio").unwrap()[0] - d[0] / 1.225).abs() < 1e-12);
         assert_eq!(out.get("v_air"), Some(&[30.0, 40.0][..]));
-        assert!(out.flags.is_empty() && !air_speed_measured(&out));
+        assert!(out.flags.is_empty() && !air_speed_measured(&out, 0..2));
     }
 
     #[test]
@@ -247,7 +261,7 @@ mod tests {
         assert!((d[0] / 1.199_359_277 - 1.0).abs() < 1e-4);
         assert_eq!(d[1], density_cipm2007(293.15, 100_000.0, 0.5));
         assert_eq!(out.get("v_air"), Some(&[31.0, 42.0][..]));
-        assert!(air_speed_measured(&out));
+        assert!(air_speed_measured(&out, 0..2));
     }
 
     #[test]
@@ -280,7 +294,7 @@ mod tests {
         let row = |t: u32| format!("temperature: {t} degC\npressure: 1000 hPa\nhumidity: 0");
         let bench = Bench::new("", &[&row(20), &row(30)]);
         let mut log = testing::log(5, &[("speed", &[30.0; 5])]);
-        let part = |start, end, run| Segment { start, end, outing: 1, run };
+        let part = |start, end, run| Segment { start, end, outing: 1, run, ..Default::default() };
         log.segments = vec![part(1, 3, 0), part(3, 5, 1)];
         let out = bench.run(&air(), log);
         let d = out.get("air_density").unwrap();

@@ -49,7 +49,8 @@ pub fn held(values: &[f64]) -> Option<Vec<f64>> {
     )
 }
 
-/// Fuel aboard at each sample, kg; missing outside of the runs.
+/// Fuel aboard at each sample, kg: in the runs, and before an outing what it starts with (the car stands there, and
+/// its loads give the zero); missing elsewhere.
 ///
 /// At the start of an outing it is what the run sheet says, else what was aboard when the corner weights
 /// were taken (flag `fuel_assumed`). What was burnt since is the channel `fuel_used`, else the run
@@ -83,8 +84,24 @@ pub fn fuel(log: &mut LogFrame, cx: &LogCx) -> Vec<f64> {
             flags.push("fuel_below_zero");
         }
     }
+    hold_before_outings(log, &mut aboard);
     flags.into_iter().for_each(|f| log.flag(f));
     aboard
+}
+
+/// Gives the samples before an outing, back to the outing before, its first value.
+fn hold_before_outings(log: &LogFrame, aboard: &mut [f64]) {
+    let mut from = 0;
+    let mut outing = None;
+    for segment in &log.segments {
+        if outing != Some(segment.outing)
+            && let Some(start) = aboard.get(segment.start).copied()
+            && let Some(before) = aboard.get_mut(from..segment.start)
+        {
+            before.fill(start);
+        }
+        (from, outing) = (segment.end, Some(segment.outing));
+    }
 }
 
 /// Time of the first sample of an outing, s.
@@ -193,11 +210,12 @@ mod tests {
     fn fuel_by_the_hour_counts_from_the_start_of_the_outing() {
         let bench = Bench::new("", &["fuel: 20 kg\nfuel_per_hour: 36 kg"]);
         let mut log = testing::log(6, &[]);
-        let part = |start, end, outing| Segment { start, end, outing, run: 0 };
+        let part = |start, end, outing| Segment { start, end, outing, ..Default::default() };
         log.segments = vec![part(1, 3, 1), part(3, 4, 1), part(4, 6, 2)];
         let got = fuel(&mut log, &bench.cx());
         // 0.01 kg/s at one sample per second.
-        assert!(got[0].is_nan());
+        // Before the outing the car stands with what it starts with.
+        assert_eq!(got[0], 20.0);
         for (i, burnt) in [(1, 0.0), (2, 0.01), (3, 0.02), (4, 0.0), (5, 0.01)] {
             assert!((got[i] - (20.0 - burnt)).abs() < 1e-12, "{i}: {}", got[i]);
         }

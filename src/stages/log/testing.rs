@@ -113,7 +113,7 @@ pub fn log(n: usize, columns: &[(&str, &[f64])]) -> LogFrame {
     let mut log = LogFrame {
         time: (0..n).map(|i| i as f64).collect(),
         rate: 1.0,
-        segments: vec![Segment { start: 0, end: n, outing: 1, run: 0 }],
+        segments: vec![Segment { start: 0, end: n, outing: 1, ..Default::default() }],
         ..LogFrame::default()
     };
     for (name, values) in columns {

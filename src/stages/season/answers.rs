@@ -1,12 +1,13 @@
 //! What several season stages share: values of the fit at a speed and density, and intervals of
 //! differences from numbers that stand outside it.
 
-use super::fit::SeasonFit;
 use super::fit::estimate::{Derived, Estimate};
+use super::fit::{SeasonFit, Wind};
 use crate::error::Fatal;
 use crate::located::Spot;
 use crate::numerics::distributions::{t_p_value, t_quantile};
 use crate::stages::CheckCx;
+use crate::stages::window::Window;
 
 /// Demands that `fit` stands before the stage.
 pub fn need_fit(before: &[&'static str], cx: &mut CheckCx) {
@@ -50,6 +51,15 @@ impl SeasonFit {
         match (at.and_then(|i| self.model.wind.get(i)), course) {
             (Some(w), Some(psi)) => w.wind.0 * psi.cos() + w.wind.1 * psi.sin(),
             _ => 0.0,
+        }
+    }
+
+    /// Headwind of a window beyond what its `v_air` knows, m/s: none where the air speed was measured.
+    pub fn headwind_of(&self, w: &Window) -> f64 {
+        let by_sheet = self.options.as_ref().is_some_and(|f| f.wind == Wind::RunSheet);
+        match w.course.filter(|_| !w.air_speed_measured) {
+            Some(psi) if by_sheet => w.sheet_wind.map_or(0.0, |(speed, from)| speed * (psi - from).cos()),
+            course => self.headwind(&w.event, &w.session, course),
         }
     }
 }

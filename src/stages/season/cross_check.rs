@@ -4,7 +4,9 @@
 //!   regressors of the whole season, in the place of the steady windows. It carries more information and leans
 //!   less on the car file; what it says of m·h/L and of the effective mass is the table `regressors`.
 //! * `coast_integral`: coasting stretches as wholes, speed over time against the closed form of A + C·v² (the
-//!   analysis of 40 CFR 1066 and SAE J2263), still air assumed.
+//!   analysis of 40 CFR 1066 and SAE J2263), in the mean headwind that was measured or that the fit knows. In a steady
+//!   headwind the speed through the air follows the same law. Stretches in more than 5 m/s beside a measured air
+//!   speed are left out; with `wind: none` still air is assumed.
 
 use std::collections::BTreeMap;
 
@@ -123,8 +125,8 @@ impl CrossCheck {
         for (k, c) in fit.evidence.configurations.iter().enumerate() {
             let mut sessions: BTreeMap<(&str, &str), Vec<f64>> = BTreeMap::new();
             for w in windows.iter().filter(|w| w.configuration == c.name) {
-                if let Some(coast) = w.coast {
-                    sessions.entry((&w.event, &w.session)).or_default().push(coast.coefficient);
+                if let Some(c) = w.coast.and_then(|c| c.coefficient(fit.headwind_of(w))) {
+                    sessions.entry((&w.event, &w.session)).or_default().push(c);
                 }
             }
             let stretches: usize = sessions.values().map(Vec::len).sum();

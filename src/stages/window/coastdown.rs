@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::select::{Cut, Piece, Rule, check_lasting, check_positive, pieces, window};
+use super::select::{Cut, Piece, Rule, braking_rules, check_braking, check_lasting, check_positive, pieces, window};
 use super::{Coast, Found};
 use crate::error::LogFault;
 use crate::located::Located;
@@ -41,6 +41,10 @@ pub struct Coastdown {
     /// Largest brake pressure that is still coasting.
     #[serde(default = "brake")]
     pub brake: Located<Pressure>,
+    /// The most that the car slows down by itself, as a deceleration, for example `0.25 g`: more is braking. Needed
+    /// where `brake_pressure` is not logged; lighter braking than this passes unseen then.
+    #[serde(default)]
+    pub deceleration: Option<Located<Acceleration>>,
     /// Time at the start of a stretch that is left out, for the car to settle.
     #[serde(default = "settle")]
     pub settle: Located<Time>,
@@ -81,6 +85,7 @@ impl WindowStage for Coastdown {
         if let Some(steering) = &self.steering {
             cx.need_at(input, "steering", steering.spot);
         }
+        check_braking(input, self.deceleration.as_ref(), "coasting", cx);
         check_lasting(&self.lasting, cx);
         check_positive(self.lateral.get(), self.lateral.spot, "lateral", cx);
         if self.piece.get() > self.lasting.high || self.piece.get() < 0.5 {
@@ -100,18 +105,18 @@ impl WindowStage for Coastdown {
 
     fn run(&self, log: &LogFrame, cx: &LogCx) -> Result<Found, LogFault> {
         let lateral = self.lateral.get();
-        let rules: Vec<Rule> = [
+        let first = [
             Rule::channel("speed", log, "speed", |v| self.speed.contains(v)),
             self.disengaged(log),
             Rule::channel("throttle", log, "throttle", |t| t <= self.throttle.get()),
-            Rule::channel("brake", log, "brake_pressure", |p| p <= self.brake.get()),
+        ];
+        let then = [
             Rule::channel("lateral", log, "accel_y", |a| a.abs() <= lateral),
             self.steering.as_ref().and_then(|s| Rule::channel("steering", log, "steering", |a| a.abs() <= s.get())),
             Rule::channel("air_unknown", log, "v_air", f64::is_finite),
-        ]
-        .into_iter()
-        .flatten()
-        .collect();
+        ];
+        let braking = braking_rules(log, &self.brake, self.deceleration.as_ref());
+        let rules: Vec<Rule> = first.into_iter().flatten().chain(braking).chain(then.into_iter().flatten()).collect();
         let cut = Cut { settle: self.settle.get(), shortest: self.lasting.low, longest: self.piece.get() };
         let (pieces, funnel) = pieces(log, &rules, cut);
         let mut windows = Vec::new();
@@ -134,14 +139,21 @@ impl Coastdown {
         let range = start..stretch.last()?.end.min(start + longest);
         let of = |name: &str| log.get(name).and_then(|v| v.get(range.clone()));
         let mean = |v: &[f64]| v.iter().sum::<f64>() / v.len() as f64;
-        let (speed, mass, ratio) = (of("speed")?, mean(of("effective_mass")?), mean(of("density_ratio")?));
+        let (ground, mass, ratio) = (of("speed")?, mean(of("effective_mass")?), mean(of("density_ratio")?));
+        // In a steady headwind the speed through the air obeys the same law as the speed over ground in still air.
+        let measured = mean(of("v_air")?) - mean(ground);
         // With less of the speed left behind, A and C can't be told apart.
-        if speed.last()? / speed.first()? > SLOWED {
+        if ground.last()? / ground.first()? > SLOWED {
             return None;
         }
-        let fit = coastdown::fit(log.time.get(range.clone())?, speed, mass, coastdown::Params::default()).ok()?;
-        let coefficient = fit.load.c / ratio;
-        coefficient.is_finite().then(|| Coast { coefficient, duration: range.len() as f64 / log.rate })
+        let time = log.time.get(range.clone())?;
+        let through = |headwind: f64| -> Option<f64> {
+            let speed: Vec<f64> = ground.iter().map(|v| v + measured + headwind).collect();
+            let fit = coastdown::fit(time, &speed, mass, coastdown::Params::default()).ok()?;
+            Some(fit.load.c / ratio).filter(|c| c.is_finite())
+        };
+        let [behind, still, ahead] = [-Coast::HEADWIND, 0.0, Coast::HEADWIND].map(through);
+        Some(Coast { coefficients: [behind?, still?, ahead?], duration: range.len() as f64 / log.rate })
     }
 
     /// Samples with the clutch open or in neutral; none where the log has neither channel.

@@ -5,6 +5,8 @@ pub mod peaks;
 pub mod select;
 pub mod steady;
 pub mod straight;
+#[cfg(test)]
+mod tests;
 
 use serde::{Deserialize, Deserializer, Serialize};
 
@@ -32,10 +34,23 @@ pub struct Measure {
 /// Road load A + C·v² of a whole coasting stretch, from speed over time: a second opinion on the drag.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Coast {
-    /// C over the density ratio, N per m²/s², of ground speed: the wind is inside.
-    pub coefficient: f64,
+    /// C over the density ratio, N per m²/s², if a headwind of −5, 0 and +5 m/s came on top of what `v_air` knows.
+    pub coefficients: [f64; 3],
     /// Length of the stretch, s.
     pub duration: f64,
+}
+
+impl Coast {
+    /// The headwind of the outer two coefficients, m/s.
+    pub const HEADWIND: f64 = 5.0;
+
+    /// C over the density ratio, N per m²/s², in a headwind in m/s (parabola through the three); `None` beyond
+    /// −5 to +5 m/s.
+    pub fn coefficient(&self, headwind: f64) -> Option<f64> {
+        let t = headwind / Self::HEADWIND;
+        let [behind, still, ahead] = self.coefficients;
+        (t.abs() <= 1.0).then(|| still + 0.5 * (ahead - behind) * t + (0.5 * (ahead + behind) - still) * t * t)
+    }
 }
 
 /// Name of a window stage. An alias, because a derived reader would ask of a bare reference that the file it reads
@@ -72,7 +87,7 @@ pub struct Window {
     pub course: Option<f64>,
     /// Wind speed from the run sheet, m/s, and direction it comes from, rad.
     pub sheet_wind: Option<(f64, f64)>,
-    /// The air speed came from a pitot channel: no wind correction applies.
+    /// The air speed was measured, by a pitot tube or a calibrated pressure: no wind correction applies.
     pub air_speed_measured: bool,
     /// Mean acceleration over ground along x, m/s².
     pub accel_x: f64,

@@ -13,6 +13,7 @@ use super::select::check_positive;
 use crate::config::car::CORNERS;
 use crate::error::LogFault;
 use crate::located::Located;
+use crate::stages::log::air::air_speed_measured;
 use crate::stages::log::loads::WHEEL_LOADS;
 use crate::stages::{CheckCx, LogCx, Schema, WindowStage};
 use crate::table::frame::{LogFrame, Segment};
@@ -79,7 +80,7 @@ pub struct Moment {
     pub v: f64,
     /// Density ratio.
     pub ratio: f64,
-    /// Direction of travel, rad clockwise from north; `None` where unknown or where the air speed was measured.
+    /// Direction of travel, rad clockwise from north; `None` where unknown or where the air speed was measured then.
     pub course: Option<f64>,
     /// Specific force along x, m/s².
     pub felt_x: f64,
@@ -182,7 +183,7 @@ impl<'a> Channels<'a> {
             felt_x: log.get("accel_x").or_else(|| log.get("acceleration"))?,
             felt_y: log.get("accel_y")?,
             fuel: log.get("fuel_aboard")?,
-            course: log.get("course").filter(|_| log.get("air_speed").is_none()),
+            course: log.get("course"),
             loads: [fl?, fr?, rl?, rr?],
             axles: [log.get("front_downforce")?, log.get("rear_downforce")?],
         })
@@ -191,8 +192,12 @@ impl<'a> Channels<'a> {
     fn moment(&self, log: &LogFrame, start: usize, width: usize) -> Option<Moment> {
         let range = start..start + width;
         let mean = |values: &[f64]| Some(values.get(range.clone())?.iter().sum::<f64>() / width as f64);
+        // Without a measured air speed at every sample, ground speed and the wind that the fit finds stand in for it:
+        // the highest loads must not go unseen for a gap in one channel.
+        let measured = air_speed_measured(log, range.clone());
+        let through = if measured { self.v_air } else { self.speed };
         let of_air = |power: i32| {
-            let (v, r) = (self.v_air.get(range.clone())?, self.ratio.get(range.clone())?);
+            let (v, r) = (through.get(range.clone())?, self.ratio.get(range.clone())?);
             Some(v.iter().zip(r).map(|(v, r)| r * v.powi(power)).sum::<f64>() / width as f64)
         };
         let [fl, fr, rl, rr] = self.loads.map(mean);
@@ -202,7 +207,12 @@ impl<'a> Channels<'a> {
             v2: of_air(2)?,
             v: of_air(1)?,
             ratio: of_air(0)?,
-            course: self.course.and_then(|c| c.get(start + width / 2)).copied().filter(|c| c.is_finite()),
+            course: self
+                .course
+                .filter(|_| !measured)
+                .and_then(|c| c.get(start + width / 2))
+                .copied()
+                .filter(|c| c.is_finite()),
             felt_x: mean(self.felt_x)?,
             felt_y: mean(self.felt_y)?,
             fuel: mean(self.fuel)?,
@@ -271,7 +281,7 @@ mod tests {
             let up = if name.contains("_f") { 500.0 } else { -500.0 };
             set(name, &|i| if braking(i) { quiet + up } else { quiet });
         }
-        log.segments = vec![Segment { start: 0, end: n, outing: 1, run: 0 }];
+        log.segments = vec![Segment { start: 0, end: n, outing: 1, ..Default::default() }];
         log
     }
 
@@ -292,6 +302,29 @@ mod tests {
         assert!((quiet.seconds - 10.0).abs() < 1e-9 && (quiet.v2 - 0.95 * 1600.0).abs() < 1e-9);
         assert!((quiet.axles[0] - 700.0).abs() < 1e-9 && (quiet.axles[1] - 900.0).abs() < 1e-9);
         assert!((quiet.sides[0] - 10.0).abs() < 1e-9 && (quiet.sides[1] - 5.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn the_wind_enters_where_the_air_speed_was_not_measured() {
+        let bench = Bench::new("", &["fuel: 20 kg"]);
+        let stage: Find = crate::config::from_text("{}");
+        let nan = f64::NAN;
+        let mut log = log();
+        log.set("course", Dimension::Angle, vec![1.0; 110]);
+        log.set("accel_x", Dimension::Acceleration, vec![0.0; 110]);
+        // Measured from 4.8 s on, with one sample missing right at the top speed.
+        let air = |i: usize| if i < 48 || i == 50 { nan } else { 44.0 };
+        log.set("air_speed", Dimension::Speed, (0..110).map(air).collect());
+        log.set("v_air", Dimension::Speed, (0..110).map(|i| if i < 48 { 40.0 } else { air(i) }).collect());
+        let p = &stage.run(&log, &bench.cx()).unwrap().peaks[0];
+        // The gap hides no top speed: ground speed, and the wind to come, stand in.
+        assert_eq!((p.top.speed, p.top.course), (50.0, Some(1.0)));
+        assert!((p.top.v - 0.95 * 50.0).abs() < 1e-9);
+        let braked = p.corners[0].unwrap();
+        assert_eq!((braked.start, braked.course), (10.0, None));
+        assert!((braked.v - 0.95 * 44.0).abs() < 1e-9);
+        // The highest load behind is in the first part.
+        assert_eq!(p.corners[2].unwrap().course, Some(1.0));
     }
 
     #[test]

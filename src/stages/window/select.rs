@@ -4,9 +4,10 @@
 use super::{Funnel, Measure, Window};
 use crate::located::{Located, Spot};
 use crate::numerics::mean::{SeriesParams, mean_and_se, slope_and_se};
-use crate::stages::{CheckCx, LogCx};
+use crate::stages::log::air::air_speed_measured;
+use crate::stages::{CheckCx, LogCx, Schema};
 use crate::table::frame::{LogFrame, Segment};
-use crate::units::{Range, of as unit_of};
+use crate::units::{Acceleration, Pressure, Range, of as unit_of};
 
 /// Channels of the export that [`window`] looks at in every log that has them, whatever the stage reads.
 pub const ALWAYS: &[&str] = &["speed", "air_speed", "course", "accel_z"];
@@ -39,6 +40,36 @@ impl Rule {
     pub fn channel(name: &'static str, log: &LogFrame, channel: &str, test: impl Fn(f64) -> bool) -> Option<Self> {
         let values = log.get(channel)?;
         Some(Self { name, pass: values.iter().map(|v| test(*v)).collect() })
+    }
+}
+
+/// Demands what tells braking from slowing down: the brake's channel, or a limit of the deceleration. `passes_as`
+/// says what braking looks like without them.
+pub fn check_braking(input: &Schema, deceleration: Option<&Located<Acceleration>>, passes_as: &str, cx: &mut CheckCx) {
+    match deceleration {
+        Some(limit) => check_positive(limit.get(), limit.spot, "deceleration", cx),
+        None if input.find("brake_pressure").is_none() => cx.fault(
+            Spot::default(),
+            format!("without channel `brake_pressure` braking looks like {passes_as}"),
+            "log it, or give `deceleration`: the most that the car slows down by itself, for example `0.25 g`",
+        ),
+        None => {}
+    }
+}
+
+/// The rules that leave braking out: brake pressure where it is logged, deceleration where a limit is given. A log
+/// with neither says nothing, and nothing of it passes (`brake_unknown`).
+pub fn braking_rules(
+    log: &LogFrame,
+    brake: &Located<Pressure>,
+    deceleration: Option<&Located<Acceleration>>,
+) -> Vec<Rule> {
+    let by_brake = Rule::channel("brake", log, "brake_pressure", |p| p <= brake.get());
+    let by_slowing = deceleration.and_then(|d| Rule::channel("deceleration", log, "acceleration", |a| a >= -d.get()));
+    let rules: Vec<Rule> = by_brake.into_iter().chain(by_slowing).collect();
+    match rules.is_empty() {
+        true => vec![Rule { name: "brake_unknown", pass: vec![false; log.len()] }],
+        false => rules,
     }
 }
 
@@ -162,12 +193,12 @@ pub fn window(log: &LogFrame, piece: Piece, kind: &'static str, cx: &LogCx) -> O
         air_density: mean_of(of("air_density")?)?,
         course: of("course").and_then(mean_direction),
         sheet_wind: run.wind_speed.as_ref().zip(run.wind_from.as_ref()).map(|(s, d)| (s.get(), d.get())),
-        air_speed_measured: of("air_speed").is_some_and(|a| a.iter().all(|x| x.is_finite())),
+        air_speed_measured: air_speed_measured(log, range.clone()),
         accel_x: slope.value,
         accel_z: of("accel_z").and_then(mean_of).map(|z| z - crate::units::G),
         coast: None,
         measures,
-        flags: log.flags.clone(),
+        flags: log.flags_of(segment),
     })
 }
 
@@ -175,14 +206,32 @@ pub fn window(log: &LogFrame, piece: Piece, kind: &'static str, cx: &LogCx) -> O
 const STAND: (f64, f64) = (10.0, 1.0);
 /// Speed below which the car stands, m/s (common practice, no source).
 const STANDS: f64 = 0.5;
+/// Longest time from the stand to the outing's first sample, s: an outing begins a little above [`STANDS`].
+const ROLL_OFF: f64 = 5.0;
+/// The end of a stand that is left out, s: the car squats before it rolls, and what `align` has smoothed looks ahead.
+const GUARD: f64 = 0.25;
 
-/// The samples right before a segment's outing in which the car stood.
+/// The samples before a segment's outing in which the car stood: the last still stretch that lasts, if it ends not
+/// longer than a few seconds before the outing, and no earlier outing lies between.
 fn standing(log: &LogFrame, segment: &Segment) -> Option<std::ops::Range<usize>> {
-    let speed = log.get("speed")?;
-    let end = log.segments.iter().filter(|s| s.outing == segment.outing).map(|s| s.start).min()?;
-    let longest = (STAND.0 * log.rate) as usize;
-    let still = speed.get(..end)?.iter().rev().take(longest).take_while(|v| **v < STANDS).count();
-    (still as f64 >= STAND.1 * log.rate).then(|| end - still..end)
+    let first = log.segments.iter().filter(|s| s.outing == segment.outing).map(|s| s.start).min()?;
+    let after = log.segments.iter().filter(|s| s.end <= first).map(|s| s.end).max().unwrap_or(0);
+    let before = log.get("speed")?.get(after..first)?;
+    let samples = |seconds: f64| (seconds * log.rate).round() as usize;
+    let earliest = before.len().saturating_sub(samples(ROLL_OFF));
+    let mut end = before.len();
+    loop {
+        let part = before.get(..end)?;
+        end = part.iter().rposition(|v| *v < STANDS)? + 1;
+        if end < earliest {
+            return None;
+        }
+        let still = part.get(..end)?.iter().rev().take(samples(STAND.0)).take_while(|v| **v < STANDS).count();
+        if still >= samples(STAND.1).max(2) {
+            return Some(after + end - still..after + end - samples(GUARD).min(still / 2));
+        }
+        end -= still;
+    }
 }
 
 /// Time means of the air's part of the regressor.
@@ -248,7 +297,7 @@ mod tests {
     fn log(n: usize) -> LogFrame {
         let mut log = LogFrame { time: (0..n).map(|i| i as f64 / 10.0).collect(), rate: 10.0, ..Default::default() };
         log.set("speed", Dimension::Speed, vec![40.0; n]);
-        log.segments = vec![Segment { start: 0, end: n, outing: 1, run: 0 }];
+        log.segments = vec![Segment { start: 0, end: n, outing: 1, ..Default::default() }];
         log
     }
 

@@ -5,7 +5,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::Found;
-use super::select::{Cut, Rule, check_lasting, check_positive, pieces, window};
+use super::select::{Cut, Rule, braking_rules, check_braking, check_lasting, check_positive, pieces, window};
 use crate::error::LogFault;
 use crate::located::Located;
 use crate::stages::{CheckCx, LogCx, Schema, WindowStage};
@@ -32,6 +32,10 @@ pub struct Straight {
     /// Largest brake pressure that is still off the brake.
     #[serde(default = "brake")]
     pub brake: Located<Pressure>,
+    /// The most that the car slows down by itself, as a deceleration, for example `0.25 g`: more is braking. Needed
+    /// where `brake_pressure` is not logged; lighter braking than this passes unseen then.
+    #[serde(default)]
+    pub deceleration: Option<Located<Acceleration>>,
     /// Shortest and longest window; longer stretches are cut.
     #[serde(default = "lasting")]
     pub lasting: Located<Range<of::Time>>,
@@ -62,6 +66,7 @@ impl WindowStage for Straight {
         if let Some(steering) = &self.steering {
             cx.need_at(input, "steering", steering.spot);
         }
+        check_braking(input, self.deceleration.as_ref(), "free running", cx);
         check_lasting(&self.lasting, cx);
         check_positive(self.lateral.get(), self.lateral.spot, "lateral", cx);
         check_positive(self.longitudinal.get(), self.longitudinal.spot, "longitudinal", cx);
@@ -75,17 +80,17 @@ impl WindowStage for Straight {
 
     fn run(&self, log: &LogFrame, cx: &LogCx) -> Result<Found, LogFault> {
         let (lateral, forward) = (self.lateral.get(), self.longitudinal.get());
-        let rules: Vec<Rule> = [
+        let first = [
             Rule::channel("speed", log, "speed", |v| self.speed.contains(v)),
             Rule::channel("lateral", log, "accel_y", |a| a.abs() <= lateral),
             self.steering.as_ref().and_then(|s| Rule::channel("steering", log, "steering", |a| a.abs() <= s.get())),
-            Rule::channel("brake", log, "brake_pressure", |p| p <= self.brake.get()),
+        ];
+        let then = [
             Rule::channel("longitudinal", log, "acceleration", |a| a.abs() <= forward),
             Rule::channel("air_unknown", log, "v_air", f64::is_finite),
-        ]
-        .into_iter()
-        .flatten()
-        .collect();
+        ];
+        let braking = braking_rules(log, &self.brake, self.deceleration.as_ref());
+        let rules: Vec<Rule> = first.into_iter().flatten().chain(braking).chain(then.into_iter().flatten()).collect();
         let cut = Cut { settle: self.settle.get(), shortest: self.lasting.low, longest: self.lasting.high };
         let (pieces, funnel) = pieces(log, &rules, cut);
         Ok(Found::windows(pieces.into_iter().filter_map(|p| window(log, p, "straight", cx)).collect(), funnel))

@@ -42,22 +42,38 @@ pub struct Calibration {
     pub gain_error: f64,
 }
 
-/// Air speed of the whole log, m/s, NaN outside of calibrated runs. `None` where no run could be calibrated.
-pub fn air_speed(log: &LogFrame, channel: &str, density: &[f64]) -> Option<Vec<f64>> {
-    let pressure = log.get(channel)?;
-    let mut out = vec![f64::NAN; log.len()];
-    let mut any = false;
-    for segment in &log.segments {
+/// Air speed of the log and which of its runs could be calibrated.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Sensed {
+    /// Air speed at each sample, m/s; NaN outside of calibrated runs, and inside them where the pressure is missing.
+    pub speed: Vec<f64>,
+    /// One entry per segment.
+    pub calibrated: Vec<bool>,
+}
+
+/// Air speed by the pressure channel, run by run. A log without the channel has no calibrated run.
+pub fn air_speed(log: &LogFrame, channel: &str, density: &[f64]) -> Sensed {
+    let mut out = Sensed { speed: vec![f64::NAN; log.len()], calibrated: vec![false; log.segments.len()] };
+    let Some(pressure) = log.get(channel) else { return out };
+    for (segment, calibrated) in log.segments.iter().zip(&mut out.calibrated) {
         let Some(c) = calibrate(log, pressure, density, segment) else { continue };
-        any = true;
+        *calibrated = true;
         for i in range(segment) {
-            if let (Some(to), Some(p), Some(rho)) = (out.get_mut(i), pressure.get(i), density.get(i)) {
-                // Below the zero there is noise, and no air from behind.
-                *to = (2.0 * (p - c.zero) / (c.gain * rho)).max(0.0).sqrt();
+            if let (Some(to), Some(p), Some(rho)) = (out.speed.get_mut(i), pressure.get(i), density.get(i)) {
+                *to = c.air_speed(*p, *rho);
             }
         }
     }
-    any.then_some(out)
+    out
+}
+
+impl Calibration {
+    /// Air speed, m/s, at a pressure (Pa) and density (kg/m³); NaN where either is missing.
+    fn air_speed(&self, pressure: f64, density: f64) -> f64 {
+        let squared = 2.0 * (pressure - self.zero) / (self.gain * density);
+        // Below the zero there is noise, and no air from behind. `max` would turn a missing value into zero.
+        if squared < 0.0 { 0.0 } else { squared.sqrt() }
+    }
 }
 
 /// One run's calibration; `None` where headings, speeds or samples do not suffice.
@@ -101,12 +117,12 @@ pub fn calibrate(log: &LogFrame, pressure: &[f64], density: &[f64], segment: &Se
 }
 
 #[cfg(test)]
-mod tests {
+pub mod tests {
     use super::*;
     use crate::units::Dimension;
 
     /// Laps of four headings at changing speed in a wind of 3 m/s from the north-east; p = 12 + 0.8·q, ± 4 Pa.
-    fn log(headings: usize, wake: bool) -> (LogFrame, Vec<f64>) {
+    pub fn log(headings: usize, wake: bool) -> (LogFrame, Vec<f64>) {
         let n = 6000;
         let time: Vec<f64> = (0..n).map(|i| i as f64 / 20.0).collect();
         let mut log = LogFrame { time, rate: 20.0, ..Default::default() };
@@ -120,7 +136,7 @@ mod tests {
         let noise = |i: usize| 4.0 * (i as f64 * 2.399_963).sin();
         let duct = air.iter().enumerate().map(|(i, v)| 12.0 + 0.8 * 0.5 * 1.2 * v * v + noise(i));
         log.set("duct", Dimension::Pressure, duct.collect());
-        log.segments = vec![Segment { start: 0, end: n, outing: 1, run: 0 }];
+        log.segments = vec![Segment { start: 0, end: n, outing: 1, ..Default::default() }];
         (log, air)
     }
 
@@ -128,7 +144,7 @@ mod tests {
     fn the_air_that_the_car_met_comes_back() {
         for wake in [false, true] {
             let (log, air) = log(4, wake);
-            let found = air_speed(&log, "duct", &vec![1.2; log.len()]).unwrap();
+            let found = air_speed(&log, "duct", &vec![1.2; log.len()]).speed;
             let apart: f64 = found.iter().zip(&air).map(|(f, a)| f / a - 1.0).sum::<f64>() / air.len() as f64;
             let c = calibrate(&log, log.get("duct").unwrap(), &vec![1.2; log.len()], &log.segments[0]).unwrap();
             assert!(apart.abs() < 0.002, "wake {wake}: {apart}");
@@ -139,6 +155,22 @@ mod tests {
     #[test]
     fn one_direction_calibrates_nothing() {
         let (log, _) = log(1, false);
-        assert!(air_speed(&log, "duct", &vec![1.2; log.len()]).is_none());
+        let sensed = air_speed(&log, "duct", &vec![1.2; log.len()]);
+        assert!(sensed.calibrated == [false] && sensed.speed.iter().all(|v| v.is_nan()));
+    }
+
+    #[test]
+    fn a_missing_pressure_is_no_still_air() {
+        let (mut log, _) = log(4, false);
+        let mut duct = log.get("duct").unwrap().to_vec();
+        duct[1000..1010].fill(f64::NAN);
+        log.set("duct", Dimension::Pressure, duct);
+        let sensed = air_speed(&log, "duct", &vec![1.2; log.len()]);
+        assert_eq!(sensed.calibrated, [true]);
+        let missing: Vec<usize> = (0..log.len()).filter(|i| sensed.speed[*i].is_nan()).collect();
+        assert_eq!(missing, (1000..1010).collect::<Vec<_>>());
+        // And pressure below the zero is still air, not a missing value.
+        let c = Calibration { zero: 12.0, gain: 0.8, gain_error: 0.0 };
+        assert_eq!(c.air_speed(11.0, 1.2), 0.0);
     }
 }

@@ -62,7 +62,7 @@ pub fn assign(outings: &[Range<usize>], runs: &[RunRow], rate: f64, points: usiz
             }
             let wanted = from.max(outing.start)..to.min(outing.end);
             for free in without(wanted, &segments) {
-                segments.push(Segment { start: free.start, end: free.end, outing: number, run });
+                segments.push(Segment { start: free.start, end: free.end, outing: number, run, ..Default::default() });
             }
         }
     }
@@ -147,7 +147,7 @@ mod tests {
     fn rows_take_their_part_and_the_first_row_wins() {
         let outings = [100..500, 700..900];
         let whole = assign(&outings, &[row(None, None, None)], 10.0, 1000).unwrap();
-        let s = |start, end, outing, run| Segment { start, end, outing, run };
+        let s = |start, end, outing, run| Segment { start, end, outing, run, ..Default::default() };
         assert_eq!(whole, [s(100, 500, 1, 0), s(700, 900, 2, 0)]);
 
         let split = [row(Some(20.0), Some(30.0), None), row(Some(30.0), Some(75.0), None), row(None, None, Some(2))];

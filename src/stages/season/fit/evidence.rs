@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::{Fit, Zero};
+use super::{Fit, Wind, Zero};
 use crate::config::run_sheet::RunRow;
 use crate::stages::window::Window;
 
@@ -38,10 +38,12 @@ pub struct Observation {
     pub accelerations: [f64; 2],
     /// Unit vector of travel (north, east); zero where the wind does not enter.
     pub heading: (f64, f64),
+    /// The wind of its own row of the run sheet, where that counts in the place of the session's.
+    pub own_wind: Option<(f64, f64)>,
 }
 
 impl Observation {
-    /// Effective v² under a wind that blows from (north, east).
+    /// Effective v² under a wind of the session that blows from (north, east).
     pub fn x(&self, wind: (f64, f64)) -> f64 {
         let h = self.headwind(wind);
         self.v2 + 2.0 * h * self.v + h * h * self.ratio
@@ -52,6 +54,7 @@ impl Observation {
     }
     /// Headwind, m/s, against the car positive.
     pub fn headwind(&self, wind: (f64, f64)) -> f64 {
+        let wind = self.own_wind.unwrap_or(wind);
         self.heading.0 * wind.0 + self.heading.1 * wind.1
     }
 }
@@ -74,8 +77,11 @@ pub struct Evidence {
     pub observations: Vec<Observation>,
     /// Sessions as (event, session), sorted.
     pub sessions: Vec<(String, String)>,
-    /// Wind from the run sheet per session, as (north, east) components of the direction it comes from.
+    /// Wind from the run sheet per session, as (north, east) components of the direction it comes from: the mean of
+    /// its rows that name one.
     pub sheet_wind: Vec<Option<(f64, f64)>>,
+    /// Per session: the air speed was measured in all its observations, so that its wind does not enter.
+    pub measured: Vec<bool>,
     /// Outings, sorted.
     pub outings: Vec<String>,
     /// Configurations, in the order of the run sheet.
@@ -91,7 +97,8 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
         windows.iter().filter(|w| counts(w)).map(|w| (w.event.clone(), w.session.clone())).collect();
     let outings: BTreeSet<String> = windows.iter().filter(|w| counts(w)).map(|w| w.outing.clone()).collect();
     let mut out = Evidence {
-        sheet_wind: vec![None; names.len()],
+        sheet_wind: names.iter().map(|n| mean_wind(runs, n)).collect(),
+        measured: vec![false; names.len()],
         sessions: names.into_iter().collect(),
         outings: outings.into_iter().collect(),
         configurations: configurations(runs),
@@ -99,6 +106,7 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
     };
     let index: BTreeMap<String, usize> =
         out.configurations.iter().enumerate().map(|(i, c)| (c.name.clone(), i)).collect();
+    let mut unmeasured = vec![false; out.sessions.len()];
     for (i, w) in windows.iter().enumerate().filter(|(_, w)| counts(w)) {
         let key = (w.event.clone(), w.session.clone());
         let (Ok(session), Ok(outing), Some(configuration)) =
@@ -106,9 +114,7 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
         else {
             continue;
         };
-        if let Some((speed, from)) = w.sheet_wind {
-            out.sheet_wind[session] = Some((speed * from.cos(), speed * from.sin()));
-        }
+        let own_wind = (fit.wind == Wind::RunSheet).then(|| w.sheet_wind.map_or((0.0, 0.0), components));
         let heading = match w.course {
             Some(psi) if !w.air_speed_measured => (psi.cos(), psi.sin()),
             _ => (0.0, 0.0),
@@ -119,6 +125,8 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
                 continue;
             }
             let kind = fit.windows.iter().position(|k| k.value == w.kind).unwrap_or(0);
+            out.measured[session] |= w.air_speed_measured;
+            unmeasured[session] |= !w.air_speed_measured;
             let zero = m.zero.filter(|_| fit.zero == Zero::StaticSegment);
             out.observations.push(Observation {
                 window: i,
@@ -135,10 +143,29 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
                 ratio: m.ratio,
                 accelerations: [w.accel_x, w.accel_z.unwrap_or(0.0)],
                 heading,
+                own_wind,
             });
         }
     }
+    out.measured.iter_mut().zip(unmeasured).for_each(|(m, not)| *m &= !not);
     out
+}
+
+/// Components of a wind, speed and direction that it comes from: north, east.
+fn components((speed, from): (f64, f64)) -> (f64, f64) {
+    (speed * from.cos(), speed * from.sin())
+}
+
+/// Vector mean of the winds that the run sheet names for a session; `None` where it names none.
+fn mean_wind(runs: &[RunRow], (event, session): &(String, String)) -> Option<(f64, f64)> {
+    let rows = runs.iter().filter(|r| r.event == *event && r.session == *session);
+    let winds: Vec<(f64, f64)> = rows
+        .filter_map(|r| r.wind_speed.as_ref().zip(r.wind_from.as_ref()))
+        .map(|(speed, from)| components((speed.get(), from.get())))
+        .collect();
+    let n = winds.len() as f64;
+    let sum = winds.iter().fold((0.0, 0.0), |s, w| (s.0 + w.0, s.1 + w.1));
+    (n > 0.0).then(|| (sum.0 / n, sum.1 / n))
 }
 
 /// Configurations in the order of the run sheet.

@@ -71,9 +71,9 @@ fn scatter() -> Located<Ratio> {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Wind {
-    /// Estimated per session from straights of different heading.
+    /// Estimated per session from straights of different heading, around the mean of what the run sheet says.
     Estimate,
-    /// As the run sheet says.
+    /// As the run sheet says, run by run; still air where it says nothing (flag `wind_unknown`).
     RunSheet,
     /// Still air.
     #[default]
@@ -110,7 +110,7 @@ pub enum Zero {
     /// One per configuration.
     PerConfiguration,
     /// None where the car stood before the outing: what the sensors said then is taken off. Damper friction goes
-    /// into it whole. Elsewhere, and for the resistance, one per outing.
+    /// into it whole. Elsewhere (flag `zero_not_static`), and for the resistance, one per outing.
     StaticSegment,
 }
 

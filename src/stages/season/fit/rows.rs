@@ -2,12 +2,12 @@
 
 use std::collections::BTreeSet;
 
-use super::SeasonFit;
 use super::estimate::Estimate;
 use super::evidence::Observation;
 use super::lack_of_fit::square_law;
 use super::model::SessionWind;
 use super::screen::Finding;
+use super::{SeasonFit, Wind, Zero};
 use crate::stages::season::SeasonTables;
 use crate::stages::window::Window;
 use crate::table::rows::{AgreementRow, ConfigurationRow, FitRow, WindRow, WindowRow};
@@ -54,16 +54,31 @@ pub fn windows(fit: &SeasonFit, tables: &SeasonTables) -> Vec<WindowRow> {
                 accel_x: w.accel_x,
                 weight: found.filter(|_| largest[q] > 0.0).map_or(0.0, |(k, _)| model.weight[k] / largest[q]),
                 outlier: found.is_some_and(|(k, _)| model.robust[k] < OUTLIER),
-                flags: flags_of(w, found.is_some_and(|(_, o)| fit.evidence.left_out.contains(&(o.session, q)))),
+                flags: flags_of(fit, w, found.map(|(_, o)| o)),
             });
         }
     }
     out
 }
 
-fn flags_of(w: &Window, left_out: bool) -> String {
-    let own = left_out.then_some("session_left_out");
-    w.flags.iter().map(String::as_str).chain(own).collect::<Vec<_>>().join(",")
+/// Remarks on one quantity of a window: those of the log, and what the fit made of it.
+fn flags_of(fit: &SeasonFit, w: &Window, found: Option<&Observation>) -> String {
+    let mut all: BTreeSet<&str> = w.flags.iter().map(String::as_str).collect();
+    if let Some(o) = found {
+        all.extend(fit.evidence.left_out.contains(&(o.session, o.quantity)).then_some("session_left_out"));
+        all.extend(zero_not_static(fit, o).then_some("zero_not_static"));
+        let by_sheet = fit.options.as_ref().is_some_and(|f| f.wind == Wind::RunSheet);
+        let unknown = by_sheet && !w.air_speed_measured && (w.sheet_wind.is_none() || w.course.is_none());
+        all.extend(unknown.then_some("wind_unknown"));
+    }
+    all.into_iter().collect::<Vec<_>>().join(",")
+}
+
+/// Whether an observation was to have its zero from the standing car, and the car did not stand. The resistance has
+/// no such zero.
+fn zero_not_static(fit: &SeasonFit, o: &Observation) -> bool {
+    let asked = fit.options.as_ref().is_some_and(|f| f.zero == Zero::StaticSegment);
+    asked && !o.zeroed && fit.quantities.get(o.quantity).is_some_and(|q| q != "resistance")
 }
 
 /// Rows of `agreement`.
@@ -87,9 +102,14 @@ pub fn agreement(fit: &SeasonFit) -> Vec<AgreementRow> {
 
 /// Rows of `winds`.
 pub fn winds(fit: &SeasonFit) -> Vec<WindRow> {
-    let one = |((event, session), w): (&(String, String), &SessionWind)| {
+    let sessions = fit.evidence.sessions.iter().zip(&fit.evidence.measured);
+    let one = |(((event, session), measured), w): ((&(String, String), &bool), &SessionWind)| {
+        // Where the air speed was measured throughout, the wind did not enter and nothing is known of it here.
+        let wind = (!measured).then_some(w.wind);
+        let standard_error = w.standard_error.filter(|_| !measured);
         let (north, east) = w.wind;
-        let source = match w.standard_error {
+        let source = match standard_error {
+            _ if *measured => "measured",
             Some((n, e)) if n.max(e) > WIND_IDENTIFIED => "not_identified",
             Some(_) => "estimated",
             None if north != 0.0 || east != 0.0 => "run_sheet",
@@ -98,16 +118,16 @@ pub fn winds(fit: &SeasonFit) -> Vec<WindRow> {
         WindRow {
             event: event.clone(),
             session: session.clone(),
-            speed: north.hypot(east),
-            from: east.atan2(north).rem_euclid(std::f64::consts::TAU),
-            north,
-            east,
-            north_se: w.standard_error.map(|s| s.0),
-            east_se: w.standard_error.map(|s| s.1),
+            speed: wind.map(|(n, e)| n.hypot(e)),
+            from: wind.map(|(n, e)| e.atan2(n).rem_euclid(std::f64::consts::TAU)),
+            north: wind.map(|w| w.0),
+            east: wind.map(|w| w.1),
+            north_se: standard_error.map(|s| s.0),
+            east_se: standard_error.map(|s| s.1),
             source: source.to_owned(),
         }
     };
-    fit.evidence.sessions.iter().zip(&fit.model.wind).map(one).collect()
+    sessions.zip(&fit.model.wind).map(one).collect()
 }
 
 /// Counts over the observations of one configuration and quantity.
@@ -213,6 +233,10 @@ fn fit_row(fit: &SeasonFit, tables: &SeasonTables, speeds: &[f64], k: usize, nam
             row.square_law_p = law.map(|law| law.p_value);
             if law.is_some_and(|law| law.p_value < 0.01) {
                 flags.insert("square_law_doubtful");
+            }
+            let of_pair = |o: &&Observation| (o.configuration, o.quantity) == (k, q);
+            if fit.evidence.observations.iter().filter(of_pair).any(|o| zero_not_static(fit, o)) {
+                flags.insert("zero_not_static");
             }
             if !fit.model.converged {
                 flags.insert("iteration_not_settled");

@@ -245,3 +245,101 @@ fn a_session_that_is_left_out_whole_leaves_the_others() {
     let parts = crate::stages::season::parts::Parts::default().solve(&fit);
     assert!(parts.fit.is_some());
 }
+
+/// Run-sheet rows of session `s0`: two that name a wind, one that does not.
+fn windy_rows() -> Vec<crate::config::run_sheet::RunRow> {
+    let row = |k: usize, wind: &str| {
+        let text = format!("log: \"*\"\nevent: e\nsession: s0\nconfiguration: c{k}\n{wind}");
+        crate::config::from_text(&text)
+    };
+    vec![row(0, "wind_speed: 4 m/s\nwind_from: 0 deg\n"), row(1, "wind_speed: 3 m/s\nwind_from: 90 deg\n"), row(2, "")]
+}
+
+#[test]
+fn every_run_has_its_own_wind_and_a_session_their_mean() {
+    let rows = windy_rows();
+    let mut tables = make(&Season { sessions: 1, ..Default::default() }, 3);
+    for w in &mut tables.windows {
+        w.sheet_wind = match w.configuration.as_str() {
+            "c0" => Some((4.0, 0.0)),
+            "c1" => Some((3.0, std::f64::consts::FRAC_PI_2)),
+            _ => None,
+        };
+        w.course = Some(0.0);
+    }
+    let solve = |wind: &str| {
+        let options = ROBUST.replace("\"estimate\"", &format!("\"{wind}\""));
+        let fit: Fit = serde_json::from_str(&options).unwrap();
+        let evidence = evidence::collect(&tables.windows, 3, &fit, &rows);
+        fit.solve_evidence(evidence, &tables.quantities, 0.012, 1.225)
+    };
+    let by_sheet = solve("run_sheet");
+    for o in &by_sheet.evidence.observations {
+        // Towards the north: 4 m/s against the car in the first run, a crosswind in the second, none known in the third.
+        let head = [4.0, 0.0, 0.0][o.configuration];
+        let x = by_sheet.model.x[by_sheet.evidence.observations.iter().position(|p| p == o).unwrap()];
+        assert!((x - (o.v2 + 2.0 * head * o.v + head * head * o.ratio)).abs() < 1e-9, "{o:?}");
+    }
+    let headwinds: Vec<f64> = rows::windows(&by_sheet, &tables).iter().map(|w| w.headwind).collect();
+    assert!(
+        headwinds.iter().any(|h| (h - 4.0).abs() < 1e-9)
+            && headwinds.iter().all(|h| *h == 0.0 || *h > 3.9 || h.abs() < 1e-9)
+    );
+    let flagged = rows::windows(&by_sheet, &tables);
+    assert!(flagged.iter().all(|w| (w.configuration == "c2") == (w.flags == "wind_unknown")));
+    // The mean of the two that name one.
+    let wind = &rows::winds(&by_sheet)[0];
+    let (north, east) = (wind.north.unwrap(), wind.east.unwrap());
+    assert!((north - 2.0).abs() < 1e-12 && (east - 1.5).abs() < 1e-12 && wind.source == "run_sheet");
+    // All windows head north, so nothing but the prior tells the east component.
+    let estimated = &rows::winds(&solve("estimate"))[0];
+    assert!((estimated.east.unwrap() - 1.5).abs() < 1e-6, "{estimated:?}");
+    assert_eq!(estimated.source, "not_identified");
+}
+
+#[test]
+fn a_session_of_measured_air_speed_has_no_estimated_wind() {
+    let mut tables = make(&Season { sessions: 3, ..Default::default() }, 3);
+    for (i, w) in tables.windows.iter_mut().enumerate() {
+        // The second session is mixed: every third window measured, of all headings in turn.
+        w.air_speed_measured = w.session == "s0" || (w.session == "s1" && i % 3 == 0);
+    }
+    let found = rows::winds(&solve(&tables, ROBUST, 3));
+    let sources: Vec<&str> = found.iter().map(|w| w.source.as_str()).collect();
+    assert_eq!(sources, ["measured", "estimated", "estimated"]);
+    assert_eq!((found[0].speed, found[0].north, found[0].north_se), (None, None, None));
+    assert!(found[1].speed.is_some() && found[1].north_se.is_some());
+}
+
+#[test]
+fn static_segment_takes_the_zero_off_and_says_where_it_could_not() {
+    let mut tables = make(&Season { noise: 1e-6, wind: 0.0, ..Default::default() }, 7);
+    let outing = "s2.csv#1";
+    // The zero is what is left of a window when its air is taken off.
+    for w in tables.windows.iter_mut().filter(|w| w.outing != outing) {
+        let k: usize = w.configuration[1..].parse().unwrap();
+        for q in 0..2 {
+            let m = w.measures[q].as_mut().unwrap();
+            // Two newtons beside the truth, as friction in the dampers would leave it.
+            m.zero = Some(m.mean - truth(k)[q] * m.v2 - 2.0);
+        }
+    }
+    let options =
+        PLAIN.replace("\"estimate\"", "\"none\"").replace("\"method\"", "\"zero\": \"static_segment\", \"method\"");
+    let fit = solve(&tables, &options, 3);
+    let free = solve(&tables, &PLAIN.replace("\"estimate\"", "\"none\""), 3);
+    for k in 0..3 {
+        let (a, b) = (fit.coefficient(k, 0).unwrap().value, free.coefficient(k, 0).unwrap().value);
+        // Through the origin the two newtons go into the slope: 2·Σx/Σx², about 2/x at the windows' speeds.
+        assert!((b / truth(k)[0] - 1.0).abs() < 1e-6 && (a - b) > 2.0 / (60.0 * 60.0), "{a} {b}");
+    }
+    for w in rows::windows(&fit, &tables) {
+        let wanted = w.outing == outing && w.quantity != "resistance";
+        assert_eq!(w.flags == "zero_not_static", wanted, "{w:?}");
+    }
+    let rows = rows::fits(&fit, &tables);
+    for r in &rows {
+        let wanted = r.configuration == "c1" && (r.quantity == "front_downforce" || r.quantity == "rear_downforce");
+        assert_eq!(r.flags.contains("zero_not_static"), wanted, "{r:?}");
+    }
+}

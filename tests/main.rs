@@ -2,6 +2,7 @@
 
 mod bad_logs;
 mod batch;
+mod braking;
 mod broken_runs;
 mod coastdown;
 mod definitions;
@@ -16,4 +17,5 @@ mod parts;
 mod schemas;
 mod season_check;
 mod season_kit;
+mod static_zero;
 mod verdicts;

@@ -8,6 +8,8 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+use squarelaw::table::rows::FORCE_CAUTION;
+
 /// An example: its name, and what makes its text.
 type Example = (&'static str, fn() -> String);
 
@@ -52,6 +54,7 @@ fn run_pipeline(name: &str) -> String {
     // One log of the sample season is broken on purpose.
     assert_eq!(done.status.code(), Some(3), "{}", String::from_utf8_lossy(&done.stderr));
     let said = String::from_utf8(done.stdout).unwrap();
+    assert_eq!(said.matches(FORCE_CAUTION).count(), 1, "once, however many tables there are:\n{said}");
     said.lines().filter(|l| !l.starts_with("tables: ")).map(|l| format!("{l}\n")).collect()
 }
 

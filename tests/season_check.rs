@@ -11,7 +11,7 @@ use squarelaw::engine::outcome::Outcome;
 use squarelaw::engine::{self, Options, Watcher};
 use squarelaw::plan::Plan;
 use squarelaw::table::parquet_file;
-use squarelaw::table::verdicts::{ExpectedRow, TYRE_CAUTION, TyreRow};
+use squarelaw::table::verdicts::{ExpectedRow, SPEED_CAUTION, TYRE_CAUTION, TyreRow};
 use tempfile::TempDir;
 
 struct Silent;
@@ -156,6 +156,35 @@ fn tyres(outcome: &Outcome, folder: &Path) {
     // The bytes of the file's metadata carry it too.
     let bytes = fs::read(&path).unwrap();
     assert!(bytes.windows(17).any(|w| w == b"squarelaw.caution"));
+    let bytes = fs::read(parquet_file::place(&folder.join("tables"), "energy", "2031")).unwrap();
+    assert!(bytes.windows(SPEED_CAUTION.len()).any(|w| w == SPEED_CAUTION.as_bytes()));
+    // 271 km/h and more with 180 kW: no window is that fast, and W ends at 270 km/h.
+    for e in &outcome.season.energy {
+        assert!(e.flags.contains("speed_outside_of_windows") && e.flags.contains("above_speed_symbol"), "{e:?}");
+    }
+}
+
+#[test]
+fn a_damper_beyond_its_spring_table_keeps_no_margin() {
+    // The sample's front springs as a table that ends before the hardest braking: 120 N/mm as in its car file.
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let car = fs::read_to_string(root.join("sample-logs/car.yaml")).unwrap();
+    let table = "front: { table: [{ travel: -100 mm, force: -12 kN }, { travel: 52 mm, force: 6.24 kN }] }";
+    assert!(car.contains("front: { rate: 120 N/mm }"));
+    let other = tempfile::tempdir().unwrap();
+    let path = other.path().join("car.yaml");
+    fs::write(&path, car.replace("front: { rate: 120 N/mm }", table)).unwrap();
+    let peak = |outcome: &Outcome| {
+        let all = &outcome.season.tyres;
+        let r = all.iter().find(|r| r.configuration == "base" && r.corner == "fl" && r.case == "peak").unwrap();
+        (r.load.unwrap(), r.verdict.clone(), r.flags.clone())
+    };
+    let (whole, _whole) = run(|t| t);
+    let (cut, _cut) = run(|t| t.replace("../sample-logs/car.yaml", &path.display().to_string()));
+    let ((load, verdict, flags), (less, doubt, why)) = (peak(&whole), peak(&cut));
+    assert_eq!((verdict.as_str(), flags.as_str()), ("margin_used_up", ""));
+    assert!(less < load - 100.0, "{less} {load}");
+    assert!(doubt == "unsure" && why.contains("spring_table_left") && why.contains("loads_missing"), "{doubt} {why}");
 }
 
 #[test]

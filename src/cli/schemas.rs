@@ -114,6 +114,8 @@ fn channels() -> String {
 struct TableFile<'a> {
     table: &'a str,
     about: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    caution: Option<&'a str>,
     schema_version: &'a str,
     partitioned_by: Vec<FieldEntry<'a>>,
     fields: Vec<FieldEntry<'a>>,
@@ -140,6 +142,7 @@ fn table(declared: &Declared) -> String {
     pretty(&TableFile {
         table: declared.table,
         about: declared.about,
+        caution: declared.caution,
         schema_version: SCHEMA_VERSION,
         partitioned_by: vec![season],
         fields: declared.schema.fields().iter().map(|f| field(f)).collect(),
@@ -186,6 +189,16 @@ mod tests {
                 assert!(!entry.unit.is_empty() && entry.description.len() > 2, "{}.{}", declared.table, entry.name);
                 assert!(!entry.kind.contains('('), "{}.{} has a type without a name", declared.table, entry.name);
             }
+        }
+    }
+
+    #[test]
+    fn a_table_with_a_caution_says_it_in_its_schema() {
+        let with: Vec<&str> = rows::all().iter().filter(|d| d.caution.is_some()).map(|d| d.table).collect();
+        assert_eq!(with, ["predictions", "combinations", "tyres", "energy"]);
+        for d in rows::all() {
+            let file: serde_json::Value = serde_json::from_str(&table(&d)).unwrap();
+            assert_eq!(file.get("caution").and_then(|c| c.as_str()), d.caution, "{}", d.table);
         }
     }
 

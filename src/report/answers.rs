@@ -1,17 +1,20 @@
 //! The summary's parts on expected figures, limits, tyres, power and history: no computation.
 
 use super::columns::{lay_out, with_half};
+use super::flags::{Seen, without_empty_last};
 use crate::stages::season::SeasonTables;
-use crate::table::verdicts::{ExpectedRow, ExpectedScaleRow, TYRE_CAUTION, TyreRow};
+use crate::table::verdicts::{ExpectedRow, ExpectedScaleRow, SPEED_CAUTION, TYRE_CAUTION, TyreRow};
 use crate::units::{self, Dimension, Unit};
 
 /// All of them, each with an empty line behind it; empty where no such stage ran.
 pub fn text(season: &SeasonTables, force: Unit, speed: Unit) -> String {
+    let mut seen = Seen::default();
     let parts = [
         expected(season, force),
-        limits(season, speed),
-        tyres(&season.tyres, force, speed),
-        energy(season, speed),
+        limits(season, speed, &mut seen),
+        tyres(&season.tyres, force, speed, &mut seen),
+        energy(season, speed, &mut seen),
+        seen.notes(),
         history(season),
     ];
     parts.into_iter().filter(|p| !p.is_empty()).map(|p| p + "\n\n").collect()
@@ -84,12 +87,12 @@ fn unit_of(symbol: &str) -> Option<Unit> {
     if symbol == "1" { units::unit_of("%", Dimension::Ratio).ok() } else { units::any(symbol) }
 }
 
-fn limits(season: &SeasonTables, speed: Unit) -> String {
+fn limits(season: &SeasonTables, speed: Unit, seen: &mut Seen) -> String {
     if season.limits.is_empty() {
         return String::new();
     }
     let mut table = vec![head(&["limit", "configuration", "value", "verdict"])];
-    table[0].push(format!("reached at {}", speed.symbol));
+    table[0].extend([format!("reached at {}", speed.symbol), "remarks".to_owned()]);
     for r in &season.limits {
         let unit = unit_of(&r.unit);
         let factor = unit.map_or(1.0, |u| u.delta_from_si(1.0));
@@ -108,12 +111,26 @@ fn limits(season: &SeasonTables, speed: Unit) -> String {
             cell(r.value, r.value_lo95, r.value_hi95, factor),
             r.verdict.clone(),
             cell(r.reached_at, r.reached_at_lo95, r.reached_at_hi95, speed.delta_from_si(1.0)),
+            seen.cell(&r.flags),
         ]);
     }
+    without_empty_last(&mut table);
     lay_out(&table)
 }
 
-fn tyres(rows: &[TyreRow], force: Unit, speed: Unit) -> String {
+/// How bad a verdict on a tyre is: what no rating holds for goes before all others.
+fn badness(r: &TyreRow) -> u8 {
+    match r.verdict.as_str() {
+        "margin_kept" => 0,
+        "unsure" => 1,
+        "no_figure" => 2,
+        "margin_used_up" => 3,
+        "over_rating" => 4,
+        _ => 5,
+    }
+}
+
+fn tyres(rows: &[TyreRow], force: Unit, speed: Unit, marks: &mut Seen) -> String {
     if rows.is_empty() {
         return String::new();
     }
@@ -124,9 +141,11 @@ fn tyres(rows: &[TyreRow], force: Unit, speed: Unit) -> String {
         format!("rating {}", force.symbol),
         "used %".to_owned(),
         "verdict".to_owned(),
+        "remarks".to_owned(),
     ]);
-    // The corner that uses most of its rating, of every configuration and case; one without a rating goes first.
-    let used = |r: &TyreRow| r.share_used_hi95.unwrap_or(f64::INFINITY);
+    // The corner of the worst verdict, and of these the one that uses most of its rating, of every configuration and
+    // case.
+    let used = |r: &TyreRow| r.share_used_hi95.or(r.load_hi95).unwrap_or(0.0);
     let mut seen: Vec<(&str, &str)> = Vec::new();
     for r in rows {
         let key = (r.configuration.as_str(), r.case.as_str());
@@ -135,23 +154,30 @@ fn tyres(rows: &[TyreRow], force: Unit, speed: Unit) -> String {
         }
         seen.push(key);
         let alike = rows.iter().filter(|o| (o.configuration.as_str(), o.case.as_str()) == key);
-        let Some(worst) = alike.max_by(|a, b| used(a).total_cmp(&used(b))) else { continue };
+        let order = |a: &&TyreRow, b: &&TyreRow| badness(a).cmp(&badness(b)).then(used(a).total_cmp(&used(b)));
+        let Some(worst) = alike.max_by(order) else { continue };
         let f = force.delta_from_si(1.0);
         table.push(vec![
             worst.configuration.clone(),
             worst.case.replace('_', " "),
             worst.corner.clone(),
-            format!("{:.0}", speed.from_si(worst.speed)),
+            worst.speed.map_or("-".to_owned(), |v| format!("{:.0}", speed.from_si(v))),
             cell(worst.load, worst.load_lo95, worst.load_hi95, f),
             worst.capacity.map_or("none".to_owned(), |c| format!("{:.0}", c * f)),
             worst.share_used.map_or("-".to_owned(), |s| format!("{:.0}", 100.0 * s)),
-            worst.verdict.replace('_', " "),
+            if worst.verdict == "above_speed_symbol" {
+                "above symbol".to_owned()
+            } else {
+                worst.verdict.replace('_', " ")
+            },
+            marks.cell(&worst.flags),
         ]);
     }
+    without_empty_last(&mut table);
     format!("{}\n{TYRE_CAUTION}", lay_out(&table))
 }
 
-fn energy(season: &SeasonTables, speed: Unit) -> String {
+fn energy(season: &SeasonTables, speed: Unit, seen: &mut Seen) -> String {
     let Some(first) = season.energy.first() else { return String::new() };
     let at = format!("at {:.0} {}", speed.from_si(first.speed), speed.symbol);
     let mut table = vec![vec![
@@ -162,6 +188,7 @@ fn energy(season: &SeasonTables, speed: Unit) -> String {
     if let Some(p) = first.power {
         table[0].push(format!("top speed {} with {:.0} kW", speed.symbol, p / 1e3));
     }
+    table[0].push("remarks".to_owned());
     for r in &season.energy {
         let mut row = vec![
             r.configuration.clone(),
@@ -171,9 +198,13 @@ fn energy(season: &SeasonTables, speed: Unit) -> String {
         if r.power.is_some() {
             row.push(cell(r.top_speed, r.top_speed_lo95, r.top_speed_hi95, speed.delta_from_si(1.0)));
         }
+        row.push(seen.cell(&r.flags));
         table.push(row);
     }
-    lay_out(&table)
+    without_empty_last(&mut table);
+    // Powers alone name no speed that anyone would drive at.
+    let caution = if first.power.is_some() { format!("\n{SPEED_CAUTION}") } else { String::new() };
+    lay_out(&table) + &caution
 }
 
 fn history(season: &SeasonTables) -> String {
@@ -206,13 +237,18 @@ fn history(season: &SeasonTables) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::table::verdicts::{EnergyRow, LimitRow};
+
+    fn units() -> (Unit, Unit) {
+        (units::any("N").unwrap(), units::any("km/h").unwrap())
+    }
 
     fn tyre(corner: &str, share: Option<f64>, verdict: &str) -> TyreRow {
         TyreRow {
             configuration: "base".to_owned(),
             case: "top_speed".to_owned(),
             corner: corner.to_owned(),
-            speed: 60.0,
+            speed: Some(60.0),
             load: Some(3000.0),
             load_lo95: Some(2990.0),
             load_hi95: Some(3010.0),
@@ -224,15 +260,69 @@ mod tests {
         }
     }
 
+    fn shown(rows: &[TyreRow]) -> String {
+        let (force, speed) = units();
+        tyres(rows, force, speed, &mut Seen::default())
+    }
+
     #[test]
     fn the_worst_corner_is_shown_with_the_caution() {
-        let (force, speed) = (units::any("N").unwrap(), units::any("km/h").unwrap());
-        let text = tyres(&[tyre("fl", Some(0.5), "margin_kept"), tyre("fr", Some(0.6), "unsure")], force, speed);
+        let text = shown(&[tyre("fl", Some(0.5), "margin_kept"), tyre("fr", Some(0.6), "unsure")]);
         assert!(text.contains("fr") && !text.contains("fl ") && text.contains("unsure"), "{text}");
         assert!(text.ends_with(TYRE_CAUTION) && !text.contains("safe"));
-        // A corner without a rating is no good news and is the one shown.
-        let text = tyres(&[tyre("fl", Some(0.99), "margin_used_up"), tyre("fr", None, "no_rating")], force, speed);
-        assert!(text.contains("no rating") && text.contains("none"), "{text}");
-        assert_eq!(tyres(&[], force, speed), "");
+        // A corner above its speed symbol is no good news and is the one shown.
+        let text = shown(&[tyre("fl", Some(0.99), "margin_used_up"), tyre("fr", None, "above_speed_symbol")]);
+        assert!(text.contains("above symbol") && text.contains("none") && !text.contains("no rating"), "{text}");
+        // A load that is not known goes before a margin that is kept, and hides none that is used up.
+        let unknown = TyreRow { load: None, speed: None, ..tyre("rl", None, "no_figure") };
+        let text = shown(&[tyre("fl", Some(0.7), "margin_kept"), unknown.clone()]);
+        assert!(text.contains("no figure"), "{text}");
+        let text = shown(&[unknown, tyre("fl", Some(0.95), "margin_used_up")]);
+        assert!(text.contains("margin used up"), "{text}");
+        assert_eq!(shown(&[]), "");
+    }
+
+    #[test]
+    fn what_a_number_rests_on_is_printed_beside_it_and_explained_once() {
+        let (force, speed) = units();
+        let flagged = |flags: &str| TyreRow { flags: flags.to_owned(), ..tyre("fl", Some(0.5), "unsure") };
+        let limit = LimitRow {
+            configuration: "base".to_owned(),
+            verdict: "kept".to_owned(),
+            unit: "N".to_owned(),
+            flags: "speed_outside_of_windows".to_owned(),
+            ..Default::default()
+        };
+        let season = SeasonTables {
+            limits: vec![limit],
+            tyres: vec![flagged("speed_outside_of_windows,spring_table_left")],
+            ..Default::default()
+        };
+        let text = text(&season, force, speed);
+        let kept = text.lines().find(|l| l.contains("kept")).unwrap();
+        assert!(kept.ends_with("speed_outside_of_windows"), "{text}");
+        assert_eq!(text.matches("speed_outside_of_windows: ").count(), 1, "{text}");
+        assert!(text.contains("spring_table_left: some damper travel"), "{text}");
+    }
+
+    #[test]
+    fn a_top_speed_is_never_printed_without_its_caution() {
+        let (_, speed) = units();
+        let row = EnergyRow {
+            configuration: "base".to_owned(),
+            power: Some(180e3),
+            top_speed: Some(76.0),
+            top_speed_lo95: Some(75.0),
+            top_speed_hi95: Some(77.0),
+            flags: "above_speed_symbol".to_owned(),
+            ..Default::default()
+        };
+        let season = SeasonTables { energy: vec![row.clone()], ..Default::default() };
+        let text = energy(&season, speed, &mut Seen::default());
+        assert!(text.ends_with(SPEED_CAUTION), "{text}");
+        assert!(text.lines().any(|l| l.contains("273.6") && l.ends_with("above_speed_symbol")), "{text}");
+        // Without a power there is no such speed.
+        let season = SeasonTables { energy: vec![EnergyRow { power: None, ..row }], ..Default::default() };
+        assert!(!energy(&season, speed, &mut Seen::default()).contains("calculated"));
     }
 }

@@ -2,6 +2,7 @@
 
 pub mod answers;
 pub mod columns;
+mod flags;
 pub mod parts;
 pub mod prediction;
 pub mod summary;

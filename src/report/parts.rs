@@ -1,7 +1,7 @@
 //! What parts are worth and which combinations are worth running, in a few lines each.
 
 use super::columns::{lay_out, with_half};
-use crate::table::rows::{CombinationRow, FORCE_CAUTION, PartRow};
+use crate::table::rows::{CombinationRow, PartRow};
 use crate::units::Unit;
 
 /// Combinations shown at the end of a run; all are in the table.
@@ -100,7 +100,7 @@ pub fn combinations(rows: &[CombinationRow], force: Unit) -> String {
     }
     let of = |limits: &str| rows.iter().filter(|r| r.limits == limits).count();
     format!(
-        "{}\n{FORCE_CAUTION}\n{} combinations: {} hold the limits, {} may, {} do not, {} not known\n\n",
+        "{}\n{} combinations: {} hold the limits, {} may, {} do not, {} not known\n\n",
         if table.len() > 1 { lay_out(&table) } else { "no combination holds the limits".to_owned() },
         rows.len(),
         of("yes"),

@@ -3,11 +3,12 @@
 use std::collections::BTreeMap;
 
 use super::columns::{lay_out, with_half};
+use super::flags::split;
 use super::parts;
 use crate::engine::outcome::Outcome;
 use crate::plan::Plan;
-use crate::table::flags;
-use crate::table::rows::{ComparisonRow, ConfigurationRow, CrossCheckRow, FitRow, RegressorRow};
+use crate::table::flags::meaning;
+use crate::table::rows::{ComparisonRow, ConfigurationRow, CrossCheckRow, FORCE_CAUTION, FitRow, RegressorRow};
 use crate::units::{self, Dimension, Unit};
 
 /// The summary of a finished batch, in the units that the pipeline asks for.
@@ -25,6 +26,9 @@ pub fn text(outcome: &Outcome, plan: &Plan) -> String {
     }
     out.push_str(&cross_checks(&outcome.season.cross_checks, &outcome.season.regressors));
     out.push_str(&left_out(outcome));
+    if !outcome.season.configurations.is_empty() {
+        out.push_str(&format!("{FORCE_CAUTION}\n\n"));
+    }
     out.push_str(&logs(outcome));
     out.push_str(&format!("tables: {}", outcome.folder.display()));
     out
@@ -90,17 +94,14 @@ fn remarks(configurations: &[ConfigurationRow], fits: &[FitRow]) -> String {
     let mut by_flag: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
     let all = configurations.iter().map(|c| (c.configuration.as_str(), c.flags.as_str()));
     for (configuration, flags) in all.chain(fits.iter().map(|f| (f.configuration.as_str(), f.flags.as_str()))) {
-        for flag in flags.split(',').filter(|f| !f.is_empty()) {
+        for flag in split(flags) {
             let who = by_flag.entry(flag).or_default();
             if !who.contains(&configuration) {
                 who.push(configuration);
             }
         }
     }
-    by_flag
-        .iter()
-        .map(|(flag, who)| format!("\n{flag} ({}): {}", who.join(", "), flags::meaning(flag)))
-        .collect::<String>()
+    by_flag.iter().map(|(flag, who)| format!("\n{flag} ({}): {}", who.join(", "), meaning(flag))).collect::<String>()
         + "\n"
 }
 

@@ -72,11 +72,16 @@ pub const FLAGS: &[Flag] = &[
         "the air pressure does not fit the height of the circuit: look at sensor, unit and run sheet",
     ),
     of(Log, "session_left_out", "the session disagrees with all others in this quantity (table `agreement`)"),
-    of(Log, "spikes_removed", "a few samples lay outside of what is possible and were left out"),
+    of(
+        Log,
+        "spikes_removed",
+        "a few samples lay outside of what is possible and were left out: a higher load may have gone with them",
+    ),
     of(
         Log,
         "spring_table_left",
-        "some damper travel lies outside of the spring table: those samples were left out; measure the spring further",
+        "some damper travel lies outside of the spring table: those samples were left out, and a higher load may have gone \
+         with them; measure the spring further",
     ),
     of(
         Log,
@@ -89,15 +94,31 @@ pub const FLAGS: &[Flag] = &[
     of(Result, "balance_out_of_reach", "no wing position gives the balance that was asked for"),
     of(Result, "combination_never_ran", "this combination never ran: its parts are added up"),
     of(Result, "iteration_not_settled", "the robust weights did not settle: look at the outliers in the windows table"),
+    of(
+        Result,
+        "loads_missing",
+        "at times the load of a wheel is missing while the car runs: a higher one may have gone unseen",
+    ),
     of(Result, "no_downforce", "no downforce could be fitted"),
     of(Result, "no_drag", "no drag could be fitted"),
     of(Result, "no_interval", "not enough sessions and windows for an interval"),
+    of(
+        Result,
+        "no_peaks",
+        "no log shows the highest loads of the configuration: are its logs used, is `peaks` among the window stages?",
+    ),
     of(Result, "no_top_speed", "no speed takes the power that was asked about: the fitted drag is not above zero"),
+    of(Result, "no_wheel_loads", "no log holds a load of that wheel at any moment"),
     of(Result, "no_windows", "no window passed the selection: see the funnel table for what each rule cost"),
     of(Result, "not_additive", "parts do not simply add for this quantity: name an interaction"),
     of(Result, "not_known", "one of the figures can't be told from what ran; `remarks` says why"),
     of(Result, "not_separable", "what ran does not tell these parts apart"),
     of(Result, "not_solvable", "the season's equations have no single solution"),
+    of(
+        Result,
+        "reached_outside_of_windows",
+        "the speed at which the limit is passed lies outside of the windows: v² is extrapolated, nobody measured there",
+    ),
     of(
         Result,
         "rolling_not_taken_off",
@@ -113,7 +134,11 @@ pub const FLAGS: &[Flag] = &[
         "speed_never_varies",
         "all windows at one speed: the sensor zero can't be told from the force; hold two speeds",
     ),
-    of(Result, "speed_outside_of_windows", "the speed lies outside of the windows: v² is extrapolated"),
+    of(
+        Result,
+        "speed_outside_of_windows",
+        "a speed lies outside of the windows: v² is extrapolated, nobody measured there",
+    ),
     of(
         Result,
         "square_law_doubtful",

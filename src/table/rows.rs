@@ -7,9 +7,10 @@ use crate::table_row;
 /// Version of the table schemas; raised with every change of a column.
 pub const SCHEMA_VERSION: &str = "1";
 
-/// Stands beside every printed prediction.
-pub const FORCE_CAUTION: &str = "an estimate, no approval: whether wings, mounts and floor hold these loads, and \
-    whether the parts may be run, is for a qualified person and the rules of the series to say";
+/// Stands in the metadata of predicted tables, and once beside everything that is printed.
+pub const FORCE_CAUTION: &str = "an estimate, no approval: whether tyres, wings, mounts and floor hold these loads and \
+    this speed, and whether the parts may be run, is for the tyre maker, a qualified person and the rules of the series \
+    to say";
 
 table_row! {
     /// One row per log: used or set aside, why, and where its seconds went.
@@ -237,7 +238,7 @@ table_row! {
 
 table_row! {
     /// One row per predicted combination and figure.
-    pub struct PredictionRow in "predictions" {
+    pub struct PredictionRow in "predictions" caution FORCE_CAUTION {
         name: String, "-", "name of the prediction";
         parts: String, "-", "parts, joined with +";
         wing_position: Option<f64>, "1", "wing position; that which gives the wanted balance where one was asked for";
@@ -261,7 +262,7 @@ table_row! {
 
 table_row! {
     /// One row per combination of the available parts and the wing positions that ran.
-    pub struct CombinationRow in "combinations" {
+    pub struct CombinationRow in "combinations" caution FORCE_CAUTION {
         rank: i64, "1", "1 for the most downforce among those that hold every limit; then those that may, then the rest";
         parts: String, "-", "parts, joined with +";
         wing_position: Option<f64>, "1", "wing position";
@@ -361,12 +362,14 @@ pub struct Declared {
     pub table: &'static str,
     /// What one row is.
     pub about: &'static str,
+    /// What every file of it warns of in its metadata.
+    pub caution: Option<&'static str>,
     /// Arrow schema.
     pub schema: arrow_schema::Schema,
 }
 
 fn declared<R: Row>() -> Declared {
-    Declared { table: R::TABLE, about: R::ABOUT.trim(), schema: R::schema() }
+    Declared { table: R::TABLE, about: R::ABOUT.trim(), caution: R::CAUTION, schema: R::schema() }
 }
 
 /// Every table that the tool writes.

@@ -8,8 +8,12 @@ use crate::table_row;
 /// Stands in every row and in the metadata of the tyre table, and beside every line of it that is printed.
 pub const TYRE_CAUTION: &str = "estimate from logged data, no approval: the tyre maker, the rules of the series and a \
     qualified person decide; a load index rates a road tyre at a given pressure and speed, racing tyres may carry \
-    none; inflation pressure, camber, kerbs, load that bars between the wheels carry past the dampers, and what the \
-    sensors are too slow for are not seen";
+    none; inflation pressure, camber, kerbs, load that bars between the wheels carry past the dampers, travel beyond a \
+    spring table, logs that were set aside and what the sensors are too slow for are not seen";
+
+/// Stands in the metadata of the table of powers and speeds, and below it where it is printed.
+pub const SPEED_CAUTION: &str = "a calculated speed, no approval: whether tyres, wings and car may be driven at it is \
+    for the tyre maker, a qualified person and the rules of the series to say";
 
 table_row! {
     /// One row per expected figure (wind tunnel, CFD): does the track agree, by itself and after one common factor?
@@ -81,11 +85,11 @@ table_row! {
         value_lo95: Option<f64>, "see unit", "lower end of the 95 % interval";
         value_hi95: Option<f64>, "see unit", "upper end of the 95 % interval";
         margin: Option<f64>, "see unit", "distance from the limit, positive where it is kept";
-        verdict: String, "-", "kept, broken, unsure (the limit lies inside the 95 % interval) or no figure";
-        reached_at: Option<f64>, "m/s", "air speed at which the value passes the limit";
+        verdict: String, "-", "kept, broken, unsure (the limit lies inside the 95 % interval) or no figure; an estimate, see flags for what it rests on";
+        reached_at: Option<f64>, "m/s", "air speed at which the value passes the limit, by the square law";
         reached_at_lo95: Option<f64>, "m/s", "lower end of the 95 % interval";
         reached_at_hi95: Option<f64>, "m/s", "upper end of the 95 % interval";
-        flags: String, "-", "remarks, comma separated";
+        flags: String, "-", "remarks, comma separated: those of the fit; speed_outside_of_windows: the verdict rests on the square law beyond the speeds that ran; reached_outside_of_windows: the same of reached_at";
     }
 }
 
@@ -94,10 +98,10 @@ table_row! {
     pub struct TyreRow in "tyres" caution TYRE_CAUTION {
         configuration: String, "-", "configuration";
         corner: String, "-", "fl, fr, rl or rr";
-        case: String, "-", "top_speed: on the straight at the top speed seen; stated_speed: at the speed asked for; peak: highest sustained load in the logs. Estimate from logged data, no approval";
+        case: String, "-", "top_speed: on the straight at the top speed seen; stated_speed: at the speed asked for; peak: the sustained load in the logs that uses most of the rating. Estimate from logged data, no approval";
         load_index: i64, "1", "load index from the car file: a road-tyre rating at a given pressure and speed";
         speed_symbol: String, "-", "speed symbol from the car file";
-        speed: f64, "m/s", "speed over ground";
+        speed: Option<f64>, "m/s", "speed over ground; empty where no log shows it";
         load: Option<f64>, "N", "estimated load of the tyre; an estimate from logged data, no approval";
         load_lo95: Option<f64>, "N", "lower end of the 95 % interval of the downforce in it; static weights are taken as exact";
         load_hi95: Option<f64>, "N", "upper end of the 95 % interval of the downforce in it; static weights are taken as exact";
@@ -105,25 +109,25 @@ table_row! {
         downforce: Option<f64>, "N", "half of the axle's downforce; for peak by dampers what the sensors saw beyond static";
         transfer: Option<f64>, "N", "load moved along and across the car in it; 0 for stated_speed";
         basis: String, "-", "fit: static, downforce and transfer; dampers: what the sensors saw; accelerations: static, downforce and transfer at that moment, where that is more";
-        capacity: Option<f64>, "N", "rating of load index and speed symbol at that speed; empty where none is stated, which is no approval";
+        capacity: Option<f64>, "N", "rating of load index and speed symbol at that speed, after public tables; the standards themselves were not read. Empty where none is stated, which is no approval";
         share_used: Option<f64>, "1", "estimated load over rating";
         share_used_hi95: Option<f64>, "1", "upper end of the load's interval over rating";
         margin: Option<f64>, "N", "rating minus estimated load";
         margin_share: Option<f64>, "1", "that margin over the rating";
         wanted_margin: f64, "1", "margin asked for, as a share of the rating";
-        margin_speed: Option<f64>, "m/s", "speed at which the wanted margin is used up on the straight; empty for peak, and where it is not before the speed of the symbol";
+        margin_speed: Option<f64>, "m/s", "speed in still air at which the wanted margin is used up on the straight, calculated by the square law, mostly beyond the speeds that ran; empty for peak, and where it is not before the speed of the symbol";
         margin_speed_hi95: Option<f64>, "m/s", "the same at the upper end of the downforce's interval: a lower speed";
         log: Option<String>, "-", "log that it was seen in";
         start: Option<f64>, "s", "time in that log";
-        verdict: String, "-", "margin_kept, unsure (the upper end of the interval is beyond it), margin_used_up, over_rating, or no_rating. Judged on the upper end; an estimate, no approval";
-        flags: String, "-", "remarks, comma separated";
+        verdict: String, "-", "margin_kept, unsure (the upper end of the interval is beyond it, or a flag says that a higher load may have gone unseen), margin_used_up, over_rating, above_speed_symbol (faster than the speed symbol stands for: no rating holds there), or no_figure (no load could be estimated). Judged on the upper end; an estimate, no approval";
+        flags: String, "-", "remarks, comma separated: those of the fit; speed_outside_of_windows: the air's part rests on the square law beyond the speeds that ran; above_speed_symbol: a moment was faster than the symbol; spring_table_left, spikes_removed, loads_missing: a higher load may have gone unseen; zero_unknown_in_some_logs: there only the accelerations speak; no_peaks, no_wheel_loads: no log shows such a moment";
         caution: String, "-", "what this table is not";
     }
 }
 
 table_row! {
     /// One row per configuration: the power that the air takes, and the speed that a given power reaches on level road in still air.
-    pub struct EnergyRow in "energy" {
+    pub struct EnergyRow in "energy" caution SPEED_CAUTION {
         configuration: String, "-", "configuration";
         speed: f64, "m/s", "speed of the powers";
         air_density: f64, "kg/m3", "air density of all numbers";
@@ -137,11 +141,11 @@ table_row! {
         total_power_lo95: Option<f64>, "W", "lower end of the 95 % interval";
         total_power_hi95: Option<f64>, "W", "upper end of the 95 % interval";
         power: Option<f64>, "W", "power at the wheels that was asked about";
-        top_speed: Option<f64>, "m/s", "speed at which that power is used up";
+        top_speed: Option<f64>, "m/s", "speed at which that power is used up; calculated, no approval";
         top_speed_se: Option<f64>, "m/s", "standard error";
         top_speed_lo95: Option<f64>, "m/s", "lower end of the 95 % interval";
         top_speed_hi95: Option<f64>, "m/s", "upper end of the 95 % interval";
-        flags: String, "-", "remarks, comma separated";
+        flags: String, "-", "remarks, comma separated: those of the fit; speed_outside_of_windows: speed, top speed or its upper end lies beyond the speeds that ran; above_speed_symbol: one of them is faster than the speed symbol of a tyre stands for";
     }
 }
 
@@ -174,7 +178,7 @@ table_row! {
 }
 
 fn declared<R: Row>() -> Declared {
-    Declared { table: R::TABLE, about: R::ABOUT.trim(), schema: R::schema() }
+    Declared { table: R::TABLE, about: R::ABOUT.trim(), caution: R::CAUTION, schema: R::schema() }
 }
 
 /// The tables declared here.
@@ -197,9 +201,13 @@ mod tests {
     fn the_tyre_table_says_everywhere_what_it_is_not() {
         assert_eq!(TyreRow::CAUTION, Some(TYRE_CAUTION));
         assert_eq!(ExpectedRow::CAUTION, None);
-        for words in ["estimate", "tyre maker", "rules of the series", "qualified person", "road tyre"] {
+        for words in ["estimate", "tyre maker", "rules of the series", "qualified person", "road tyre", "spring table"]
+        {
             assert!(TYRE_CAUTION.contains(words), "{words}");
         }
+        assert_eq!(EnergyRow::CAUTION, Some(SPEED_CAUTION));
+        let capacity = TyreRow::schema().field_with_name("capacity").unwrap().metadata()["description"].clone();
+        assert!(capacity.contains("after public tables; the standards themselves were not read"), "{capacity}");
         for field in TyreRow::schema().fields() {
             for (_, text) in field.metadata() {
                 assert!(!text.contains("safe"), "{text}");

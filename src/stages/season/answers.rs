@@ -1,5 +1,7 @@
-//! What several season stages share: values of the fit at a speed and density, and intervals of
-//! differences from numbers that stand outside it.
+//! What several season stages share: values of the fit at a speed and density, what the fit's own rows say of
+//! them, and intervals of differences from numbers that stand outside it.
+
+use std::collections::BTreeSet;
 
 use super::fit::estimate::{Derived, Estimate};
 use super::fit::{SeasonFit, Wind};
@@ -8,6 +10,7 @@ use crate::located::Spot;
 use crate::numerics::distributions::{t_p_value, t_quantile};
 use crate::stages::CheckCx;
 use crate::stages::window::Window;
+use crate::table::rows::FitRow;
 
 /// Demands that `fit` stands before the stage.
 pub fn need_fit(before: &[&'static str], cx: &mut CheckCx) {
@@ -35,6 +38,53 @@ pub fn unit_of(name: &str, quantities: &[String], units: &[String]) -> String {
     }
     let at = quantities.iter().position(|q| q == name);
     at.and_then(|i| units.get(i)).cloned().unwrap_or_else(|| "N".to_owned())
+}
+
+/// What the rows of `fits` say of the numbers that something is made of.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Behind {
+    /// Lowest and highest speed that all of them have windows at, m/s.
+    pub speeds: Option<(f64, f64)>,
+    /// Their flags.
+    pub flags: BTreeSet<String>,
+}
+
+impl Behind {
+    /// What stands behind a named quantity of a configuration.
+    pub fn of(fits: &[FitRow], configuration: &str, name: &str) -> Self {
+        let made_of: &[&str] = match name {
+            "downforce" | "balance" => &["front_downforce", "rear_downforce"],
+            "drag" => &["drag", "resistance"],
+            "efficiency" => &["front_downforce", "rear_downforce", "drag", "resistance"],
+            other => &[other],
+        };
+        let rows = fits.iter().filter(|r| r.configuration == configuration && made_of.contains(&r.quantity.as_str()));
+        let mut out = Self::default();
+        for r in rows {
+            out.flags.extend(r.flags.split(',').filter(|f| !f.is_empty()).map(str::to_owned));
+            if let (Some(low), Some(high)) = (r.speed_min, r.speed_max) {
+                out.speeds = Some(out.speeds.map_or((low, high), |(l, h)| (low.max(l), high.min(h))));
+            }
+        }
+        out
+    }
+
+    /// Whether a speed lies outside of the windows; no where there are none, since then there is no number.
+    pub fn outside(&self, speed: f64) -> bool {
+        self.speeds.is_some_and(|(low, high)| !(low..=high).contains(&speed))
+    }
+
+    /// Adds `speed_outside_of_windows` where it lies outside.
+    pub fn look_at(&mut self, speed: f64) {
+        if self.outside(speed) {
+            self.flags.insert("speed_outside_of_windows".to_owned());
+        }
+    }
+}
+
+/// Flags as they stand in a table.
+pub fn joined(flags: BTreeSet<String>) -> String {
+    flags.into_iter().collect::<Vec<_>>().join(",")
 }
 
 impl SeasonFit {
@@ -103,6 +153,33 @@ pub fn minus_outside(e: &Estimate, outside: f64, outside_se: f64) -> Option<Spre
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_stands_behind_a_number_is_the_strictest_of_its_parts() {
+        let row = |quantity: &str, speeds: (f64, f64), flags: &str| FitRow {
+            configuration: "base".to_owned(),
+            quantity: quantity.to_owned(),
+            speed_min: Some(speeds.0),
+            speed_max: Some(speeds.1),
+            flags: flags.to_owned(),
+            ..Default::default()
+        };
+        let mut fits = vec![
+            row("front_downforce", (25.0, 60.0), "square_law_doubtful"),
+            row("rear_downforce", (30.0, 65.0), "session_scatter_not_visible,square_law_doubtful"),
+            row("drag", (20.0, 40.0), "rolling_not_taken_off"),
+        ];
+        fits.push(FitRow { configuration: "other".to_owned(), ..row("rear_downforce", (35.0, 36.0), "no_windows") });
+        let mut b = Behind::of(&fits, "base", "balance");
+        assert_eq!(b.speeds, Some((30.0, 60.0)));
+        assert!(b.outside(29.0) && !b.outside(30.0) && !b.outside(60.0) && b.outside(60.1));
+        b.look_at(45.0);
+        assert_eq!(joined(b.flags.clone()), "session_scatter_not_visible,square_law_doubtful");
+        b.look_at(70.0);
+        assert!(b.flags.contains("speed_outside_of_windows"));
+        assert_eq!(Behind::of(&fits, "base", "drag").speeds, Some((20.0, 40.0)));
+        assert!(!Behind::of(&fits, "base", "radiator").outside(500.0));
+    }
 
     #[test]
     fn variances_add_with_their_degrees_of_freedom() {

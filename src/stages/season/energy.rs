@@ -5,13 +5,16 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::SeasonTables;
-use super::answers::{fitted, need_fit};
+use super::answers::{Behind, fitted, joined, need_fit};
 use super::fit::SeasonFit;
 use super::fit::estimate::{Derived, Estimate};
+use crate::config::car::Car;
 use crate::error::Fatal;
 use crate::located::Located;
 use crate::physics::road_power::RoadPower;
+use crate::physics::tyres::symbol_speed;
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
+use crate::table::rows::FitRow;
 use crate::table::verdicts::EnergyRow;
 use crate::units::{Density, G, Mass, Power, Speed};
 
@@ -64,9 +67,34 @@ impl SeasonStage for Energy {
         let fit = fitted(&tables.model, "energy")?;
         let fuel = self.fuel.as_ref().map_or(cx.car.fuel.at_corner_weights.get(), |f| f.get());
         let mass = cx.car.mass_with(fuel);
-        tables.energy = (0..fit.evidence.configurations.len()).map(|k| self.row(fit, k, mass)).collect();
+        let symbol = symbol(cx.car);
+        let row = |k| remarked(self.row(fit, k, mass), &tables.fits, symbol);
+        tables.energy = (0..fit.evidence.configurations.len()).map(row).collect();
         Ok(())
     }
+}
+
+/// Speed of the lower speed symbol of the car's tyres, m/s.
+fn symbol(car: &Car) -> Option<f64> {
+    let tyres = car.tyres.as_ref()?;
+    [&tyres.front, &tyres.rear].into_iter().filter_map(|t| symbol_speed(&t.speed_symbol)).reduce(f64::min)
+}
+
+/// The row with what the fit's rows say of its numbers, and with the flags of speeds that nobody drove or that the
+/// tyres' speed symbol does not cover; the upper end of the top speed counts.
+fn remarked(mut row: EnergyRow, fits: &[FitRow], symbol: Option<f64>) -> EnergyRow {
+    let mut behind = Behind::of(fits, &row.configuration, "drag");
+    behind.look_at(row.speed);
+    if row.top_speed.into_iter().chain(row.top_speed_hi95).any(|v| behind.outside(v)) {
+        behind.flags.insert("speed_outside_of_windows".to_owned());
+    }
+    let speeds = [row.top_speed, row.top_speed_hi95, Some(row.speed)];
+    if symbol.is_some_and(|top| speeds.into_iter().flatten().any(|v| v > top + 1e-6)) {
+        behind.flags.insert("above_speed_symbol".to_owned());
+    }
+    behind.flags.extend(row.flags.split(',').filter(|f| !f.is_empty()).map(str::to_owned));
+    row.flags = joined(behind.flags);
+    row
 }
 
 type Four = (Option<f64>, Option<f64>, Option<f64>, Option<f64>);
@@ -156,5 +184,35 @@ mod tests {
         // Less drag is more speed; one standard error, to first order.
         let se = 0.5 * (speed(c.value - c.se) - speed(c.value + c.se));
         assert!((row.top_speed_se.unwrap() / se - 1.0).abs() < 0.01, "{row:?} {se}");
+    }
+
+    #[test]
+    fn speeds_that_nobody_drove_and_no_symbol_covers_are_flagged() {
+        let fits = [FitRow {
+            configuration: "c0".to_owned(),
+            quantity: "drag".to_owned(),
+            speed_min: Some(25.0),
+            speed_max: Some(60.0),
+            flags: "square_law_doubtful".to_owned(),
+            ..Default::default()
+        }];
+        let flags = |speed: f64, top: Option<f64>, symbol: Option<f64>| {
+            let row = EnergyRow { configuration: "c0".to_owned(), speed, top_speed: top, ..Default::default() };
+            let row = EnergyRow { top_speed_hi95: top.map(|v| v + 1.0), flags: "no_top_speed".to_owned(), ..row };
+            remarked(row, &fits, symbol).flags
+        };
+        assert_eq!(flags(50.0, None, None), "no_top_speed,square_law_doubtful");
+        assert_eq!(flags(61.0, None, None), "no_top_speed,speed_outside_of_windows,square_law_doubtful");
+        // The upper end of 59.5 ± 1 lies outside.
+        assert_eq!(flags(50.0, Some(59.5), None), "no_top_speed,speed_outside_of_windows,square_law_doubtful");
+        // W is 270 km/h (five public tables agree).
+        let car = crate::config::from_text(crate::stages::season::tyres::tests::CAR);
+        let w = symbol(&car);
+        assert!((w.unwrap() - 75.0).abs() < 1e-9);
+        assert_eq!(
+            flags(50.0, Some(74.5), w),
+            "above_speed_symbol,no_top_speed,speed_outside_of_windows,square_law_doubtful"
+        );
+        assert!(!flags(50.0, Some(73.9), w).contains("above_speed_symbol"));
     }
 }

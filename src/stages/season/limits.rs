@@ -5,12 +5,13 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::SeasonTables;
-use super::answers::{DERIVED, fitted, need_fit, unit_of};
+use super::answers::{Behind, DERIVED, fitted, joined, need_fit, unit_of};
 use super::fit::SeasonFit;
 use super::fit::estimate::Derived;
 use crate::error::Fatal;
 use crate::located::Located;
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
+use crate::table::rows::FitRow;
 use crate::table::verdicts::LimitRow;
 use crate::units::{self, Density, Dimension, Speed};
 
@@ -102,12 +103,24 @@ impl SeasonStage for Limits {
         for limit in &self.keep {
             let unit = unit_of(&limit.quantity, &tables.quantities, &tables.units);
             for k in 0..fit.evidence.configurations.len() {
-                rows.extend(limit.row(fit, k, &unit));
+                rows.extend(limit.row(fit, k, &unit).map(|r| remarked(r, &tables.fits)));
             }
         }
         tables.limits = rows;
         Ok(())
     }
+}
+
+/// The row with what the fit's rows say of its number, and with the flags of speeds that nobody drove.
+fn remarked(mut row: LimitRow, fits: &[FitRow]) -> LimitRow {
+    let mut behind = Behind::of(fits, &row.configuration, &row.quantity);
+    behind.look_at(row.speed);
+    if row.reached_at.is_some_and(|v| behind.outside(v)) {
+        behind.flags.insert("reached_outside_of_windows".to_owned());
+    }
+    behind.flags.extend(row.flags.split(',').filter(|f| !f.is_empty()).map(str::to_owned));
+    row.flags = joined(behind.flags);
+    row
 }
 
 impl Limit {
@@ -218,5 +231,34 @@ mod tests {
         assert_eq!((none.verdict.as_str(), none.value), ("no figure", None));
         let ratio = limit("{ quantity: balance, at_least: 40 %, at: 50 m/s }").row(&fit, 0, "1").unwrap();
         assert!((ratio.limit - 0.4).abs() < 1e-12 && ratio.reached_at.is_none());
+    }
+
+    #[test]
+    fn a_limit_beyond_the_windows_is_flagged_beside_its_verdict() {
+        let row = |quantity: &str, low: f64, high: f64, flags: &str| FitRow {
+            configuration: "c0".to_owned(),
+            quantity: quantity.to_owned(),
+            speed_min: Some(low),
+            speed_max: Some(high),
+            flags: flags.to_owned(),
+            ..Default::default()
+        };
+        let fits = [row("front_downforce", 25.0, 60.0, ""), row("rear_downforce", 25.0, 55.0, "square_law_doubtful")];
+        let fit = solve(&make(&Season::default(), 4), PLAIN, 1);
+        let flags = |text: &str, unit: &str| {
+            let r = remarked(limit(text).row(&fit, 0, unit).unwrap(), &fits);
+            (r.verdict, r.flags)
+        };
+        let kept = |flags: &str| ("kept".to_owned(), flags.to_owned());
+        // 0.40 N/(m/s)²: 800 N at 44.7 m/s, 1600 N at 63.2 m/s.
+        let at = |speed: u32, n: u32| {
+            flags(&format!("{{ quantity: front_downforce, at_least: {n} N, at: {speed} m/s }}"), "N")
+        };
+        assert_eq!(at(58, 800), kept(""));
+        assert_eq!(at(70, 800), kept("speed_outside_of_windows"));
+        assert_eq!(at(70, 1600), kept("reached_outside_of_windows,speed_outside_of_windows"));
+        // The balance hangs on both axles, and the rear one has no window above 55 m/s.
+        let balance = flags("{ quantity: balance, at_least: 30 %, at: 58 m/s }", "1");
+        assert_eq!(balance, kept("speed_outside_of_windows,square_law_doubtful"));
     }
 }

@@ -1,5 +1,9 @@
-//! `peaks`: the top speed and the highest sustained load of every wheel, stretch by stretch of a log, as
+//! `peaks`: the top speed and the highest sustained loads of every wheel, stretch by stretch of a log, as
 //! evidence for the tyres. It selects no windows.
+//!
+//! What a tyre may carry falls with speed, so the highest load alone does not tell: of every wheel those moments
+//! are kept that no other one outdoes in load and speed together. Whatever the rating, the moment that uses most
+//! of it is among them.
 //!
 //! The load of a wheel is known only as a change since the sensors' zero, and zeros drift. So quiet
 //! running (straight, no hard acceleration) is averaged too: there the load is the static one plus the
@@ -61,10 +65,14 @@ pub struct Peaks {
     pub configuration: String,
     /// The fastest moment.
     pub top: Moment,
-    /// The moment of the highest load of each corner, fl, fr, rl, rr.
-    pub corners: [Option<Moment>; CORNERS.len()],
+    /// Of each corner, fl, fr, rl, rr, the moments that no other one outdoes in load and speed, fastest first.
+    pub corners: [Vec<Moment>; CORNERS.len()],
     /// Quiet running; `None` where there was too little of it.
     pub quiet: Option<Quiet>,
+    /// Seconds under way in which the load of at least one wheel is missing.
+    pub unseen: f64,
+    /// The log's flags.
+    pub flags: Vec<String>,
 }
 
 /// Means over a short time.
@@ -129,34 +137,50 @@ impl Find {
     fn stretch(&self, log: &LogFrame, channels: &Channels, segment: &Segment, cx: &LogCx) -> Option<Peaks> {
         let run = cx.runs.get(segment.run)?;
         let width = ((self.sustained.get() * log.rate).round() as usize).max(1);
-        let moment = |values: &[f64]| {
-            let part = values.get(segment.start..segment.end)?;
-            channels.moment(log, segment.start + highest(part, width)?, width)
-        };
+        let moment = |at: usize| channels.moment(log, segment.start + at, width);
+        let means = |values: &[f64]| values.get(segment.start..segment.end).map_or_else(Vec::new, |p| means(p, width));
+        let fastest = ranked(&means(channels.speed));
         Some(Peaks {
             log: cx.log.to_owned(),
             event: run.event.clone(),
             session: run.session.clone(),
             outing: format!("{}#{}", cx.log, segment.outing),
             configuration: run.configuration.value.clone(),
-            top: moment(channels.speed)?,
-            corners: channels.loads.map(moment),
+            top: fastest.iter().copied().find_map(moment)?,
+            corners: channels.loads.map(|loads| not_outdone(&means(loads), &fastest, moment)),
             quiet: channels.quiet(log, segment, self.quiet.get()),
+            unseen: channels.unseen(log, segment),
+            flags: log.flags.clone(),
         })
     }
 }
 
-/// Start of the stretch of `width` values, none missing, whose mean is highest; the first of equal ones.
-fn highest(values: &[f64], width: usize) -> Option<usize> {
-    let mut best: Option<(usize, f64)> = None;
-    for (i, w) in values.windows(width).enumerate() {
-        let sum: f64 = w.iter().sum();
-        // A missing value makes the sum NaN, which is above nothing.
-        if sum.is_finite() && best.is_none_or(|(_, b)| sum > b) {
-            best = Some((i, sum));
+/// Means over `width` values from every value on; NaN where one is missing.
+fn means(values: &[f64], width: usize) -> Vec<f64> {
+    values.windows(width).map(|w| w.iter().sum::<f64>() / width as f64).collect()
+}
+
+/// Positions of the values that are there, highest first; the first of equal ones.
+fn ranked(values: &[f64]) -> Vec<usize> {
+    let at = |i: &usize| values.get(*i).copied().unwrap_or(f64::NAN);
+    let mut out: Vec<usize> = (0..values.len()).filter(|i| at(i).is_finite()).collect();
+    out.sort_by(|a, b| at(b).total_cmp(&at(a)));
+    out
+}
+
+/// Of moments from the fastest on, every one of more load than all faster ones.
+fn not_outdone(loads: &[f64], fastest: &[usize], moment: impl Fn(usize) -> Option<Moment>) -> Vec<Moment> {
+    let mut out = Vec::new();
+    let mut most = f64::NEG_INFINITY;
+    for i in fastest {
+        // A missing load is above nothing.
+        let Some(load) = loads.get(*i).copied().filter(|l| *l > most) else { continue };
+        if let Some(m) = moment(*i) {
+            most = load;
+            out.push(m);
         }
     }
-    best.map(|b| b.0)
+    out
 }
 
 /// The channels that a moment is made of.
@@ -221,6 +245,14 @@ impl<'a> Channels<'a> {
         (out.speed.is_finite() && out.v2.is_finite()).then_some(out)
     }
 
+    /// Seconds under way in which a wheel's load is missing.
+    fn unseen(&self, log: &LogFrame, segment: &Segment) -> f64 {
+        let at = |values: &[f64], i: usize| values.get(i).copied().unwrap_or(f64::NAN);
+        let blind = |i: &usize| at(self.speed, *i) > MOVING && self.loads.iter().any(|l| !at(l, *i).is_finite());
+        let n = (segment.start..segment.end).filter(blind).count();
+        if log.rate > 0.0 { n as f64 / log.rate } else { 0.0 }
+    }
+
     fn quiet(&self, log: &LogFrame, segment: &Segment, limit: f64) -> Option<Quiet> {
         let mut sums = [0.0; 6];
         for i in segment.start..segment.end {
@@ -254,6 +286,7 @@ mod tests {
     #[test]
     fn the_highest_sustained_is_no_spike() {
         let nan = f64::NAN;
+        let highest = |values: &[f64], width: usize| ranked(&means(values, width)).first().copied();
         // One sample of 9 lasts too short; a missing one breaks its stretch; of equals the first.
         assert_eq!(highest(&[0.0, 9.0, 0.0, 5.0, 5.0, nan, 7.0, 5.0, 5.0], 2), Some(6));
         assert_eq!(highest(&[5.0, 5.0, 5.0], 2), Some(0));
@@ -293,9 +326,10 @@ mod tests {
         assert!(found.windows.is_empty() && found.peaks.len() == 1);
         let p = &found.peaks[0];
         assert_eq!((p.configuration.as_str(), p.outing.as_str()), ("base", "a.csv#1"));
-        let front = p.corners[0].unwrap();
+        let front = *p.corners[0].last().unwrap();
         assert_eq!((front.start, front.loads[0], front.felt_x), (10.0, 860.0, -9.0));
-        assert_eq!(p.corners[2].unwrap().loads[2], 455.0);
+        assert_eq!(p.corners[2].last().unwrap().loads[2], 455.0);
+        assert_eq!((p.unseen, p.flags.len()), (0.0, 0));
         // Two samples of a tenth: the one of 60 m/s counts half.
         assert_eq!((p.top.speed, p.top.fuel), (50.0, 20.0));
         let quiet = p.quiet.unwrap();
@@ -334,5 +368,54 @@ mod tests {
         log.set("accel_y", Dimension::Acceleration, (0..110).map(|i| if i < 20 { 0.0 } else { 3.0 }).collect());
         let stage: Find = crate::config::from_text("{}");
         assert_eq!(stage.run(&log, &bench.cx()).unwrap().peaks[0].quiet, None);
+    }
+
+    #[test]
+    fn a_lower_load_at_more_speed_is_kept_where_nothing_outdoes_it() {
+        let bench = Bench::new("", &["fuel: 20 kg"]);
+        let mut log = log();
+        // 700 N at 60 m/s, 500 N at 50 m/s (outdone), 860 N when braking at 40 m/s.
+        let of = |fast: f64, middle: f64, rest: &dyn Fn(usize) -> f64| {
+            (0..110)
+                .map(|i| {
+                    [fast, middle, rest(i)][if i < 5 {
+                        0
+                    } else if i < 10 {
+                        1
+                    } else {
+                        2
+                    }]
+                })
+                .collect()
+        };
+        log.set("speed", Dimension::Speed, of(60.0, 50.0, &|_| 40.0));
+        log.set("wheel_load_fl", Dimension::Force, of(700.0, 500.0, &|i| if i >= 100 { 860.0 } else { 360.0 }));
+        let stage: Find = crate::config::from_text("{}");
+        let p = &stage.run(&log, &bench.cx()).unwrap().peaks[0];
+        let kept: Vec<(f64, f64)> = p.corners[0].iter().map(|m| (m.speed, m.loads[0])).collect();
+        assert_eq!(kept, [(60.0, 700.0), (40.0, 860.0)]);
+    }
+
+    #[test]
+    fn missing_loads_are_counted_and_the_flags_of_the_log_kept() {
+        let bench = Bench::new("", &["fuel: 20 kg"]);
+        let mut log = log();
+        // The front left spring goes beyond its table while braking; standing does not count.
+        log.set("wheel_load_fl", Dimension::Force, (0..110).map(|i| if i < 100 { 360.0 } else { f64::NAN }).collect());
+        log.set("speed", Dimension::Speed, (0..110).map(|i| if i < 105 { 40.0 } else { 0.0 }).collect());
+        log.flag("spring_table_left");
+        let stage: Find = crate::config::from_text("{}");
+        let p = &stage.run(&log, &bench.cx()).unwrap().peaks[0];
+        assert!((p.unseen - 0.5).abs() < 1e-9 && p.flags == ["spring_table_left"]);
+        assert_eq!(p.corners[0].last().unwrap().loads[0], 360.0);
+    }
+
+    #[test]
+    fn a_top_speed_without_air_data_does_not_hide_the_stretch() {
+        let bench = Bench::new("", &["fuel: 20 kg"]);
+        let mut log = log();
+        log.set("v_air", Dimension::Speed, (0..110).map(|i| if i == 50 { f64::NAN } else { 40.0 }).collect());
+        let stage: Find = crate::config::from_text("{}");
+        assert_eq!(stage.run(&log, &bench.cx()).unwrap().peaks[0].top.speed, 40.0);
     }
 }

@@ -1,5 +1,6 @@
 //! Loads of single tyres, as functions of the fit's coefficients, so that they get its intervals.
 
+use super::rating;
 use crate::config::car::Car;
 use crate::stages::season::fit::SeasonFit;
 use crate::stages::season::fit::estimate::Derived;
@@ -9,8 +10,6 @@ use crate::units::G;
 /// An estimated load.
 #[derive(Clone, Debug)]
 pub struct Estimated {
-    /// top_speed, stated_speed or peak.
-    pub case: &'static str,
     /// The load, N.
     pub load: Derived,
     /// Static part, N.
@@ -31,19 +30,26 @@ pub struct Estimated {
     pub flags: Vec<&'static str>,
 }
 
-/// The part of a load that does not change with speed, N.
+/// What a load in straight running is made of.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Gain {
-    /// Static load and transfer.
+    /// Static load and transfer, which do not change with speed, N.
     pub fixed: f64,
+    /// Effective v² that the load is given at, over that of still air at the same speed over ground.
+    pub headwind: f64,
 }
 
 impl Gain {
-    /// The air's part of a load, N.
-    pub fn of(self, load: f64) -> f64 {
-        load - self.fixed
+    /// The air's part of a load in still air, N.
+    pub fn in_still_air(self, load: f64) -> f64 {
+        (load - self.fixed) / self.headwind
     }
 }
+
+/// Flags of a log after which a higher load may have gone unseen.
+const HIDING: [&str; 2] = ["spring_table_left", "spikes_removed"];
+/// Flags of a peak that may not be the highest: no margin can be called kept on it.
+pub const UNSEEN: [&str; 4] = [HIDING[0], HIDING[1], "loads_missing", "above_speed_symbol"];
 
 /// What the loads are made of.
 pub struct Loads<'a> {
@@ -69,7 +75,7 @@ impl Loads<'_> {
     }
 
     /// Static load of a corner, N, with fuel in kg aboard: half of the axle's share of what differs from weighing.
-    fn static_load(&self, corner: usize, fuel: f64) -> f64 {
+    pub fn static_load(&self, corner: usize, fuel: f64) -> f64 {
         let front = self.car.fuel.front_share.get();
         let share = if is_front(corner) { front } else { 1.0 - front };
         let more = fuel.max(0.0) - self.car.fuel.at_corner_weights.get();
@@ -82,7 +88,8 @@ impl Loads<'_> {
         self.fit.named(configuration, name).map(|(d, _)| d)
     }
 
-    fn of(&self, k: usize) -> impl Iterator<Item = &Peaks> {
+    /// What the logs of a configuration show.
+    pub fn of(&self, k: usize) -> impl Iterator<Item = &Peaks> {
         let name = self.fit.evidence.configurations.get(k).map(|c| c.name.as_str()).unwrap_or_default();
         self.peaks.iter().filter(move |p| p.configuration == name)
     }
@@ -116,56 +123,89 @@ impl Loads<'_> {
         if left { -moved } else { moved }
     }
 
-    /// On the straight at the top speed that this configuration reached in the logs.
+    /// The stretch of the highest speed over ground of a configuration.
+    pub fn fastest(&self, k: usize) -> Option<&Peaks> {
+        self.of(k).max_by(|a, b| a.top.speed.total_cmp(&b.top.speed))
+    }
+
+    /// On the straight at the top speed that this configuration reached in the logs. The top is often reached with
+    /// the wind from behind, and the next one need not be: at least the load of still air.
     pub fn at_top_speed(&self, k: usize, corner: usize) -> Option<Estimated> {
         let axle = self.axle(k, corner)?;
-        let fastest = self.of(k).max_by(|a, b| a.top.speed.total_cmp(&b.top.speed))?;
+        let fastest = self.fastest(k)?;
         let m = &fastest.top;
+        let still = m.ratio * m.speed * m.speed;
+        let x = self.effective_v2(fastest, m).max(still);
         let (rest, moved) = (self.static_load(corner, m.fuel), self.along(corner, m));
-        Some(self.straight("top_speed", &axle, self.effective_v2(fastest, m), rest, moved, m.speed))
-            .map(|e| Estimated { seen: Some((fastest.log.clone(), m.start)), ..e })
+        let e = self.straight(&axle, x, rest, moved, m.speed);
+        let gain = Some(Gain { fixed: rest + moved, headwind: x / still });
+        Some(Estimated { seen: Some((fastest.log.clone(), m.start)), gain, ..e })
     }
 
     /// On the straight at a speed (m/s), density (kg/m³) and fuel (kg), steady and in still air.
     pub fn at_speed(&self, k: usize, corner: usize, speed: f64, density: f64, fuel: f64) -> Option<Estimated> {
         let axle = self.axle(k, corner)?;
         let x = density / self.fit.density * speed * speed;
-        Some(self.straight("stated_speed", &axle, x, self.static_load(corner, fuel), 0.0, speed))
+        Some(self.straight(&axle, x, self.static_load(corner, fuel), 0.0, speed))
     }
 
-    fn straight(&self, case: &'static str, axle: &Derived, x: f64, rest: f64, moved: f64, speed: f64) -> Estimated {
+    fn straight(&self, axle: &Derived, x: f64, rest: f64, moved: f64, speed: f64) -> Estimated {
         let air = axle.times(0.5 * x);
         Estimated {
-            case,
             static_load: rest,
             downforce: air.value,
             transfer: moved,
             speed,
             basis: "fit",
-            gain: Some(Gain { fixed: rest + moved }),
+            gain: Some(Gain { fixed: rest + moved, headwind: 1.0 }),
             seen: None,
             flags: Vec::new(),
             load: Derived { value: rest + moved + air.value, ..air },
         }
     }
 
-    /// The highest sustained load of this corner in the logs of this configuration, cornering, braking and kerbs
-    /// included as far as the sensors show them; or what static load, downforce and the accelerations of that
-    /// moment give, where that is more: dampers do not see what bars between the wheels carry.
+    /// The sustained load of this corner that uses most of its rating at the speed of the moment, in the logs of this
+    /// configuration, cornering, braking and kerbs included as far as the sensors show them; or what static load,
+    /// downforce and the accelerations of that moment give, where that is more: dampers do not see what bars between
+    /// the wheels carry. Where no moment has a rating, the highest load.
     pub fn peak(&self, k: usize, corner: usize) -> Option<Estimated> {
         let axle = self.axle(k, corner)?;
-        let all = self.of(k).filter_map(|p| Some((p, p.corners.get(corner)?.as_ref()?)));
+        let all = self.of(k).flat_map(|p| p.corners.get(corner).into_iter().flatten().map(move |m| (p, m)));
         let estimates = all.flat_map(|(p, m)| {
             let seen = Some((p.log.clone(), m.start));
             let both = [self.by_dampers(&axle, p, m, corner), Some(self.by_accelerations(&axle, p, m, corner))];
             both.into_iter().flatten().map(move |e| Estimated { seen: seen.clone(), ..e })
         });
-        let mut best =
-            estimates.filter(|e| e.load.value.is_finite()).max_by(|a, b| a.load.value.total_cmp(&b.load.value))?;
-        if self.of(k).any(|p| p.quiet.is_none()) {
-            best.flags.push("zero_unknown_in_some_logs");
+        let tyre = self.car.tyres.as_ref().map(|t| if is_front(corner) { &t.front } else { &t.rear });
+        let mut unrated = false;
+        let mut best: Option<(bool, f64, Estimated)> = None;
+        for e in estimates.filter(|e| e.load.value.is_finite()) {
+            let rated = tyre.and_then(|t| rating(t, e.speed));
+            unrated |= rated.is_none();
+            let (has, used) = (rated.is_some(), e.load.value / rated.unwrap_or(1.0));
+            if best.as_ref().is_none_or(|(h, u, _)| (has, used) > (*h, *u)) {
+                best = Some((has, used, e));
+            }
+        }
+        let (_, _, mut best) = best?;
+        best.flags.extend(self.doubts(k));
+        if unrated && tyre.is_some() {
+            best.flags.push("above_speed_symbol");
         }
         Some(best)
+    }
+
+    /// Why a higher load than those seen may have gone unseen in the logs of a configuration.
+    pub fn doubts(&self, k: usize) -> Vec<&'static str> {
+        let mut out: Vec<&'static str> =
+            HIDING.into_iter().filter(|f| self.of(k).any(|p| p.flags.iter().any(|g| g == f))).collect();
+        if self.of(k).any(|p| p.unseen > 0.0) {
+            out.push("loads_missing");
+        }
+        if self.of(k).any(|p| p.quiet.is_none()) {
+            out.push("zero_unknown_in_some_logs");
+        }
+        out
     }
 
     /// As weighed, plus the change of the wheel load since the sensors' zero. The zero: what quiet running read
@@ -180,7 +220,6 @@ impl Loads<'_> {
         let change = m.loads.get(corner)? - zero;
         let weighed = self.weighed(corner);
         Some(Estimated {
-            case: "peak",
             static_load: weighed,
             downforce: change,
             transfer: f64::NAN,
@@ -196,7 +235,7 @@ impl Loads<'_> {
     fn by_accelerations(&self, axle: &Derived, p: &Peaks, m: &Moment, corner: usize) -> Estimated {
         let rest = self.static_load(corner, m.fuel);
         let moved = self.along(corner, m) + self.across(corner, m);
-        let e = self.straight("peak", axle, self.effective_v2(p, m), rest, moved, m.speed);
+        let e = self.straight(axle, self.effective_v2(p, m), rest, moved, m.speed);
         Estimated { basis: "accelerations", gain: None, ..e }
     }
 }

@@ -6,14 +6,14 @@
 
 mod load;
 #[cfg(test)]
-mod tests;
+pub(super) mod tests;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use self::load::{Estimated, Loads};
+use self::load::{Estimated, Loads, UNSEEN};
 use super::SeasonTables;
-use super::answers::{fitted, need_fit};
+use super::answers::{Behind, fitted, joined, need_fit};
 use super::fit::SeasonFit;
 use crate::config::car::{CORNERS, Car, Tyre};
 use crate::error::Fatal;
@@ -96,60 +96,84 @@ impl Tyres {
         let fuel = self.fuel.as_ref().map_or_else(|| most_fuel(cx), |f| f.get());
         let density = self.density.as_ref().map_or(fit.density, |d| d.get());
         let mut out = Vec::new();
-        for k in 0..fit.evidence.configurations.len() {
+        for (k, configuration) in fit.evidence.configurations.iter().enumerate() {
             for corner in 0..CORNERS.len() {
-                let stated = self.at.as_ref().and_then(|at| loads.at_speed(k, corner, at.get(), density, fuel));
-                let cases = [loads.at_top_speed(k, corner), stated, loads.peak(k, corner)];
-                out.extend(cases.into_iter().flatten().filter_map(|e| self.row(fit, cx.car, k, corner, &e)));
+                let axle = if corner < 2 { "front_downforce" } else { "rear_downforce" };
+                let behind = Behind::of(&tables.fits, &configuration.name, axle);
+                let top = loads.fastest(k).map(|p| p.top.speed);
+                let at = self.at.as_ref().map(|at| at.get());
+                let mut cases = vec![("top_speed", top, loads.at_top_speed(k, corner))];
+                if let Some(v) = at {
+                    cases.push(("stated_speed", at, loads.at_speed(k, corner, v, density, fuel)));
+                }
+                cases.push(("peak", None, loads.peak(k, corner)));
+                out.extend(cases.into_iter().filter_map(|(case, speed, e)| {
+                    let row = self.blank(cx.car, &configuration.name, corner, case)?;
+                    Some(match e {
+                        Some(e) => self.row(row, fit, cx.car, corner, &e, behind.clone()),
+                        None => no_figure(row, &loads, k, corner, speed, fuel, behind.clone()),
+                    })
+                }));
             }
         }
         out
     }
 
-    fn row(&self, fit: &SeasonFit, car: &Car, k: usize, corner: usize, e: &Estimated) -> Option<TyreRow> {
-        let tyres = car.tyres.as_ref()?;
-        let tyre = if corner < 2 { &tyres.front } else { &tyres.rear };
-        let mut flags: Vec<&str> = e.flags.clone();
-        let mut row = TyreRow {
-            configuration: fit.evidence.configurations.get(k)?.name.clone(),
+    /// A row without numbers.
+    fn blank(&self, car: &Car, configuration: &str, corner: usize, case: &str) -> Option<TyreRow> {
+        let tyre = tyre_of(car, corner)?;
+        Some(TyreRow {
+            configuration: configuration.to_owned(),
             corner: CORNERS.get(corner)?.to_string(),
-            case: e.case.to_owned(),
+            case: case.to_owned(),
             load_index: i64::from(*tyre.load_index),
             speed_symbol: tyre.speed_symbol.value.clone(),
-            speed: e.speed,
-            static_load: e.static_load,
-            downforce: Some(e.downforce).filter(|d| d.is_finite()),
-            transfer: Some(e.transfer).filter(|t| t.is_finite()),
-            basis: e.basis.to_owned(),
-            capacity: rating(tyre, e.speed),
             wanted_margin: self.margin.get(),
-            log: e.seen.as_ref().map(|s| s.0.clone()),
-            start: e.seen.as_ref().map(|s| s.1),
-            verdict: "no_rating".to_owned(),
             caution: TYRE_CAUTION.to_owned(),
             ..Default::default()
-        };
-        if row.capacity.is_none() {
-            flags.push("above_speed_symbol");
+        })
+    }
+
+    fn row(
+        &self,
+        mut row: TyreRow,
+        fit: &SeasonFit,
+        car: &Car,
+        corner: usize,
+        e: &Estimated,
+        mut behind: Behind,
+    ) -> TyreRow {
+        row.speed = Some(e.speed);
+        row.static_load = e.static_load;
+        row.downforce = Some(e.downforce).filter(|d| d.is_finite());
+        row.transfer = Some(e.transfer).filter(|t| t.is_finite());
+        row.basis = e.basis.to_owned();
+        (row.log, row.start) = e.seen.clone().unzip();
+        rate(&mut row, car, corner, &mut behind);
+        // What the dampers saw is no extrapolation of the fit.
+        if e.basis != "dampers" {
+            behind.look_at(e.speed);
         }
+        behind.flags.extend(e.flags.iter().map(|f| (*f).to_owned()));
         if let Some(spread) = fit.estimate(&e.load) {
             let (lo, hi) = spread.interval;
             (row.load, row.load_lo95, row.load_hi95) = (Some(spread.value), Some(lo), Some(hi));
-            flags.extend(spread.flags.iter().copied());
+            behind.flags.extend(spread.flags.iter().map(|f| (*f).to_owned()));
             if let Some(rated) = row.capacity {
                 self.judge(&mut row, rated, spread.value, hi);
             }
-            if let Some(gain) = e.gain {
+            if row.verdict == "margin_kept" && e.flags.iter().any(|f| UNSEEN.contains(f)) {
+                row.verdict = "unsure".to_owned();
+            }
+            if let (Some(gain), Some(tyre)) = (e.gain, tyre_of(car, corner)) {
                 let at = |load: f64| self.used_up(tyre, load, gain, e.speed);
                 (row.margin_speed, row.margin_speed_hi95) = (at(spread.value), at(hi));
             }
         } else {
-            flags.push("no_interval");
+            behind.flags.insert("no_interval".to_owned());
         }
-        flags.sort_unstable();
-        flags.dedup();
-        row.flags = flags.join(",");
-        Some(row)
+        row.flags = joined(behind.flags);
+        row
     }
 
     /// Shares, margins and the verdict. Judged on the upper end of the interval: an estimate that may be too low
@@ -172,19 +196,58 @@ impl Tyres {
         .to_owned();
     }
 
-    /// Speed at which a load that is `load` at `speed`, of which the air's part grows with v², uses the wanted
-    /// margin up; `gain` tells that part. `None` where it does not before the speed of the symbol, where it does
-    /// at a standstill.
+    /// Speed in still air at which a load that is `load` at `speed`, of which the air's part grows with v², uses the
+    /// wanted margin up; `gain` tells that part. `None` where it does not before the speed of the symbol, where it
+    /// does at a standstill.
     fn used_up(&self, tyre: &Tyre, load: f64, gain: load::Gain, speed: f64) -> Option<f64> {
         let top = symbol_speed(&tyre.speed_symbol)?;
-        let air = gain.of(load);
-        let rest = load - air;
+        let air = gain.in_still_air(load);
         let over = |v: f64| {
             let rated = rating(tyre, v).unwrap_or(0.0);
-            rest + air * (v / speed).powi(2) - rated * (1.0 - self.margin.get())
+            gain.fixed + air * (v / speed).powi(2) - rated * (1.0 - self.margin.get())
         };
         bisect(over, 0.0, top).ok()
     }
+}
+
+/// The tyre of a corner.
+fn tyre_of(car: &Car, corner: usize) -> Option<&Tyre> {
+    car.tyres.as_ref().map(|t| if corner < 2 { &t.front } else { &t.rear })
+}
+
+/// The rating at the row's speed; the verdict is what can be said without a load.
+fn rate(row: &mut TyreRow, car: &Car, corner: usize, behind: &mut Behind) {
+    row.verdict = "no_figure".to_owned();
+    let (Some(tyre), Some(speed)) = (tyre_of(car, corner), row.speed) else { return };
+    row.capacity = rating(tyre, speed);
+    if row.capacity.is_none() {
+        row.verdict = "above_speed_symbol".to_owned();
+        behind.flags.insert("above_speed_symbol".to_owned());
+    }
+}
+
+/// The row of a load that is not known, and why.
+fn no_figure(
+    mut row: TyreRow,
+    loads: &Loads,
+    k: usize,
+    corner: usize,
+    speed: Option<f64>,
+    fuel: f64,
+    mut behind: Behind,
+) -> TyreRow {
+    row.speed = speed;
+    row.static_load = loads.static_load(corner, fuel);
+    rate(&mut row, loads.car, corner, &mut behind);
+    if row.case != "stated_speed" {
+        if loads.of(k).next().is_none() {
+            behind.flags.insert("no_peaks".to_owned());
+        } else if row.case == "peak" && loads.of(k).all(|p| p.corners.get(corner).is_none_or(Vec::is_empty)) {
+            behind.flags.insert("no_wheel_loads".to_owned());
+        }
+    }
+    row.flags = joined(behind.flags);
+    row
 }
 
 /// What one tyre is rated for at a speed, N; `None` above the speed of its symbol.

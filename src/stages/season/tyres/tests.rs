@@ -9,7 +9,7 @@ use crate::units::G;
 
 /// 1000 kg without fuel, h/L 0.16, weighed without fuel: 230, 230, 270, 270 kg. Load index 91 is 615 kg and 94 is
 /// 670 kg (five public tables agree); W is whole to 240 km/h (one published page).
-const CAR: &str = "
+pub(in crate::stages::season) const CAR: &str = "
 name: bench car
 mass: 1000 kg
 wheelbase: 2.5 m
@@ -53,13 +53,15 @@ fn peaks() -> Peaks {
         top: moment((0.5, 0.0), [0.0; 4]),
         corners: [
             // Braking: the front left springs hold 2000 N more than static, the sensor reads 2050.
-            Some(moment((-11.0, 0.0), [2050.0, 1970.0, 0.0, 0.0])),
+            vec![moment((-11.0, 0.0), [2050.0, 1970.0, 0.0, 0.0])],
             // Turning left, so the right side is loaded; the dampers miss what the bar carries.
-            Some(moment((0.0, 15.0), [0.0, 970.0, 0.0, 0.0])),
-            None,
-            None,
+            vec![moment((0.0, 15.0), [0.0, 970.0, 0.0, 0.0])],
+            Vec::new(),
+            Vec::new(),
         ],
         quiet: Some(quiet),
+        unseen: 0.0,
+        flags: Vec::new(),
     }
 }
 
@@ -118,10 +120,13 @@ fn without_a_zero_the_accelerations_speak_alone() {
 }
 
 fn rows(options: &str) -> Vec<TyreRow> {
-    let (fit, car) = (fit(), car());
-    let tables = SeasonTables { peaks: vec![peaks()], ..Default::default() };
+    rows_of(options, &fit(), &SeasonTables { peaks: vec![peaks()], ..Default::default() })
+}
+
+fn rows_of(options: &str, fit: &SeasonFit, tables: &SeasonTables) -> Vec<TyreRow> {
+    let car = car();
     let cx = SeasonCx { season: "1", car: &car, runs: &[], reference_density: 1.225, tables: Path::new("") };
-    crate::config::from_text::<Tyres>(options).rows(&fit, &tables, &cx)
+    crate::config::from_text::<Tyres>(options).rows(fit, tables, &cx)
 }
 
 fn one<'a>(rows: &'a [TyreRow], corner: &str, case: &str) -> &'a TyreRow {
@@ -146,7 +151,9 @@ fn margins_against_the_published_index() {
         assert!(r.load_lo95 <= r.load && r.load <= r.load_hi95);
     }
     // Peaks were seen at the front alone; both straight cases at all corners.
-    assert_eq!(rows.len(), 4 + 4 + 2);
+    assert_eq!(rows.len(), 4 + 4 + 4);
+    let unseen = one(&rows, "rl", "peak");
+    assert_eq!((unseen.verdict.as_str(), unseen.load, unseen.flags.as_str()), ("no_figure", None, "no_wheel_loads"));
 }
 
 #[test]
@@ -179,9 +186,111 @@ fn verdicts_look_at_the_upper_end() {
 }
 
 #[test]
-fn above_the_symbol_there_is_no_rating_and_no_verdict() {
+fn above_the_symbol_there_is_no_rating_and_the_verdict_says_so() {
     let rows = rows("{ at: 271 km/h }");
     let r = one(&rows, "rr", "stated_speed");
-    assert_eq!((r.capacity, r.verdict.as_str(), r.share_used), (None, "no_rating", None));
+    assert_eq!((r.capacity, r.verdict.as_str(), r.share_used), (None, "above_speed_symbol", None));
     assert!(r.load.is_some() && r.flags.contains("above_speed_symbol"));
+}
+
+#[test]
+fn a_peak_that_may_have_gone_unseen_keeps_no_margin() {
+    let fit = fit();
+    let peak = |p: Peaks| {
+        let tables = SeasonTables { peaks: vec![peaks(), p], ..Default::default() };
+        let rows = rows_of("{}", &fit, &tables);
+        let r = one(&rows, "fl", "peak");
+        (r.verdict.clone(), r.flags.clone())
+    };
+    assert_eq!(peak(peaks()), ("margin_kept".to_owned(), String::new()));
+    for flag in ["spring_table_left", "spikes_removed"] {
+        let flagged = Peaks { flags: vec!["level_road_assumed".to_owned(), flag.to_owned()], ..peaks() };
+        assert_eq!(peak(flagged), ("unsure".to_owned(), flag.to_owned()));
+    }
+    assert_eq!(peak(Peaks { unseen: 0.5, ..peaks() }), ("unsure".to_owned(), "loads_missing".to_owned()));
+    // A log of another configuration hides nothing of this one.
+    let other = Peaks { configuration: "c1".to_owned(), unseen: 0.5, ..peaks() };
+    assert_eq!(peak(other).0, "margin_kept");
+    // Faster than W stands for, 270 km/h, with little load: the rated peak is shown, but keeps no margin.
+    let mut fast = peaks();
+    fast.corners[0] = vec![Moment { speed: 76.0, ..moment((0.0, 0.0), [900.0, 0.0, 0.0, 0.0]) }];
+    assert_eq!(peak(fast), ("unsure".to_owned(), "above_speed_symbol".to_owned()));
+    // Used up stays used up.
+    let mut heavy = Peaks { unseen: 0.5, ..peaks() };
+    heavy.corners[0] = vec![moment((0.0, 0.0), [3500.0, 0.0, 0.0, 0.0])];
+    assert_eq!(peak(heavy).0, "margin_used_up");
+}
+
+#[test]
+fn the_peak_is_the_moment_that_uses_most_of_its_rating() {
+    let (fit, car) = (fit(), car());
+    let mut p = peaks();
+    // By dampers 230·G + change − 50 N of zero. At 270 km/h W carries 85 % (published page): 4155 N of 5126 N are more
+    // than 4255 N of 6031 N.
+    let fast = Moment { speed: 75.0, ..moment((0.0, 0.0), [1950.0, 0.0, 0.0, 0.0]) };
+    p.corners[0].insert(0, fast);
+    let all = [p];
+    let e = Loads { fit: &fit, car: &car, peaks: &all }.peak(0, 0).unwrap();
+    assert_eq!(e.speed, 75.0);
+    near(e.load.value, 230.0 * G + 1900.0);
+    let tables = SeasonTables { peaks: all.to_vec(), ..Default::default() };
+    let rows = rows_of("{}", &fit, &tables);
+    let share = one(&rows, "fl", "peak").share_used.unwrap();
+    assert!((share - (230.0 * G + 1900.0) / (0.85 * 615.0 * G)).abs() < 1e-3, "{share}");
+}
+
+#[test]
+fn a_top_speed_with_the_wind_from_behind_is_judged_as_in_still_air() {
+    let (fit, car) = (fit(), car());
+    let top = |air: f64| {
+        let mut p = peaks();
+        p.top = Moment { v2: 0.95 * air * air, v: 0.95 * air, ..p.top };
+        Loads { fit: &fit, car: &car, peaks: &[p] }.at_top_speed(0, 0).unwrap()
+    };
+    let rest = 234.0 * G - 40.8;
+    // 60 m/s over ground; the air passes at 55, 60 and 65 m/s. Half of 0.40 times 0.95·v².
+    near(top(55.0).load.value, rest + 0.2 * 0.95 * 3600.0);
+    near(top(60.0).load.value, rest + 0.2 * 0.95 * 3600.0);
+    near(top(65.0).load.value, rest + 0.2 * 0.95 * 4225.0);
+    // The speed that uses the margin up is one of still air, whatever blew at the top.
+    let stage: Tyres = crate::config::from_text("margin: 45 %");
+    let tyre = &car.tyres.as_ref().unwrap().front;
+    let speeds = [55.0, 60.0, 65.0].map(|air| {
+        let e = top(air);
+        stage.used_up(tyre, e.load.value, e.gain.unwrap(), e.speed).unwrap()
+    });
+    assert!((speeds[0] - speeds[1]).abs() < 1e-6 && (speeds[2] - speeds[1]).abs() < 1e-6, "{speeds:?}");
+}
+
+#[test]
+fn a_configuration_without_a_fit_has_rows_that_say_so() {
+    // Three configurations have windows from 25 to 60 m/s; the fourth ran at 217 km/h and has none; the fifth never ran.
+    let mut tables = make(&Season { noise: 1e-6, wind: 0.0, ..Default::default() }, 2);
+    let fit = solve(&tables, PLAIN, 5);
+    tables.fits = crate::stages::season::fit::rows::fits(&fit, &tables);
+    let fast = Moment { speed: 217.0 / 3.6, ..peaks().top };
+    tables.peaks = vec![peaks(), Peaks { configuration: "c3".to_owned(), top: fast, ..peaks() }];
+    let rows = rows_of("{ at: 250 km/h }", &fit, &tables);
+    assert_eq!(rows.len(), 5 * 4 * 3);
+    let of = |k: &str, case: &str| {
+        let r = rows.iter().find(|r| r.configuration == k && r.corner == "fl" && r.case == case).unwrap();
+        (r.speed.map(|v| (v * 3.6).round()), r.load.is_some(), r.verdict.as_str(), r.flags.as_str())
+    };
+    assert_eq!(of("c3", "top_speed"), (Some(217.0), false, "no_figure", "no_windows"));
+    assert_eq!(of("c3", "stated_speed"), (Some(250.0), false, "no_figure", "no_windows"));
+    assert_eq!(of("c3", "peak"), (None, false, "no_figure", "no_windows"));
+    assert_eq!(of("c4", "top_speed"), (None, false, "no_figure", "no_peaks,no_windows"));
+    // 250 km/h lies beyond 60 m/s; so does 60 m/s by a hair, since no window is quite that fast.
+    assert_eq!(of("c0", "stated_speed"), (Some(250.0), true, "margin_kept", "speed_outside_of_windows"));
+    // What the dampers saw is no extrapolation.
+    assert_eq!(of("c0", "peak"), (Some(216.0), true, "margin_kept", ""));
+    // What the fit says against itself stands beside the load.
+    for r in tables.fits.iter_mut().filter(|r| r.quantity == "front_downforce") {
+        r.flags = "square_law_doubtful".to_owned();
+    }
+    let rows = rows_of("{}", &fit, &tables);
+    let r = rows.iter().find(|r| r.configuration == "c1" && r.corner == "fl").unwrap();
+    assert!(r.flags.contains("square_law_doubtful"), "{r:?}");
+    let r = rows.iter().find(|r| r.configuration == "c1" && r.corner == "rl").unwrap();
+    assert!(!r.flags.contains("square_law_doubtful"), "{r:?}");
 }

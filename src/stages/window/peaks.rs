@@ -46,7 +46,7 @@ fn quiet() -> Located<Acceleration> {
 }
 
 /// Speed above which quiet running counts, m/s: below it the car may stand on jacks or be pushed.
-const MOVING: f64 = 15.0;
+pub const MOVING: f64 = 15.0;
 /// Seconds of quiet running that are needed for a zero.
 const ENOUGH_QUIET: f64 = 3.0;
 

@@ -4,7 +4,7 @@ use super::rating;
 use crate::config::car::Car;
 use crate::stages::season::fit::SeasonFit;
 use crate::stages::season::fit::estimate::Derived;
-use crate::stages::window::peaks::{Moment, Peaks};
+use crate::stages::window::peaks::{MOVING, Moment, Peaks};
 use crate::units::G;
 
 /// An estimated load.
@@ -49,7 +49,8 @@ impl Gain {
 /// Flags of a log after which a higher load may have gone unseen.
 const HIDING: [&str; 2] = ["spring_table_left", "spikes_removed"];
 /// Flags of a peak that may not be the highest: no margin can be called kept on it.
-pub const UNSEEN: [&str; 4] = [HIDING[0], HIDING[1], "loads_missing", "above_speed_symbol"];
+pub const UNSEEN: [&str; 5] =
+    [HIDING[0], HIDING[1], "loads_missing", "zero_unknown_in_some_logs", "above_speed_symbol"];
 
 /// What the loads are made of.
 pub struct Loads<'a> {
@@ -202,7 +203,7 @@ impl Loads<'_> {
         if self.of(k).any(|p| p.unseen > 0.0) {
             out.push("loads_missing");
         }
-        if self.of(k).any(|p| p.quiet.is_none()) {
+        if self.of(k).any(|p| p.quiet.is_none() && p.top.speed > MOVING) {
             out.push("zero_unknown_in_some_logs");
         }
         out

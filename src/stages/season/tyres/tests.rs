@@ -208,6 +208,11 @@ fn a_peak_that_may_have_gone_unseen_keeps_no_margin() {
         assert_eq!(peak(flagged), ("unsure".to_owned(), flag.to_owned()));
     }
     assert_eq!(peak(Peaks { unseen: 0.5, ..peaks() }), ("unsure".to_owned(), "loads_missing".to_owned()));
+    let blind = Peaks { quiet: None, ..peaks() };
+    assert_eq!(peak(blind.clone()), ("unsure".to_owned(), "zero_unknown_in_some_logs".to_owned()));
+    // A car that is pushed through the paddock has no zero either and hides nothing.
+    let pushed = Peaks { top: Moment { speed: 3.0, ..blind.top }, corners: Default::default(), ..blind };
+    assert_eq!(peak(pushed).0, "margin_kept");
     // A log of another configuration hides nothing of this one.
     let other = Peaks { configuration: "c1".to_owned(), unseen: 0.5, ..peaks() };
     assert_eq!(peak(other).0, "margin_kept");

@@ -23,7 +23,7 @@ def job():
 
 def windows(c, period):
     """Windows of one log: a list of (v², front, rear, drag) with a standard error each."""
-    v = c["Ground Speed"] / 3.6
+    v = c["Speed"] / 3.6
     along, lateral = c["Accel Long"] * G, np.abs(c["Accel Lat"])
     rho = c["Air Pressure"] * 100 / (287.05 * (c["Air Temperature"] + 273.15))
     half = max(1, round(0.2 / period))

@@ -47,7 +47,7 @@ const EXTRAS: &[Extra] = {
 pub fn fill(channels: &mut Vec<Channel>, wanted: usize, time: &[f64], seed: u64) {
     let mut index = 0;
     while channels.len() < wanted {
-        let spare = (format!("Analog {:02}", index + 1), "V", Dimension::Voltage, 2.5, 1.1, 3);
+        let spare = (format!("Spare {:02}", index + 1), "V", Dimension::Voltage, 2.5, 1.1, 3);
         let (name, unit, dimension, usual, swing, decimals) = match EXTRAS.get(index) {
             Some(&(name, unit, d, usual, swing, decimals)) => (name.to_owned(), unit, d, usual, swing, decimals),
             None => spare,

@@ -169,7 +169,7 @@ impl Probe {
 const PROBES: &[Probe] = {
     use When::*;
     &[
-        probe("Ground Speed", "speed", "km/h", 2, Always, (0.06, 0.0), |s| s.speed),
+        probe("Speed", "speed", "km/h", 2, Always, (0.06, 0.0), |s| s.speed),
         probe("Air Speed", "air_speed", "km/h", 2, Pitot, (0.4, 0.0), |s| s.air_speed),
         probe("Accel Long", "accel_x", "g", 3, Always, (0.012, 0.003), |s| s.specific),
         probe("Accel Lat", "accel_y", "g", 3, Always, (0.012, 0.003), |s| s.lateral),
@@ -188,7 +188,7 @@ const PROBES: &[Probe] = {
         probe("Damper RR", "damper_rr", "mm", 2, Always, (0.05, 0.25), |s| s.dampers[3]),
         probe("Wheel Torque RL", "wheel_torque_rl", "N.m", 1, Always, (5.0, 2.0), |s| 0.497 * s.wheel_torque),
         probe("Wheel Torque RR", "wheel_torque_rr", "N.m", 1, Always, (5.0, 2.0), |s| 0.503 * s.wheel_torque),
-        probe("Fuel Used", "fuel_used", "kg", 2, Always, (0.0, 0.0), |s| s.fuel_used),
+        probe("Fuel Burnt", "fuel_used", "kg", 2, Always, (0.0, 0.0), |s| s.fuel_used),
         probe("Ride Height F", "ride_height_front", "mm", 1, Full, (0.5, 0.3), |s| s.ride_heights[0]),
         probe("Ride Height R", "ride_height_rear", "mm", 1, Full, (0.5, 0.3), |s| s.ride_heights[1]),
         probe("Radiator Drop", RADIATOR, "Pa", 0, Always, (6.0, 3.0), |s| s.dynamic_pressure),

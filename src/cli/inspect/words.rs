@@ -74,7 +74,7 @@ const NO_AIR: &[&str] = &["intake", "inlet", "manifold", "tyre", "tire", "brake"
 const RULES: &[Rule] = &[
     rule("speed", &[&["speed", "velocity", "v"]], &["ground", "gps", "vehicle", "car", "gnss"], NO_SPEED),
     rule("air_speed", &[&["air", "pitot", "airspeed"], &["speed", "velocity", "v", "pitot", "airspeed"]], &[], NO_AIR),
-    rule("accel_x", &[ACCEL, &["x", "long", "longitudinal", "inline"]], &["acceleration", "accel"], &["brake"]),
+    rule("accel_x", &[ACCEL, &["x", "long", "longitudinal"]], &["acceleration", "accel"], &["brake"]),
     rule("accel_y", &[ACCEL, &["y", "lat", "lateral"]], &["acceleration", "accel"], &[]),
     rule("accel_z", &[ACCEL, &["z", "vert", "vertical"]], &["acceleration", "accel"], &[]),
     rule("steering", &[&["steer", "steering"]], &["angle", "wheel"], &["torque", "rate", "speed", "force", "pressure"]),
@@ -160,6 +160,7 @@ mod tests {
     fn the_words_of_the_trade() {
         let cases = [
             ("Ground Speed", "speed"),
+            ("Speed", "speed"),
             ("GPS Speed", "speed"),
             ("v", "speed"),
             ("v_air", "air_speed"),
@@ -183,6 +184,7 @@ mod tests {
             ("Ambient Temp", "air_temperature"),
             ("Barometric Pressure", "air_pressure"),
             ("Fuel Used", "fuel_used"),
+            ("Fuel Burnt", "fuel_used"),
             ("Ride Height F", "ride_height_front"),
             ("Ride Height Rear", "ride_height_rear"),
         ];

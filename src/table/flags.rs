@@ -90,6 +90,16 @@ pub const FLAGS: &[Flag] = &[
     ),
     of(Log, "standard_pressure", "no air pressure in log or run sheet: that of the ISO 2533 standard atmosphere"),
     of(Log, "standard_temperature", "no temperature in log or run sheet: that of the ISO 2533 standard atmosphere"),
+    of(
+        Log,
+        "wind_unknown",
+        "`wind: run_sheet`, but the run sheet gives no wind or the log no course: no wind was taken off",
+    ),
+    of(
+        Log,
+        "zero_not_static",
+        "`zero: static_segment`, but the car did not stand before the outing: its zero was fitted",
+    ),
     of(Result, "above_speed_symbol", "faster than the tyre's speed symbol allows: there is no rating at this speed"),
     of(Result, "balance_out_of_reach", "no wing position gives the balance that was asked for"),
     of(Result, "combination_never_ran", "this combination never ran: its parts are added up"),

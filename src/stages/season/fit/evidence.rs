@@ -78,7 +78,7 @@ pub struct Evidence {
     /// Sessions as (event, session), sorted.
     pub sessions: Vec<(String, String)>,
     /// Wind from the run sheet per session, as (north, east) components of the direction it comes from: the mean of
-    /// its rows that name one.
+    /// those that its windows' rows name.
     pub sheet_wind: Vec<Option<(f64, f64)>>,
     /// Per session: the air speed was measured in all its observations, so that its wind does not enter.
     pub measured: Vec<bool>,
@@ -97,7 +97,6 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
         windows.iter().filter(|w| counts(w)).map(|w| (w.event.clone(), w.session.clone())).collect();
     let outings: BTreeSet<String> = windows.iter().filter(|w| counts(w)).map(|w| w.outing.clone()).collect();
     let mut out = Evidence {
-        sheet_wind: names.iter().map(|n| mean_wind(runs, n)).collect(),
         measured: vec![false; names.len()],
         sessions: names.into_iter().collect(),
         outings: outings.into_iter().collect(),
@@ -106,6 +105,8 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
     };
     let index: BTreeMap<String, usize> =
         out.configurations.iter().enumerate().map(|(i, c)| (c.name.clone(), i)).collect();
+    let counted: Vec<&Window> = windows.iter().filter(|w| counts(w)).collect();
+    out.sheet_wind = mean_winds(&counted, &out.sessions);
     let mut unmeasured = vec![false; out.sessions.len()];
     for (i, w) in windows.iter().enumerate().filter(|(_, w)| counts(w)) {
         let key = (w.event.clone(), w.session.clone());
@@ -156,16 +157,20 @@ fn components((speed, from): (f64, f64)) -> (f64, f64) {
     (speed * from.cos(), speed * from.sin())
 }
 
-/// Vector mean of the winds that the run sheet names for a session; `None` where it names none.
-fn mean_wind(runs: &[RunRow], (event, session): &(String, String)) -> Option<(f64, f64)> {
-    let rows = runs.iter().filter(|r| r.event == *event && r.session == *session);
-    let winds: Vec<(f64, f64)> = rows
-        .filter_map(|r| r.wind_speed.as_ref().zip(r.wind_from.as_ref()))
-        .map(|(speed, from)| components((speed.get(), from.get())))
-        .collect();
-    let n = winds.len() as f64;
-    let sum = winds.iter().fold((0.0, 0.0), |s, w| (s.0 + w.0, s.1 + w.1));
-    (n > 0.0).then(|| (sum.0 / n, sum.1 / n))
+/// Vector mean of the winds that the run sheet names for the windows of each session, every outing and wind once; `None`
+/// where it names none. Rows of logs that gave no window have no say.
+fn mean_winds(windows: &[&Window], sessions: &[(String, String)]) -> Vec<Option<(f64, f64)>> {
+    let mean = |(event, session): &(String, String)| {
+        let named = windows.iter().filter(|w| w.event == *event && w.session == *session).filter_map(|w| {
+            let (speed, from) = w.sheet_wind?;
+            Some(((w.outing.as_str(), speed.to_bits(), from.to_bits()), components((speed, from))))
+        });
+        let winds: BTreeMap<(&str, u64, u64), (f64, f64)> = named.collect();
+        let n = winds.len() as f64;
+        let sum = winds.values().fold((0.0, 0.0), |s, w| (s.0 + w.0, s.1 + w.1));
+        (n > 0.0).then(|| (sum.0 / n, sum.1 / n))
+    };
+    sessions.iter().map(mean).collect()
 }
 
 /// Configurations in the order of the run sheet.

@@ -238,10 +238,6 @@ fn fit_row(fit: &SeasonFit, tables: &SeasonTables, speeds: &[f64], k: usize, nam
             if fit.evidence.observations.iter().filter(of_pair).any(|o| zero_not_static(fit, o)) {
                 flags.insert("zero_not_static");
             }
-            let of_pair = |o: &&Observation| (o.configuration, o.quantity) == (k, q);
-            if fit.evidence.observations.iter().filter(of_pair).any(|o| zero_not_static(fit, o)) {
-                flags.insert("zero_not_static");
-            }
             if !fit.model.converged {
                 flags.insert("iteration_not_settled");
             }

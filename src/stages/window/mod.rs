@@ -49,7 +49,7 @@ impl Coast {
     pub fn coefficient(&self, headwind: f64) -> Option<f64> {
         let t = headwind / Self::HEADWIND;
         let [behind, still, ahead] = self.coefficients;
-        (t.abs() <= 1.0).then(|| still + 0.5 * (ahead - behind) * t + (0.5 * (ahead + behind) - still) * t * t)
+        (t.abs() <= 1.0).then_some(still + 0.5 * (ahead - behind) * t + (0.5 * (ahead + behind) - still) * t * t)
     }
 }
 

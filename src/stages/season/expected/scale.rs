@@ -1,6 +1,7 @@
 //! One common factor of the track over the expected figures, and which figures do not follow it.
 
 use super::Held;
+use crate::numerics::blocked::BlockedFit;
 use crate::numerics::multiple::holm;
 use crate::stages::season::answers::{Spread, spread};
 use crate::stages::season::fit::SeasonFit;
@@ -36,6 +37,26 @@ pub struct Deviation {
     pub stands_out: bool,
 }
 
+fn weight(fit: &SeasonFit, solved: &BlockedFit, h: &Held) -> f64 {
+    let scatter = fit.scatter.relative * h.track.value;
+    let variance = solved.model_variance(&h.track.gradient) + scatter * scatter + h.outside_se * h.outside_se;
+    1.0 / variance.max(f64::MIN_POSITIVE)
+}
+
+/// Variance of the factor from how the figures themselves scatter about it (sandwich, times n/(n − 1)): figures that
+/// do not follow one factor make it less sure, also where none of them stands out alone.
+fn misfit(fit: &SeasonFit, held: &[Held], of: &[usize], factor: f64) -> f64 {
+    let Some(solved) = &fit.model.fit else { return 0.0 };
+    let n = of.len() as f64;
+    let (mut total, mut sum) = (0.0, 0.0);
+    for h in of.iter().filter_map(|i| held.get(*i)) {
+        let w = weight(fit, solved, h);
+        total += w * h.expected * h.expected;
+        sum += (w * h.expected * (h.track.value - factor * h.expected)).powi(2);
+    }
+    if total > 0.0 && n > 1.0 { sum / (total * total) * n / (n - 1.0) } else { 0.0 }
+}
+
 /// Weighted regression through zero of the track's figures on the expected ones: Σw·e·y/Σw·e². Weights from each
 /// figure's model variance (not from its few sessions, which would weight by luck), the scatter of sessions and
 /// the figure's own uncertainty; the interval from the joint covariance.
@@ -44,9 +65,7 @@ fn factor(fit: &SeasonFit, held: &[Held], of: &[usize]) -> Option<(Derived, f64)
     let mut sum: Option<Derived> = None;
     let (mut total, mut outside) = (0.0, 0.0);
     for h in of.iter().filter_map(|i| held.get(*i)) {
-        let scatter = fit.scatter.relative * h.track.value;
-        let variance = solved.model_variance(&h.track.gradient) + scatter * scatter + h.outside_se * h.outside_se;
-        let w = 1.0 / variance.max(f64::MIN_POSITIVE);
+        let w = weight(fit, solved, h);
         let term = h.track.times(w * h.expected);
         sum = Some(sum.map_or(term.clone(), |s| s.plus(&term)));
         total += w * h.expected * h.expected;
@@ -100,7 +119,9 @@ pub fn common(fit: &SeasonFit, held: &[Held], basis: &[usize], asked: &[usize], 
     }
     let (derived, own) = factor(fit, held, &kept)?;
     let e = fit.estimate(&derived)?;
-    let s = spread(e.value, &[(e.se * e.se, e.dof), (own, f64::INFINITY)])?;
+    let apart = (misfit(fit, held, &kept, e.value) - e.se * e.se - own).max(0.0);
+    let few = (kept.len() as f64 - 1.0).max(1.0);
+    let s = spread(e.value, &[(e.se * e.se, e.dof), (own, f64::INFINITY), (apart, few)])?;
     let factor = Estimate { value: s.value, se: s.se, interval: (s.lo, s.hi), dof: s.dof, flags: e.flags };
     let mut all = Vec::new();
     if basis.len() >= FEWEST {

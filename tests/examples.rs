@@ -84,3 +84,15 @@ fn examples_are_what_the_program_says() {
     }
     assert_eq!(committed, text);
 }
+
+/// The lines that the README shows stand in the worked examples too, which are held to the program.
+#[test]
+fn the_readme_shows_what_the_examples_show() {
+    let text = |name: &str| std::fs::read_to_string(root().join(name)).unwrap();
+    let (readme, examples) = (text("README.md"), text("pipelines/EXAMPLES.md"));
+    let shown = readme.split("```\n").find(|block| block.starts_with("configuration ")).unwrap();
+    assert!(shown.lines().count() == 3);
+    for line in shown.lines() {
+        assert!(examples.contains(line), "README.md shows what the program no longer says:\n{line}");
+    }
+}

@@ -17,6 +17,7 @@ use crate::report::prediction;
 use crate::stages::season::SeasonTables;
 use crate::stages::season::parts::{Parts, part_names, rows};
 use crate::stages::season::predict::forecast::{Ground, Wing, Wish};
+use crate::stages::season::stated::SPEEDS;
 use crate::units::{self, Dimension};
 
 /// Predict what a combination of parts and a wing position will do; writes no tables.
@@ -52,7 +53,7 @@ fn share(text: &str) -> Result<f64, String> {
 
 fn speed(text: &str) -> Result<f64, String> {
     let value = units::parse(text, Dimension::Speed).map_err(|e| e.to_string())?;
-    if (1.0..=150.0).contains(&value) { Ok(value) } else { Err(format!("`{text}` is no speed of a race car")) }
+    if SPEEDS.contains(&value) { Ok(value) } else { Err(format!("`{text}` is no speed of a race car")) }
 }
 
 /// Runs the season and prints the answer.

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use super::columns::{lay_out, with_half};
 use super::flags::split;
 use super::parts;
+use crate::config::issue::shown;
 use crate::engine::outcome::Outcome;
 use crate::plan::Plan;
 use crate::table::flags::meaning;
@@ -30,7 +31,7 @@ pub fn text(outcome: &Outcome, plan: &Plan) -> String {
         out.push_str(&format!("{FORCE_CAUTION}\n\n"));
     }
     out.push_str(&logs(outcome));
-    out.push_str(&format!("tables: {}", outcome.folder.display()));
+    out.push_str(&format!("tables: {}", shown(&outcome.folder)));
     out
 }
 
@@ -129,8 +130,12 @@ fn comparisons(rows: &[ComparisonRow], force: Unit) -> String {
             r.smallest_resolvable.map_or_else(missing, |s| format!("{:.0}", s * f)),
         ]);
     }
-    format!("{}\n\n", lay_out(&table))
+    format!("{}\n{RESOLVED}\n\n", lay_out(&table))
 }
+
+/// What the last two columns of the differences mean.
+const RESOLVED: &str = "resolved: larger than chance explains (5 % level, adjusted for all differences of the quantity); \
+    resolvable: what four of five seasons like this one would resolve";
 
 /// What other evidence says, where it is at odds with the fit.
 fn cross_checks(rows: &[CrossCheckRow], regressors: &[RegressorRow]) -> String {
@@ -149,12 +154,14 @@ fn cross_checks(rows: &[CrossCheckRow], regressors: &[RegressorRow]) -> String {
     );
     for r in odd {
         out.push_str(&format!(
-            "  {} {}: {} says {:.0}, the fit {:.0} (SI, at the reference speed)\n",
+            "  {} {}: {} says {} {} more than the fit's {:.0} {}, at the reference speed\n",
             r.configuration,
             r.quantity.replace('_', " "),
             r.estimator.replace('_', " "),
-            r.value,
-            r.fit_value
+            interval_cell(Some(r.difference), r.difference_lo95, r.difference_hi95, 1.0),
+            r.unit,
+            r.fit_value,
+            r.unit
         ));
     }
     for r in regressors.iter().filter(|r| r.verdict == "differs") {

@@ -307,6 +307,7 @@ table_row! {
     pub struct CrossCheckRow in "cross_checks" {
         configuration: String, "-", "configuration";
         quantity: String, "-", "front_downforce, rear_downforce, resistance (apparent), or a channel";
+        unit: String, "-", "SI unit of the values";
         estimator: String, "-", "straight: all straight running with load transfer and curvature as regressors; coast_integral: coasting stretches as wholes";
         value: f64, "N, or the unit of the channel", "its value at the reference speed and density";
         value_se: f64, "N, or the unit of the channel", "standard error";

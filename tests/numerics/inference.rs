@@ -49,10 +49,10 @@ fn grunfeld_against_stata_and_r() {
 }
 
 /// Design, response, cluster of each row, and named weights.
-type Clusters = (DMatrix<f64>, DVector<f64>, Vec<usize>, [(&'static str, DVector<f64>); 3]);
+pub type Clusters = (DMatrix<f64>, DVector<f64>, Vec<usize>, [(&'static str, DVector<f64>); 3]);
 
 /// Seven unbalanced clusters, one of a single row, one with a column of its own.
-fn clusters() -> Clusters {
+pub fn clusters() -> Clusters {
     let d = data("clusters");
     let n = d[0].len();
     let x = design(&[ones(n), d[1].clone(), d[2].clone(), d[3].clone(), d[4].clone()]);

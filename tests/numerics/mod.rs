@@ -1,5 +1,6 @@
 //! The estimators against outside values: NIST reference data, Stata, R, statsmodels, scipy, naive matrices.
 
+mod blocked;
 mod fits;
 mod inference;
 mod properties;

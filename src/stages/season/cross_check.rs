@@ -15,7 +15,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::SeasonTables;
-use super::answers::{fitted, need_fit};
+use super::answers::{fitted, need_fit, unit_of};
 use super::fit::estimate::{Derived, Estimate};
 use super::fit::{Fit, LetIn, SeasonFit};
 use crate::error::Fatal;
@@ -79,6 +79,9 @@ impl SeasonStage for CrossCheck {
             tables.regressors = self.regressors(&other, cx);
         }
         rows.extend(self.coast_rows(fit, &tables.windows));
+        for r in &mut rows {
+            r.unit = unit_of(&r.quantity, &tables.quantities, &tables.units);
+        }
         self.judge(&mut rows);
         rows.sort_by(|a, b| (&a.estimator, &a.quantity).cmp(&(&b.estimator, &b.quantity)));
         tables.cross_checks = rows;
@@ -175,6 +178,7 @@ fn row(
     CrossCheckRow {
         configuration: configuration.to_owned(),
         quantity: quantity.to_owned(),
+        unit: String::new(),
         estimator: estimator.to_owned(),
         value: second.value,
         value_se: second.se,

@@ -13,6 +13,7 @@ use crate::error::Fatal;
 use crate::located::Located;
 use crate::physics::road_power::RoadPower;
 use crate::physics::tyres::symbol_speed;
+use crate::stages::season::stated;
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
 use crate::table::rows::FitRow;
 use crate::table::verdicts::EnergyRow;
@@ -46,16 +47,7 @@ impl SeasonStage for Energy {
         {
             cx.fault(p.spot, "a power that no car has at its wheels", "expected 1 kW to 2000 kW");
         }
-        if let Some(v) = &self.at
-            && !(1.0..=150.0).contains(&v.get())
-        {
-            cx.fault(v.spot, "a speed that no car drives", "for example `160 km/h`");
-        }
-        if let Some(d) = &self.density
-            && !(0.5..=2.0).contains(&d.get())
-        {
-            cx.fault(d.spot, "no air of a circuit is that dense", "expected 0.5 kg/m3 to 2 kg/m3");
-        }
+        stated::check(self.at.as_ref(), self.density.as_ref(), cx);
         if let Some(f) = &self.fuel
             && !(0.0..=500.0).contains(&f.get())
         {

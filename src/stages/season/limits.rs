@@ -10,6 +10,7 @@ use super::fit::SeasonFit;
 use super::fit::estimate::Derived;
 use crate::error::Fatal;
 use crate::located::Located;
+use crate::stages::season::stated;
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
 use crate::table::rows::FitRow;
 use crate::table::verdicts::LimitRow;
@@ -86,14 +87,7 @@ impl SeasonStage for Limits {
                     cx.fault(limit.spot, message, "for example `at_least: 450 Pa`");
                 }
             }
-            if !(1.0..=150.0).contains(&limit.at.get()) {
-                cx.fault(limit.at.spot, "a speed that no car drives", "for example `160 km/h`");
-            }
-            if let Some(d) = &limit.density
-                && !(0.5..=2.0).contains(&d.get())
-            {
-                cx.fault(d.spot, "no air of a circuit is that dense", "expected 0.5 kg/m3 to 2 kg/m3");
-            }
+            stated::check(&limit.at, limit.density.as_ref(), cx);
         }
     }
 

@@ -11,6 +11,7 @@ pub mod limits;
 pub mod parts;
 pub mod predict;
 pub mod rank;
+pub mod stated;
 pub mod tyres;
 
 use crate::stages::window::Window;

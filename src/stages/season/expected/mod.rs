@@ -21,6 +21,7 @@ use super::limits::dimension;
 use crate::config::issue::Issue;
 use crate::error::Fatal;
 use crate::located::{Located, Spot};
+use crate::stages::season::stated;
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
 use crate::units::{self, Dimension, Ratio};
 
@@ -133,11 +134,10 @@ fn check_figure(figure: &Located<Figure>, input: &Schema, cx: &mut CheckCx) {
             fault(cx, figure, figure.stated.spot, "the figure needs `at` and `density`", label);
         }
     }
-    if let Some(v) = figure.at.as_ref().filter(|v| !(1.0..=150.0).contains(&v.get())) {
-        fault(cx, figure, v.spot, "a speed that no car drives", "for example `160 km/h`");
-    }
-    if let Some(d) = figure.density.as_ref().filter(|d| !(0.5..=2.0).contains(&d.get())) {
-        fault(cx, figure, d.spot, "no tunnel's air is that dense", "expected 0.5 kg/m3 to 2 kg/m3");
+    let speed = figure.at.as_ref().and_then(|v| Some((v.spot, stated::speed_fault(v.get())?)));
+    let density = figure.density.as_ref().and_then(|d| Some((d.spot, stated::density_fault(d.get())?)));
+    for (spot, (message, hint)) in speed.into_iter().chain(density) {
+        fault(cx, figure, spot, message, hint);
     }
 }
 

@@ -22,6 +22,7 @@ use self::screen::Finding;
 use super::SeasonTables;
 use crate::error::Fatal;
 use crate::located::{Located, Spot};
+use crate::stages::season::stated;
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage, WindowStep};
 use crate::units::{Ratio, Speed};
 
@@ -309,9 +310,7 @@ impl SeasonStage for Fit {
         if self.quantities.is_empty() {
             cx.fault(Spot::default(), "`fit` names no quantity", "for example front_downforce, rear_downforce, drag");
         }
-        if !(1.0..=150.0).contains(&self.at.get()) {
-            cx.fault(self.at.spot, "a reference speed that no car is compared at", "for example `160 km/h`");
-        }
+        stated::check(&self.at, None, cx);
         for k in &self.windows {
             let kinds: Vec<&str> = WindowStep::NAMES.iter().copied().filter(|n| *n != "peaks").collect();
             if !kinds.contains(&k.value.as_str()) {

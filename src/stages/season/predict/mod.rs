@@ -14,6 +14,7 @@ use super::SeasonTables;
 use super::parts::{known_part, part_names};
 use crate::error::Fatal;
 use crate::located::{Located, Spot};
+use crate::stages::season::stated;
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
 use crate::table::rows::PredictionRow;
 use crate::units::{self, Dimension, Ratio, Speed, Unit};
@@ -67,9 +68,7 @@ impl Asked {
         if let Some(w) = self.wing_position.as_ref().filter(|w| !w.is_finite()) {
             cx.fault(w.spot, "a wing position must be a number", "for example 3");
         }
-        if let Some(s) = self.speed.as_ref().filter(|s| !(1.0..=150.0).contains(&s.get())) {
-            cx.fault(s.spot, "a speed that no car is compared at", "for example `160 km/h`");
-        }
+        stated::check(self.speed.as_ref(), None, cx);
     }
 
     fn wish(&self, reference_speed: f64) -> Wish {

@@ -22,6 +22,7 @@ use crate::config::run_sheet::RunRow;
 use crate::error::Fatal;
 use crate::located::{Located, Spot};
 use crate::stages::season::fit::estimate::Estimate;
+use crate::stages::season::stated;
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
 use crate::table::rows::CombinationRow;
 use crate::units::{Force, Range, Ratio, Speed, of};
@@ -120,9 +121,7 @@ impl SeasonStage for Rank {
         {
             cx.fault(w.spot, "the run sheet names no wing position", "fill its column `wing_position`");
         }
-        if let Some(s) = self.speed.as_ref().filter(|s| !(1.0..=150.0).contains(&s.get())) {
-            cx.fault(s.spot, "a speed that no car is compared at", "for example `160 km/h`");
-        }
+        stated::check(self.speed.as_ref(), None, cx);
         if let Some(b) = self.balance.as_ref().filter(|b| b.low < 0.0 || b.high > 1.0) {
             cx.fault(b.spot, "a balance is a share of the downforce", "for example `40..44 %`");
         }

@@ -20,6 +20,7 @@ use crate::error::Fatal;
 use crate::located::{Located, Spot};
 use crate::numerics::root::bisect;
 use crate::physics::tyres::{capacity, load_index_kg, symbol_speed};
+use crate::stages::season::stated;
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
 use crate::table::verdicts::{TYRE_CAUTION, TyreRow};
 use crate::units::{Density, Mass, Ratio, Speed};
@@ -71,16 +72,7 @@ impl SeasonStage for Tyres {
         if !(0.0..1.0).contains(&self.margin.get()) {
             cx.fault(self.margin.spot, "a margin is a share of the rating", "for example `10 %`");
         }
-        if let Some(v) = &self.at
-            && !(1.0..=150.0).contains(&v.get())
-        {
-            cx.fault(v.spot, "a speed that no car drives", "for example `250 km/h`");
-        }
-        if let Some(d) = &self.density
-            && !(0.5..=2.0).contains(&d.get())
-        {
-            cx.fault(d.spot, "no air of a circuit is that dense", "expected 0.5 kg/m3 to 2 kg/m3");
-        }
+        stated::check(self.at.as_ref(), self.density.as_ref(), cx);
     }
 
     fn run(&self, tables: &mut SeasonTables, cx: &SeasonCx) -> Result<(), Fatal> {

@@ -1,0 +1,81 @@
+//! The solver that the season's fit runs on, held to outside values itself and to the plain estimators, which are.
+
+use nalgebra::{DMatrix, DVector};
+use squarelaw::numerics::blocked::{Block, BlockedFit, fit};
+use squarelaw::numerics::least_squares;
+use squarelaw::numerics::sandwich::{Correction, sandwich};
+
+use super::fits::small;
+use super::inference::clusters;
+use super::{all_close, close, data, design, ones};
+
+/// One block for every group, no nuisance columns.
+fn blocks(x: &DMatrix<f64>, y: &DVector<f64>, w: &DVector<f64>, group: &[usize]) -> Vec<Block> {
+    let last = group.iter().copied().max().unwrap();
+    (0..=last)
+        .map(|g| {
+            let rows: Vec<usize> = (0..y.len()).filter(|i| group[*i] == g).collect();
+            Block {
+                columns: (0..x.ncols()).collect(),
+                x: x.select_rows(&rows),
+                nuisance: DMatrix::zeros(rows.len(), 0),
+                y: y.select_rows(&rows),
+                w: w.select_rows(&rows),
+            }
+        })
+        .collect()
+}
+
+fn unit(n: usize, i: usize) -> DVector<f64> {
+    DVector::from_fn(n, |j, _| f64::from(u8::from(i == j)))
+}
+
+/// HC3 standard errors, every row a group of its own.
+fn hc3(fit: &BlockedFit, blocks: &[Block]) -> Vec<f64> {
+    let rows: Vec<Vec<usize>> = blocks.iter().map(|b| (0..b.y.len()).collect()).collect();
+    let p = fit.beta.len();
+    (0..p).map(|i| fit.grouped_hc3(&unit(p, i), &rows).sqrt()).collect()
+}
+
+// statsmodels 0.15.0: OLS, WLS and HC3.
+#[test]
+fn against_statsmodels() {
+    let (x, y, w, group) = small();
+    let plain = blocks(&x, &y, &ones(12), &group);
+    let found = fit(&plain, 2).unwrap();
+    all_close(&found.beta, &[9.234989582875869, 1.998178796900668], 1e-11);
+    all_close(&hc3(&found, &plain), &[36.3685998356692, 0.01989941278959611], 1e-10);
+    let weighted = fit(&blocks(&x, &y, &w, &group), 2).unwrap();
+    all_close(&weighted.beta, &[-23.87743366200357, 2.008970665275697], 1e-11);
+}
+
+// NIST Statistical Reference Datasets, certified values.
+#[test]
+fn against_nist() {
+    let d = data("norris");
+    let x = design(&[ones(36), d[0].clone()]);
+    let thirds: Vec<usize> = (0..36).map(|i| i % 3).collect();
+    let found = fit(&blocks(&x, &d[1], &ones(36), &thirds), 2).unwrap();
+    all_close(&found.beta, &[-0.262323073774029, 1.00211681802045], 1e-11);
+    let s = 0.884796396144373;
+    let se: Vec<f64> = (0..2).map(|i| s * found.model_variance(&unit(2, i)).sqrt()).collect();
+    all_close(&se, &[0.232818234301152, 0.429796848199937e-3], 1e-11);
+}
+
+// The sandwich is held to full matrices and to the jackknife in `inference`.
+#[test]
+fn cr2_and_its_degrees_of_freedom_are_those_of_the_sandwich() {
+    let (x, y, group, weights) = clusters();
+    for (name, w) in weights {
+        let plain = least_squares::fit(&x, &y, Some(&w)).unwrap();
+        let cr2 = sandwich(&plain, &group, Correction::Cr2).unwrap();
+        let found = fit(&blocks(&x, &y, &w, &group), x.ncols()).unwrap();
+        all_close(&found.beta, plain.coefficients.as_slice(), 1e-9);
+        for i in 0..x.ncols() {
+            let l = unit(x.ncols(), i);
+            println!("{name} {i}");
+            close(found.variance(&l).sqrt(), cr2.contrast_se(&l).unwrap(), 1e-8);
+            close(found.dof(&l), cr2.degrees_of_freedom(&l).unwrap(), 1e-6);
+        }
+    }
+}

@@ -9,7 +9,8 @@ use clap::Args;
 
 use super::{Voice, exit, print, progress, size};
 use crate::config::read;
-use crate::engine::{self, CacheAt, Options};
+use crate::engine::outcome::Outcome;
+use crate::engine::{self, CacheAt, Options, Ran};
 use crate::error::Fatal;
 use crate::plan::Plan;
 use crate::report::summary;
@@ -67,9 +68,16 @@ pub fn run(args: &RunArgs, voice: Voice, out: &mut dyn Write) -> Result<u8, Fata
         cache: args.cache.place(),
         cache_limit: Some(args.cache.cache_limit),
     };
-    let outcome = engine::run(&plan, &options, &stop, progress::watcher(voice).as_ref())?;
+    let say = |outcome: &Outcome| summary::text(outcome, &plan);
+    let (batch, said) = match engine::night(&plan, &options, &stop, progress::watcher(voice).as_ref(), &say)? {
+        Ran::Anew(outcome) => {
+            let said = say(&outcome);
+            (outcome.batch, said)
+        }
+        Ran::Unchanged(batch, said) => (batch, said),
+    };
     if !voice.quiet {
-        print(out, &summary::text(&outcome, &plan))?;
+        print(out, &said)?;
     }
-    Ok(if outcome.batch.set_aside > 0 { exit::SOME_SET_ASIDE } else { exit::ALL_USED })
+    Ok(if batch.set_aside > 0 { exit::SOME_SET_ASIDE } else { exit::ALL_USED })
 }

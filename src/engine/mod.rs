@@ -4,6 +4,7 @@ pub mod cache;
 pub mod lock;
 pub mod one_log;
 pub mod outcome;
+pub mod standing;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
@@ -16,10 +17,13 @@ use crate::plan::Plan;
 use crate::stages::log::load;
 use crate::stages::season::SeasonTables;
 use crate::stages::{LogStep, SeasonCx};
+use crate::table::row::Timestamp;
+use crate::table::rows::BatchRow;
 use crate::table::switch;
 use cache::Cache;
 use one_log::{LogResult, NamedLog, Work};
 use outcome::Outcome;
+use standing::Standing;
 
 /// How a batch runs.
 #[derive(Clone, Debug, Default)]
@@ -67,6 +71,15 @@ pub trait Watcher: Sync {
     fn remark(&self, _text: &str) {}
 }
 
+/// How a batch ended.
+#[derive(Debug)]
+pub enum Ran {
+    /// The tables were written.
+    Anew(Box<Outcome>),
+    /// Nothing has changed since the last run; its tables stand. The row of `batch`, and what that run said.
+    Unchanged(BatchRow, String),
+}
+
 /// Runs the batch and writes the tables.
 ///
 /// # Errors
@@ -74,24 +87,108 @@ pub trait Watcher: Sync {
 pub fn run(plan: &Plan, options: &Options, stop: &AtomicBool, watcher: &dyn Watcher) -> Result<Outcome, Fatal> {
     let started = outcome::now();
     let tables_folder = tables_folder(plan);
-    let _lock = lock::take(&tables_folder)?;
-    let recovered = switch::recover(&tables_folder)?;
+    let _lock = take(&tables_folder, watcher)?;
+    let (named, cache) = (discover(plan)?, opened(plan, options)?);
+    let (outcome, _) = anew(plan, options, stop, watcher, started, (&named, cache.as_ref()))?;
+    Ok(outcome)
+}
+
+/// The same, but for a night on which nothing has changed: then the last run's tables stand, and only `batch` gets a
+/// row. `say`: what the run says at its end.
+///
+/// # Errors
+/// As [`run`].
+pub fn night(
+    plan: &Plan,
+    options: &Options,
+    stop: &AtomicBool,
+    watcher: &dyn Watcher,
+    say: &dyn Fn(&Outcome) -> String,
+) -> Result<Ran, Fatal> {
+    let started = outcome::now();
+    let tables = tables_folder(plan);
+    let _lock = take(&tables, watcher)?;
+    let (named, cache) = (discover(plan)?, opened(plan, options)?);
+    if let Some(cache) = &cache
+        && let Some(standing) = standing::look(cache, plan, &tables, &named)
+    {
+        return unchanged(plan, watcher, started, &named, standing);
+    }
+    let (outcome, results) = anew(plan, options, stop, watcher, started, (&named, cache.as_ref()))?;
+    if let Some(cache) = &cache
+        && let Some(standing) = Standing::of(cache, plan, &results, &outcome, say(&outcome))
+        && let Err(e) = standing.keep(cache, plan, &tables)
+    {
+        let folder = cache.folder().display();
+        watcher.remark(&format!("the cache {folder} can't be written: {e}; the next run will work longer"));
+    }
+    Ok(Ran::Anew(Box::new(outcome)))
+}
+
+/// The lock of the tables; what a run that died has left is put in order.
+fn take(tables: &Path, watcher: &dyn Watcher) -> Result<lock::Lock, Fatal> {
+    let lock = lock::take(tables)?;
+    let recovered = switch::recover(tables)?;
     if recovered.finished > 0 {
         let n = recovered.finished;
         watcher.remark(&format!("the last run ended while it put its tables in place; {n} of them were put there now"));
     }
-    let results = logs(plan, options, stop, watcher)?;
+    Ok(lock)
+}
+
+fn opened(plan: &Plan, options: &Options) -> Result<Option<Cache>, Fatal> {
+    options.cache.folder(plan).map(|folder| Cache::open(&folder, plan)).transpose()
+}
+
+fn unchanged(
+    plan: &Plan,
+    watcher: &dyn Watcher,
+    started: Timestamp,
+    named: &[NamedLog],
+    standing: Standing,
+) -> Result<Ran, Fatal> {
+    watcher.found(named.len());
+    for (i, fault) in standing.set_aside {
+        if let Some(named) = named.get(i) {
+            watcher.done(&LogResult::known(named, fault));
+        }
+    }
+    watcher.season(standing.windows as usize);
+    watcher.remark(&format!("nothing has changed since the run of {}: its tables stand", shown_time(standing.ended)));
+    let batch = outcome::batch_row(plan, started, (named.len() as i64, standing.used, standing.windows));
+    if let Some(remark) = outcome::add_batch(plan, &tables_folder(plan), &batch)? {
+        watcher.remark(&remark);
+    }
+    Ok(Ran::Unchanged(batch, standing.said))
+}
+
+fn shown_time(micros: i64) -> String {
+    let time = chrono::DateTime::from_timestamp_micros(micros);
+    time.map_or_else(|| "the last night".to_owned(), |t| t.format("%Y-%m-%d %H:%M UTC").to_string())
+}
+
+/// Works, fits and writes; the logs' results beside the outcome.
+fn anew(
+    plan: &Plan,
+    options: &Options,
+    stop: &AtomicBool,
+    watcher: &dyn Watcher,
+    started: Timestamp,
+    (named, cache): (&[NamedLog], Option<&Cache>),
+) -> Result<(Outcome, Vec<LogResult>), Fatal> {
+    let mut results = kept(plan, options, stop, watcher, (named, cache))?;
     let windows = results.iter().map(|r| r.windows.len()).sum();
     watcher.season(windows);
-    let tables = pool(options)?.install(|| season(plan, &results, stop))?;
-    let outcome = Outcome::new(plan, results, tables, started, tables_folder);
+    let pool = pool(options)?;
+    let tables = pool.install(|| season(plan, &mut results, stop))?;
+    let outcome = Outcome::new(plan, &results, tables, started, tables_folder(plan));
     if stop.load(Ordering::Relaxed) {
         return Err(Fatal::Stopped);
     }
-    if let Some(remark) = outcome.write()? {
+    if let Some(remark) = pool.install(|| outcome.write())? {
         watcher.remark(&remark);
     }
-    Ok(outcome)
+    Ok((outcome, results))
 }
 
 /// The folder of the tables.
@@ -104,10 +201,19 @@ pub fn tables_folder(plan: &Plan) -> PathBuf {
 /// # Errors
 /// No log matched, or a stop was asked for.
 pub fn logs(plan: &Plan, options: &Options, stop: &AtomicBool, watcher: &dyn Watcher) -> Result<Vec<LogResult>, Fatal> {
-    let named = discover(plan)?;
-    let cache = options.cache.folder(plan).map(|folder| Cache::open(&folder, plan)).transpose()?;
-    let results = worked(plan, options, stop, watcher, &named, cache.as_ref());
-    if let Some(cache) = &cache {
+    let (named, cache) = (discover(plan)?, opened(plan, options)?);
+    kept(plan, options, stop, watcher, (&named, cache.as_ref()))
+}
+
+fn kept(
+    plan: &Plan,
+    options: &Options,
+    stop: &AtomicBool,
+    watcher: &dyn Watcher,
+    (named, cache): (&[NamedLog], Option<&Cache>),
+) -> Result<Vec<LogResult>, Fatal> {
+    let results = worked(plan, options, stop, watcher, named, cache);
+    if let Some(cache) = cache {
         // A stopped run keeps what it did, for the next one.
         cache.close(options.cache_limit.unwrap_or(cache::USUAL_LIMIT));
         cache.remarks().iter().for_each(|r| watcher.remark(r));
@@ -182,18 +288,18 @@ fn discover(plan: &Plan) -> Result<Vec<NamedLog>, Fatal> {
     Ok(out)
 }
 
-/// The season stages over the windows of all logs.
+/// The season stages over the windows of all logs, which are taken out of the results.
 ///
 /// # Errors
 /// As the stages.
-pub fn season(plan: &Plan, results: &[LogResult], stop: &AtomicBool) -> Result<SeasonTables, Fatal> {
-    let mut tables = SeasonTables {
-        quantities: plan.quantities.clone(),
-        units: plan.units.clone(),
-        windows: results.iter().flat_map(|r| r.windows.iter().cloned()).collect(),
-        peaks: results.iter().filter_map(|r| r.outcome.as_ref().ok()).flat_map(|p| p.peaks.iter().cloned()).collect(),
-        ..Default::default()
-    };
+pub fn season(plan: &Plan, results: &mut [LogResult], stop: &AtomicBool) -> Result<SeasonTables, Fatal> {
+    let mut tables =
+        SeasonTables { quantities: plan.quantities.clone(), units: plan.units.clone(), ..Default::default() };
+    // The windows move into the season's tables: there is one copy of them.
+    for result in results {
+        tables.windows.append(&mut result.windows);
+        tables.peaks.extend(result.outcome.as_mut().map(|p| std::mem::take(&mut p.peaks)).unwrap_or_default());
+    }
     let folder = tables_folder(plan);
     let cx = SeasonCx {
         season: &plan.pipeline().season.value,

@@ -15,11 +15,11 @@ use crate::config::layout::Format;
 use crate::config::run_sheet::RunRow;
 use crate::error::{Fatal, LogFault};
 use crate::plan::Plan;
-use crate::stages::log::load;
+use crate::stages::log::{ON_REQUEST, load};
 use crate::stages::window::peaks::Peaks;
 use crate::stages::window::{Found, Funnel, Window};
 use crate::stages::{LogCx, LogStep};
-use crate::table::frame::LogFrame;
+use crate::table::frame::{Column, LogFrame};
 
 /// A log that was found.
 #[derive(Clone, Debug, PartialEq)]
@@ -66,12 +66,30 @@ pub struct LogResult {
     pub runs: Vec<RunRow>,
     /// The result, or why it was set aside.
     pub outcome: Result<Processed, LogFault>,
-    /// Windows, empty when set aside; moved out of the outcome.
+    /// Windows, empty when set aside; moved out of the outcome, and on into the season's tables.
     pub windows: Vec<Window>,
+    /// How many windows that were.
+    pub found: usize,
     /// The whole result came from the cache.
     pub cached: bool,
     /// The log stages ran: neither level of the cache knew the log.
     pub worked: bool,
+}
+
+impl LogResult {
+    /// Of a log that is set aside for a reason that was known before.
+    pub fn known(named: &NamedLog, fault: LogFault) -> Self {
+        Self {
+            named: named.clone(),
+            content_hash: String::new(),
+            runs: Vec::new(),
+            outcome: Err(fault),
+            windows: Vec::new(),
+            found: 0,
+            cached: true,
+            worked: false,
+        }
+    }
 }
 
 /// What a log is worked on with.
@@ -99,11 +117,13 @@ pub fn process(work: Work, named: &NamedLog) -> Result<LogResult, Fatal> {
         runs: runs_of(work.plan, named),
         outcome: Err(LogFault::NotInRunSheet),
         windows: Vec::new(),
+        found: 0,
         cached: false,
         worked: false,
     };
     log.outcome = work.look(&mut log)?;
     log.windows = log.outcome.as_mut().map(|p| std::mem::take(&mut p.windows)).unwrap_or_default();
+    log.found = log.windows.len();
     Ok(log)
 }
 
@@ -274,13 +294,16 @@ pub fn after(plan: &Plan, cx: &LogCx, first: usize, mut frame: LogFrame) -> Resu
     selected(plan, cx, &frame)
 }
 
-/// Drops what `load` read and no later part of the chain looks at.
+/// Drops what no later part of the chain looks at: what `load` read, and what log stages make for those that ask. The
+/// rest is brought to the precision that it is kept in.
 fn prune(plan: &Plan, frame: &mut LogFrame) {
     if let Some(LogStep::Load(load)) = plan.pipeline().per_log.first().map(|s| &s.value) {
         let kept = plan.kept();
         let read = |name: &str| load.resolved.layouts.iter().any(|(_, l)| l.channels.contains_key(name));
-        frame.columns.retain(|c| kept.binary_search(&c.name.as_str()).is_ok() || !read(&c.name));
+        let spare = |name: &str| read(name) || ON_REQUEST.contains(&name);
+        frame.columns.retain(|c| kept.binary_search(&c.name.as_str()).is_ok() || !spare(&c.name));
     }
+    frame.columns.iter_mut().for_each(Column::round);
 }
 
 /// The window stages.

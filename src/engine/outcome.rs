@@ -1,13 +1,15 @@
 //! What a batch found, and its way into the tables.
 
 use std::collections::BTreeSet;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+
+use rayon::prelude::*;
 
 use super::one_log::LogResult;
 use crate::error::Fatal;
 use crate::plan::Plan;
 use crate::stages::season::SeasonTables;
-use crate::table::parquet_file::{self, Origin};
+use crate::table::parquet_file::{self, Encode, Origin};
 use crate::table::row::Timestamp;
 use crate::table::rows::{BatchRow, FunnelRow, LogRow};
 use crate::table::switch::Switch;
@@ -38,34 +40,18 @@ impl Outcome {
     /// Puts the results together.
     pub fn new(
         plan: &Plan,
-        results: Vec<LogResult>,
+        results: &[LogResult],
         season: SeasonTables,
         started: Timestamp,
         folder: PathBuf,
     ) -> Self {
-        let origin = Origin { season: plan.pipeline().season.value.clone(), fingerprint: plan.fingerprint() };
+        let origin = origin(plan);
         let logs: Vec<LogRow> = results.iter().map(log_row).collect();
         let funnel = results.iter().flat_map(funnel_rows).collect();
         let used = logs.iter().filter(|l| l.status == "used").count();
-        let set_aside = logs.len() - used;
-        let batch = BatchRow {
-            started,
-            ended: now(),
-            version: env!("CARGO_PKG_VERSION").to_owned(),
-            pipeline: plan
-                .definitions
-                .pipeline_path
-                .file_name()
-                .map(|n| n.to_string_lossy().into_owned())
-                .unwrap_or_default(),
-            fingerprint: origin.fingerprint.clone(),
-            logs: logs.len() as i64,
-            used: used as i64,
-            set_aside: set_aside as i64,
-            from_cache: results.iter().filter(|r| r.cached).count() as i64,
-            windows: season.windows.len() as i64,
-            exit: if set_aside == 0 { 0 } else { 3 },
-        };
+        let counts = (logs.len() as i64, used as i64, season.windows.len() as i64);
+        let mut batch = batch_row(plan, started, counts);
+        batch.from_cache = results.iter().filter(|r| r.cached).count() as i64;
         Self { folder, origin, logs, funnel, season, batch }
     }
 
@@ -75,31 +61,71 @@ impl Outcome {
     /// # Errors
     /// The first table that can't be written.
     pub fn write(&self) -> Result<Option<String>, Fatal> {
-        let mut switch = Switch::new(&self.folder);
-        let (to, origin) = (&mut switch, &self.origin);
-        parquet_file::write(to, origin, &self.logs)?;
-        parquet_file::write(to, origin, &self.funnel)?;
-        parquet_file::write(to, origin, &self.season.window_rows)?;
-        parquet_file::write(to, origin, &self.season.winds)?;
-        parquet_file::write(to, origin, &self.season.agreement)?;
-        parquet_file::write(to, origin, &self.season.fits)?;
-        parquet_file::write(to, origin, &self.season.configurations)?;
-        parquet_file::write(to, origin, &self.season.comparisons)?;
-        parquet_file::write(to, origin, &self.season.cross_checks)?;
-        parquet_file::write(to, origin, &self.season.regressors)?;
-        parquet_file::write(to, origin, &self.season.parts)?;
-        parquet_file::write(to, origin, &self.season.predictions)?;
-        parquet_file::write(to, origin, &self.season.combinations)?;
-        parquet_file::write(to, origin, &self.season.expected)?;
-        parquet_file::write(to, origin, &self.season.expected_scale)?;
-        parquet_file::write(to, origin, &self.season.limits)?;
-        parquet_file::write(to, origin, &self.season.tyres)?;
-        parquet_file::write(to, origin, &self.season.energy)?;
-        parquet_file::write(to, origin, &self.season.history)?;
+        let (to, origin) = (&mut Switch::new(&self.folder), &self.origin);
+        let s = &self.season;
+        let tables: [&dyn Encode; 19] = [
+            &self.logs,
+            &self.funnel,
+            &s.window_rows,
+            &s.winds,
+            &s.agreement,
+            &s.fits,
+            &s.configurations,
+            &s.comparisons,
+            &s.cross_checks,
+            &s.regressors,
+            &s.parts,
+            &s.predictions,
+            &s.combinations,
+            &s.expected,
+            &s.expected_scale,
+            &s.limits,
+            &s.tyres,
+            &s.energy,
+            &s.history,
+        ];
+        let files: Vec<(PathBuf, Vec<u8>)> =
+            tables.par_iter().map(|t| t.encoded(&self.folder, origin)).collect::<Result<_, _>>()?;
+        for (place, bytes) in &files {
+            to.add(place, bytes)?;
+        }
         let remark = parquet_file::append(to, origin, std::slice::from_ref(&self.batch))?;
-        switch.commit()?;
+        std::mem::replace(to, Switch::new(&self.folder)).commit()?;
         Ok(remark)
     }
+}
+
+fn origin(plan: &Plan) -> Origin {
+    Origin { season: plan.pipeline().season.value.clone(), fingerprint: plan.fingerprint() }
+}
+
+/// The row of a run that ends now, all of its (logs, used logs, windows) from the cache.
+pub fn batch_row(plan: &Plan, started: Timestamp, (logs, used, windows): (i64, i64, i64)) -> BatchRow {
+    let file = plan.definitions.pipeline_path.file_name();
+    BatchRow {
+        started,
+        ended: now(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        pipeline: file.map(|n| n.to_string_lossy().into_owned()).unwrap_or_default(),
+        fingerprint: plan.fingerprint(),
+        logs,
+        used,
+        set_aside: logs - used,
+        from_cache: logs,
+        windows,
+        exit: if logs == used { 0 } else { 3 },
+    }
+}
+
+/// Adds a row to `batch` and touches no other table. Returns a remark where the former rows could not be read.
+///
+/// # Errors
+/// When the table can't be written.
+pub fn add_batch(plan: &Plan, folder: &Path, row: &BatchRow) -> Result<Option<String>, Fatal> {
+    let mut switch = Switch::new(folder);
+    let remark = parquet_file::append(&mut switch, &origin(plan), std::slice::from_ref(row))?;
+    switch.commit()?;
+    Ok(remark)
 }
 
 fn joined(names: BTreeSet<&str>) -> Option<String> {
@@ -114,7 +140,7 @@ fn log_row(r: &LogResult) -> LogRow {
         content_hash: r.content_hash.clone(),
         event: joined(r.runs.iter().map(|x| x.event.as_str()).collect()),
         session: joined(r.runs.iter().map(|x| x.session.as_str()).collect()),
-        windows: r.windows.len() as i64,
+        windows: r.found as i64,
         ..Default::default()
     };
     match &r.outcome {

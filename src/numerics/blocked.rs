@@ -7,12 +7,15 @@
 //! McCaffrey 2002; Pustejovsky & Tipton, J. Business & Economic Statistics 36, 2018) with Satterthwaite
 //! degrees of freedom for every contrast, under the working model "independent, variance 1/weight".
 
+mod basis;
 pub mod blind;
 pub mod prepared;
 pub mod wald;
 
 use nalgebra::{DMatrix, DVector, SymmetricEigen};
 use rayon::prelude::*;
+
+use self::basis::Basis;
 
 /// One cluster: rows of observations.
 #[derive(Clone, Debug)]
@@ -184,7 +187,7 @@ impl Inferred {
         let e = &w.y - &w.z * &local;
         let own = select(bread, &b.columns, &b.columns);
         let adjust = Adjust::new(&w.z, &own);
-        let score = w.z.transpose() * adjust.apply(&e);
+        let score = w.z.tr_mul(&adjust.apply(&e));
         let wide = DMatrix::from_fn(bread.nrows(), b.columns.len(), |i, j| bread[(i, b.columns[j])]);
         let through = &w.z * own;
         Self {
@@ -203,8 +206,8 @@ impl Inferred {
 struct Whitened {
     z: DMatrix<f64>,
     y: DVector<f64>,
-    q: DMatrix<f64>,
-    r: DMatrix<f64>,
+    root: DVector<f64>,
+    basis: Basis,
 }
 
 impl Whitened {
@@ -218,37 +221,54 @@ impl Whitened {
             return None;
         }
         let root = b.w.map(|w| w.max(0.0).sqrt());
-        let scale_rows = |m: &DMatrix<f64>| DMatrix::from_fn(m.nrows(), m.ncols(), |i, j| m[(i, j)] * root[i]);
-        let (x, y) = (scale_rows(&b.x), b.y.component_mul(&root));
-        if b.nuisance.ncols() == 0 {
-            return Some(Self { z: x, y, q: DMatrix::zeros(root.len(), 0), r: DMatrix::zeros(0, 0) });
-        }
-        let qr = scale_rows(&b.nuisance).qr();
-        let (q, r) = (qr.q(), qr.r());
+        let basis = Basis::new(&scaled_rows(&b.nuisance, &root));
+        let mut all = scaled_rows(&b.x, &root).insert_column(b.x.ncols(), 0.0);
+        all.column_mut(b.x.ncols()).copy_from(&b.y.component_mul(&root));
         // Twice is enough (Kahan): the second projection removes what rounding left of the first.
-        let project = |m: DMatrix<f64>| &m - &q * (q.transpose() * &m);
-        let z = project(project(x));
-        let y1 = &y - &q * (q.transpose() * &y);
-        Some(Self { z, y: y1, q, r })
+        let all = basis.projected(basis.projected(all));
+        let y = all.column(b.x.ncols()).into_owned();
+        Some(Self { z: all.remove_column(b.x.ncols()), y, root, basis })
     }
 
     /// R⁻¹ and R⁻¹Q'X, of which the covariance of the nuisance coefficients is made.
     fn nuisance_factors(&self, b: &Block) -> (DMatrix<f64>, DMatrix<f64>) {
-        let m = self.q.ncols();
-        let root = b.w.map(|w| w.max(0.0).sqrt());
-        let x = DMatrix::from_fn(b.x.nrows(), b.x.ncols(), |i, j| b.x[(i, j)] * root[i]);
-        let inverse = self.r.solve_upper_triangular(&DMatrix::identity(m, m)).unwrap_or_else(|| DMatrix::zeros(m, m));
-        let through = &inverse * (self.q.transpose() * x);
+        let m = self.basis.len();
+        let x = scaled_rows(&b.x, &self.root);
+        let inverse =
+            self.basis.r.solve_upper_triangular(&DMatrix::identity(m, m)).unwrap_or_else(|| DMatrix::zeros(m, m));
+        let through = &inverse * self.basis.across(&x);
         (inverse, through)
     }
 
     /// Nuisance coefficients given the shared ones: R⁻¹ Q'(y − Xβ) in whitened coordinates.
     fn nuisance_coefficients(&self, b: &Block, local: &DVector<f64>) -> DVector<f64> {
-        let root = b.w.map(|w| w.max(0.0).sqrt());
-        let rest = (&b.y - &b.x * local).component_mul(&root);
-        self.r.solve_upper_triangular(&(self.q.transpose() * rest)).unwrap_or_else(|| DVector::zeros(self.q.ncols()))
+        let rest = (&b.y - &b.x * local).component_mul(&self.root);
+        let across = self.basis.across_one(&rest);
+        self.basis.r.solve_upper_triangular(&across).unwrap_or_else(|| DVector::zeros(self.basis.len()))
+    }
+
+    /// The triangle of a QR factorisation of [Z y]: all that the block says of the shared columns.
+    fn triangle(&self) -> DMatrix<f64> {
+        let mut all = self.z.clone().insert_column(self.z.ncols(), 0.0);
+        all.column_mut(self.z.ncols()).copy_from(&self.y);
+        triangle(all)
     }
 }
+
+/// Every row times its factor.
+fn scaled_rows(m: &DMatrix<f64>, root: &DVector<f64>) -> DMatrix<f64> {
+    let mut out = m.clone();
+    out.column_iter_mut().for_each(|mut c| c.component_mul_assign(root));
+    out
+}
+
+/// The triangle of a QR factorisation where it is smaller than the matrix, which it then stands for.
+fn triangle(m: DMatrix<f64>) -> DMatrix<f64> {
+    if m.nrows() > m.ncols() { m.qr().unpack_r() } else { m }
+}
+
+/// Blocks whose triangles are put into one at a time.
+const TOGETHER: usize = 16;
 
 /// Stacks the blocks' triangular factors, checks every column, solves.
 fn solve(blocks: &[Block], whitened: &[Whitened], p: usize) -> Result<(DVector<f64>, DMatrix<f64>), BlockedError> {
@@ -264,43 +284,53 @@ fn solve(blocks: &[Block], whitened: &[Whitened], p: usize) -> Result<(DVector<f
     if !weak.is_empty() {
         return Err(BlockedError::NotIdentified { columns: weak });
     }
-    let triangular = |(b, w): (&Block, &Whitened)| {
-        if w.z.nrows() > w.z.ncols() && !b.columns.is_empty() {
-            let qr = w.z.clone().qr();
-            (qr.r(), qr.q().transpose() * &w.y)
-        } else {
-            (w.z.clone(), w.y.clone())
-        }
-    };
-    let factors: Vec<(DMatrix<f64>, DVector<f64>)> = blocks.par_iter().zip(whitened).map(triangular).collect();
-    let rows = || blocks.iter().zip(&factors).filter(|(b, f)| !b.columns.is_empty() && f.0.nrows() > 0);
-    let n: usize = rows().map(|(_, f)| f.0.nrows()).sum();
     let scale: Vec<f64> = after.iter().map(|s| s.sqrt()).collect();
-    let mut stacked = DMatrix::zeros(n.max(p), p);
-    let mut right = DVector::zeros(n.max(p));
+    // Some blocks at a time, in their order, so that the result is the same with any number of threads and the work
+    // and the memory grow as the blocks do.
+    let each: Vec<DMatrix<f64>> = blocks
+        .par_chunks(TOGETHER)
+        .zip(whitened.par_chunks(TOGETHER))
+        .map(|(blocks, whitened)| triangle(stacked(blocks, whitened, &scale)))
+        .collect();
+    let n: usize = each.iter().map(DMatrix::nrows).sum();
+    let mut all = DMatrix::zeros(n.max(p + 1), p + 1);
     let mut at = 0;
-    for (b, (r, y)) in rows() {
-        for i in 0..r.nrows() {
-            for (j, c) in b.columns.iter().enumerate() {
-                stacked[(at + i, *c)] = r[(i, j)] / scale[*c];
-            }
-            right[at + i] = y[i];
-        }
-        at += r.nrows();
+    for m in &each {
+        all.rows_mut(at, m.nrows()).copy_from(m);
+        at += m.nrows();
     }
-    let qr = stacked.qr();
-    let r = qr.r();
+    let r = all.qr().unpack_r();
     let weak: Vec<usize> = (0..p).filter(|i| r[(*i, *i)].abs() < IDENTIFIED.sqrt()).collect();
     if !weak.is_empty() {
         return Err(BlockedError::NotIdentified { columns: weak });
     }
     let failed = || BlockedError::NotIdentified { columns: Vec::new() };
-    let beta = r.solve_upper_triangular(&(qr.q().transpose() * right)).ok_or_else(failed)?;
+    let (right, r) = (r.view((0, p), (p, 1)).into_owned(), r.view((0, 0), (p, p)).into_owned());
+    let beta = r.solve_upper_triangular(&right).ok_or_else(failed)?;
     let inverse = r.solve_upper_triangular(&DMatrix::identity(p, p)).ok_or_else(failed)?;
     let bread = &inverse * inverse.transpose();
-    let beta = DVector::from_fn(p, |i, _| beta[i] / scale[i]);
+    let beta = DVector::from_fn(p, |i, _| beta[(i, 0)] / scale[i]);
     let bread = DMatrix::from_fn(p, p, |i, j| bread[(i, j)] / (scale[i] * scale[j]));
     Ok((beta, bread))
+}
+
+/// The triangles of some blocks over one another, in all shared columns and the observations behind them.
+fn stacked(blocks: &[Block], whitened: &[Whitened], scale: &[f64]) -> DMatrix<f64> {
+    let p = scale.len();
+    let rows = || blocks.iter().zip(whitened).filter(|(b, w)| !b.columns.is_empty() && w.z.nrows() > 0);
+    let triangles: Vec<(&Block, DMatrix<f64>)> = rows().map(|(b, w)| (b, w.triangle())).collect();
+    let mut out = DMatrix::zeros(triangles.iter().map(|t| t.1.nrows()).sum(), p + 1);
+    let mut at = 0;
+    for (b, t) in &triangles {
+        for (j, c) in b.columns.iter().enumerate() {
+            for i in 0..t.nrows() {
+                out[(at + i, *c)] = t[(i, j)] / scale[*c];
+            }
+        }
+        out.view_mut((at, p), (t.nrows(), 1)).copy_from(&t.column(b.columns.len()));
+        at += t.nrows();
+    }
+    out
 }
 
 fn select(m: &DMatrix<f64>, rows: &[usize], columns: &[usize]) -> DMatrix<f64> {
@@ -325,7 +355,7 @@ impl Adjust {
         let root = &eigen.eigenvectors * DMatrix::from_diagonal(&eigen.eigenvalues.map(|l| l.max(0.0).sqrt()));
         let l = DMatrix::from_fn(p, p, |i, j| scale[i] * root[(i, j)]);
         let zl = z * l;
-        let small = SymmetricEigen::new(zl.transpose() * &zl);
+        let small = SymmetricEigen::new(zl.tr_mul(&zl));
         let kept: Vec<usize> = (0..p).filter(|i| small.eigenvalues[*i] > 1e-12).collect();
         if kept.is_empty() {
             return none();
@@ -343,7 +373,7 @@ impl Adjust {
     }
 
     fn apply(&self, e: &DVector<f64>) -> DVector<f64> {
-        e + &self.u * (self.u.transpose() * e).component_mul(&self.d)
+        e + &self.u * self.u.tr_mul(e).component_mul(&self.d)
     }
 }
 
@@ -362,32 +392,28 @@ impl BlockedFit {
     /// Satterthwaite degrees of freedom of that variance; 0 when no block tells anything about it.
     pub fn dof(&self, contrast: &DVector<f64>) -> f64 {
         let ml = &self.bread * contrast;
-        // b_g = A_g Z_g M ℓ; z_g = Z_g' b_g (in shared columns); P_gh as in Pustejovsky & Tipton, eq. 11.
-        let mut zs: Vec<DVector<f64>> = Vec::with_capacity(self.z.len());
-        let mut norms = Vec::with_capacity(self.z.len());
+        // b_g = A_g Z_g M ℓ; z_g = Z_g' b_g (in shared columns); P_gh = δ_gh b_g·b_g − z_g'M z_h as in Pustejovsky &
+        // Tipton, eq. 11. Σ_gh (z_g'M z_h)² is the trace of (M Σ z_g z_g')², so that the work grows as the blocks do.
+        let p = self.beta.len();
+        let (mut trace, mut square) = (0.0, 0.0);
+        let mut gram = DMatrix::zeros(p, p);
         for ((z, columns), adjust) in self.z.iter().zip(&self.columns).zip(&self.adjust) {
             let local = DVector::from_iterator(columns.len(), columns.iter().map(|c| ml[*c]));
             let b = adjust.apply(&(z * local));
-            let zb = z.transpose() * &b;
-            let mut wide = DVector::zeros(self.beta.len());
+            let zb = z.tr_mul(&b);
+            let (own, mut taken) = (b.norm_squared(), 0.0);
             for (j, c) in columns.iter().enumerate() {
-                wide[*c] = zb[j];
-            }
-            norms.push(b.norm_squared());
-            zs.push(wide);
-        }
-        let mz: Vec<DVector<f64>> = zs.iter().map(|z| &self.bread * z).collect();
-        let (mut trace, mut square) = (0.0, 0.0);
-        for (g, z) in zs.iter().enumerate() {
-            for (h, m) in mz.iter().enumerate() {
-                let own = if g == h { norms[g] } else { 0.0 };
-                let p = own - z.dot(m);
-                square += p * p;
-                if g == h {
-                    trace += p;
+                for (k, d) in columns.iter().enumerate() {
+                    let product = zb[j] * zb[k];
+                    gram[(*c, *d)] += product;
+                    taken += self.bread[(*c, *d)] * product;
                 }
             }
+            trace += own - taken;
+            square += own * own - 2.0 * own * taken;
         }
+        let turned = &self.bread * gram;
+        square += turned.iter().zip(turned.transpose().iter()).map(|(a, b)| a * b).sum::<f64>();
         if square > 0.0 && trace > 0.0 { trace * trace / square } else { 0.0 }
     }
 

@@ -10,6 +10,12 @@ pub fn huber_psi(u: f64) -> f64 {
     u.clamp(-HUBER_K, HUBER_K)
 }
 
+/// Huber's ρ(u), of which ψ is the derivative.
+pub fn huber_rho(u: f64) -> f64 {
+    let u = u.abs();
+    if u <= HUBER_K { 0.5 * u * u } else { HUBER_K * (u - 0.5 * HUBER_K) }
+}
+
 /// Huber's weight ψ(u)/u.
 pub fn huber_weight(u: f64) -> f64 {
     if u.abs() <= HUBER_K { 1.0 } else { HUBER_K / u.abs() }

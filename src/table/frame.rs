@@ -11,9 +11,17 @@ pub struct Column {
     pub name: String,
     /// What the numbers measure; they are in its SI unit.
     pub dimension: Dimension,
-    /// One value per time stamp; `NaN` is missing.
-    #[serde(with = "bits")]
+    /// One value per time stamp; `NaN` is missing. Written down in single precision, see [`Column::round`].
+    #[serde(with = "singles")]
     pub values: Vec<f64>,
+}
+
+impl Column {
+    /// Rounds to single precision, 24 bits: eight more than the converter of any logger. A finished log is held so,
+    /// whether it is kept between runs or not, so that a number does not depend on where it comes from.
+    pub fn round(&mut self) {
+        self.values.iter_mut().for_each(|v| *v = f64::from(*v as f32));
+    }
 }
 
 /// A stretch of a log that belongs to one run-sheet row and one outing.
@@ -103,10 +111,10 @@ impl LogFrame {
 
 /// Samples as one run of bytes, little-endian: ten times as quick as one number after the other.
 mod bits {
-    use std::fmt;
+    use serde::de::{Deserializer, Error};
+    use serde::ser::Serializer;
 
-    use serde::de::{Error, Visitor};
-    use serde::{Deserializer, Serializer};
+    use super::Bytes;
 
     pub fn serialize<S: Serializer>(values: &[f64], s: S) -> Result<S::Ok, S::Error> {
         let mut bytes = vec![0; values.len() * 8];
@@ -117,20 +125,49 @@ mod bits {
     }
 
     pub fn deserialize<'de, D: Deserializer<'de>>(de: D) -> Result<Vec<f64>, D::Error> {
-        struct Samples;
-        impl Visitor<'_> for Samples {
-            type Value = Vec<f64>;
-            fn expecting(&self, f: &mut fmt::Formatter) -> fmt::Result {
-                f.write_str("samples of eight bytes each")
-            }
-            fn visit_bytes<E: Error>(self, bytes: &[u8]) -> Result<Vec<f64>, E> {
-                let (samples, rest) = bytes.as_chunks::<8>();
-                if !rest.is_empty() {
-                    return Err(E::invalid_length(bytes.len(), &self));
-                }
-                Ok(samples.iter().map(|b| f64::from_le_bytes(*b)).collect())
-            }
+        let decode = |bytes: &[u8]| {
+            let (samples, rest) = bytes.as_chunks::<8>();
+            rest.is_empty().then(|| samples.iter().map(|b| f64::from_le_bytes(*b)).collect())
+        };
+        let wrong = || D::Error::custom("samples of eight bytes each were expected");
+        de.deserialize_bytes(Bytes(decode))?.ok_or_else(wrong)
+    }
+}
+
+/// The same in single precision.
+mod singles {
+    use serde::de::{Deserializer, Error};
+    use serde::ser::Serializer;
+
+    use super::Bytes;
+
+    pub fn serialize<S: Serializer>(values: &[f64], s: S) -> Result<S::Ok, S::Error> {
+        let mut bytes = vec![0; values.len() * 4];
+        for (to, from) in bytes.as_chunks_mut::<4>().0.iter_mut().zip(values) {
+            *to = (*from as f32).to_le_bytes();
         }
-        de.deserialize_bytes(Samples)
+        s.serialize_bytes(&bytes)
+    }
+
+    pub fn deserialize<'de, D: Deserializer<'de>>(de: D) -> Result<Vec<f64>, D::Error> {
+        let decode = |bytes: &[u8]| {
+            let (samples, rest) = bytes.as_chunks::<4>();
+            rest.is_empty().then(|| samples.iter().map(|b| f64::from(f32::from_le_bytes(*b))).collect())
+        };
+        let wrong = || D::Error::custom("samples of four bytes each were expected");
+        de.deserialize_bytes(Bytes(decode))?.ok_or_else(wrong)
+    }
+}
+
+/// Takes what the function makes of a run of bytes.
+struct Bytes<F>(F);
+
+impl<T, F: Fn(&[u8]) -> T> serde::de::Visitor<'_> for Bytes<F> {
+    type Value = T;
+    fn expecting(&self, f: &mut std::fmt::Formatter) -> std::fmt::Result {
+        f.write_str("a run of bytes")
+    }
+    fn visit_bytes<E: serde::de::Error>(self, bytes: &[u8]) -> Result<T, E> {
+        Ok((self.0)(bytes))
     }
 }

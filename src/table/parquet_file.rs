@@ -30,16 +30,36 @@ pub fn place(tables: &Path, table: &str, season: &str) -> PathBuf {
     tables.join(table).join(format!("season={season}")).join(format!("{table}.parquet"))
 }
 
+/// The rows of one table, whatever table it is.
+pub trait Encode: Sync {
+    /// The file of one season: its place below the folder of the tables, its bytes.
+    ///
+    /// # Errors
+    /// When the rows can't be brought into the table's form.
+    fn encoded(&self, tables: &Path, origin: &Origin) -> Result<(PathBuf, Vec<u8>), Fatal>;
+}
+
+impl<R: Row + Sync> Encode for Vec<R> {
+    fn encoded(&self, tables: &Path, origin: &Origin) -> Result<(PathBuf, Vec<u8>), Fatal> {
+        encoded(tables, origin, self)
+    }
+}
+
+fn encoded<R: Row>(tables: &Path, origin: &Origin, rows: &[R]) -> Result<(PathBuf, Vec<u8>), Fatal> {
+    let path = place(tables, R::TABLE, &origin.season);
+    let table = |e: &dyn std::fmt::Display| Fatal::Table { path: path.clone(), detail: e.to_string() };
+    let batch = R::batch(rows).map_err(|e| table(&e))?;
+    let bytes = encode(&batch, origin, R::CAUTION).map_err(|e| table(&e))?;
+    Ok((place(Path::new(""), R::TABLE, &origin.season), bytes))
+}
+
 /// Writes the rows of one table of one season beside its place; the switch puts it there.
 ///
 /// # Errors
 /// When the folder or the file can't be written.
 pub fn write<R: Row>(to: &mut Switch, origin: &Origin, rows: &[R]) -> Result<(), Fatal> {
-    let path = place(to.tables(), R::TABLE, &origin.season);
-    let table = |e: &dyn std::fmt::Display| Fatal::Table { path: path.clone(), detail: e.to_string() };
-    let batch = R::batch(rows).map_err(|e| table(&e))?;
-    let bytes = encode(&batch, origin, R::CAUTION).map_err(|e| table(&e))?;
-    to.add(&place(Path::new(""), R::TABLE, &origin.season), &bytes)
+    let (place, bytes) = encoded(to.tables(), origin, rows)?;
+    to.add(&place, &bytes)
 }
 
 fn encode(batch: &RecordBatch, origin: &Origin, caution: Option<&str>) -> parquet::errors::Result<Vec<u8>> {

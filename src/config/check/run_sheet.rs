@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use super::Findings;
 use crate::config::run_sheet::{RunRow, RunSheet};
+use crate::stages::log::load;
 
 /// Checks a run sheet.
 pub fn check(sheet: &RunSheet, f: &mut Findings) {
@@ -156,8 +157,7 @@ pub fn claimed_twice(rows: &[RunRow]) -> Option<(&RunRow, &RunRow)> {
 }
 
 fn may_name_same_log(a: &RunRow, b: &RunRow) -> bool {
-    let covers = |p: &RunRow, name: &RunRow| glob::Pattern::new(&p.log).is_ok_and(|p| p.matches(&name.log));
-    a.log.trim() == b.log.trim() || covers(a, b) || covers(b, a)
+    load::names(&a.log, b.log.trim()) || load::names(&b.log, a.log.trim())
 }
 
 fn share_time(a: &RunRow, b: &RunRow) -> bool {

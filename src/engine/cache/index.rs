@@ -21,7 +21,7 @@ const SETTLED: i128 = 2_000_000_000;
 const KEY: &str = "index";
 
 /// What tells a file's content from a former one without reading it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct Stamp {
     bytes: u64,
     /// Last change of the content, ns since 1970.

@@ -65,6 +65,15 @@ impl Keyer {
         Ok(Self { frame, windows: windows.finalize() })
     }
 
+    /// Of the program and of all that is the same for every log.
+    pub fn chain(&self) -> [u8; 64] {
+        let mut out = [0; 64];
+        let (frame, windows) = out.split_at_mut(32);
+        frame.copy_from_slice(self.frame.finalize().as_bytes());
+        windows.copy_from_slice(self.windows.as_bytes());
+        out
+    }
+
     /// For one log with this content.
     ///
     /// # Errors
@@ -87,7 +96,7 @@ impl Keyer {
 }
 
 /// Adds a part so that no other division into parts gives the same bytes.
-fn add(hasher: &mut Hasher, name: &str, bytes: &[u8]) {
+pub fn add(hasher: &mut Hasher, name: &str, bytes: &[u8]) {
     for part in [name.as_bytes(), bytes] {
         hasher.update(&(part.len() as u64).to_le_bytes()).update(part);
     }

@@ -3,6 +3,7 @@
 //! * `frames/`: the finished log after the log stages, or the fault that set it aside. A changed selection
 //!   reads these instead of the exports.
 //! * `windows/`: what the window stages made of it. A changed fit needs nothing else.
+//! * `standing-…`: what the last whole run wrote and said, for a night on which nothing has changed.
 //! * `index`: hashes of files that have not changed since they were read, so that they are not read again.
 //!
 //! Nothing here is needed to be right: a missing, old or damaged entry costs time, never a number. A failure
@@ -101,12 +102,23 @@ impl Cache {
         Ok(cache)
     }
 
+    /// Where it lies.
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    /// Of the program and of all that is the same for every log.
+    pub fn chain(&self) -> [u8; 64] {
+        self.keyer.chain()
+    }
+
     /// Remarks of this run, each once.
     pub fn remarks(&self) -> Vec<String> {
         self.remarks.lock().unwrap_or_else(PoisonError::into_inner).iter().cloned().collect()
     }
 
-    fn remark(&self, text: String) {
+    /// Adds a remark.
+    pub fn remark(&self, text: String) {
         self.remarks.lock().unwrap_or_else(PoisonError::into_inner).insert(text);
     }
 

@@ -11,3 +11,9 @@ pub mod resistance;
 mod state;
 #[cfg(test)]
 pub(crate) mod testing;
+
+/// What log stages make for those stages alone that ask for it.
+pub const ON_REQUEST: [&str; 6] = {
+    let [fl, fr, rl, rr] = loads::WHEEL_LOADS;
+    [fl, fr, rl, rr, "fuel_aboard", "drive_force"]
+};

@@ -123,7 +123,8 @@ impl WindowStage for Find {
     }
 
     fn reads(&self) -> Vec<&str> {
-        vec!["speed", "accel_x", "accel_y", "course", "air_speed"]
+        let made = WHEEL_LOADS.into_iter().chain(["fuel_aboard"]);
+        ["speed", "accel_x", "accel_y", "course", "air_speed"].into_iter().chain(made).collect()
     }
 
     fn run(&self, log: &LogFrame, cx: &LogCx) -> Result<Found, LogFault> {

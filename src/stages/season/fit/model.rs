@@ -7,11 +7,13 @@ mod assemble;
 use std::collections::{BTreeMap, BTreeSet};
 
 use nalgebra::DVector;
+use rayon::prelude::*;
 
+use self::assemble::Places;
 use super::evidence::{Evidence, Observation};
 use super::{Fit, LetIn, Method, Weights, Wind, Zero};
 use crate::numerics::blocked::{self, Block, BlockedError, BlockedFit, Estimates};
-use crate::numerics::spread::{between_variance, huber_weight};
+use crate::numerics::spread::{between_variance, huber_rho, huber_weight};
 
 /// Standard deviation of a wind component before the logs speak, m/s, where the run sheet names no wind:
 /// a mean wind beyond 10 m/s is seldom run in (common practice, no source).
@@ -21,6 +23,10 @@ const SHEET_PRIOR: f64 = 3.0;
 const ITERATIONS: usize = 120;
 /// With fewer windows of a kind than this their spread is taken from all windows of the quantity.
 const FEWEST_OF_A_KIND: usize = 10;
+/// Share of its usual curvature that an outlying window is given in bold steps, see [`Solver::curvature`].
+const BOLD: f64 = 0.1;
+/// The least share with which a step is sure to lead downhill is a half; a little more for the wind.
+const SURE: f64 = 0.6;
 /// After this many steps the spread stands still: a median jumps from window to window and could keep the
 /// iteration circling for ever; with a fixed scale Huber's equations are convex and settle.
 const SPREAD_STEPS: usize = 15;
@@ -163,6 +169,39 @@ struct Solver<'a> {
     converged: bool,
     /// The blocks of the last fit.
     last: Vec<Block>,
+    /// Share of the usual curvature k/|u| that outlying windows get. Huber's own step (all of it) is slow where most
+    /// windows of an outing are outliers, whose true curvature is zero: the same score over a lower curvature leads to
+    /// the same solution in a fraction of the steps. Where the loss is bounded by a quadratic, half of the bound's
+    /// curvature is enough for a step downhill; less is a gamble that is taken back when it fails.
+    curvature: f64,
+    /// Where the values of each session's block go.
+    places: Vec<Places>,
+    /// Per observation its cell, see [`Solver::cell`].
+    cells: Vec<usize>,
+    /// Observations of every cell and of every quantity that take part.
+    by_cell: Vec<Vec<usize>>,
+    by_quantity: Vec<Vec<usize>>,
+}
+
+/// Where a solver stood before a bold step.
+#[derive(Default)]
+struct Before {
+    loss: f64,
+    beta: DVector<f64>,
+    wind: Vec<(f64, f64)>,
+    residual: Vec<f64>,
+}
+
+impl Before {
+    fn of(solver: &Solver, loss: f64) -> Self {
+        Self { loss, beta: solver.beta.clone(), wind: solver.wind.clone(), residual: solver.residual.clone() }
+    }
+
+    fn restore(&self, solver: &mut Solver) {
+        solver.beta.clone_from(&self.beta);
+        solver.wind.clone_from(&self.wind);
+        solver.residual.clone_from(&self.residual);
+    }
 }
 
 impl Model {
@@ -219,7 +258,18 @@ impl<'a> Solver<'a> {
             iterations: 0,
             converged: false,
             last: Vec::new(),
+            curvature: 1.0,
+            places: Vec::new(),
+            cells: Vec::new(),
+            by_cell: vec![Vec::new(); quantities * kinds],
+            by_quantity: vec![Vec::new(); quantities],
         };
+        solver.cells = evidence.observations.iter().map(|o| solver.cell(o)).collect();
+        for i in solver.rows.iter().flatten().copied() {
+            solver.by_cell[solver.cells[i]].push(i);
+            solver.by_quantity[evidence.observations[i].quantity].push(i);
+        }
+        solver.places = (0..solver.rows.len()).map(|g| solver.places_of(g)).collect();
         solver.share = (0..quantities).map(|q| solver.share_left(q)).collect();
         solver
     }
@@ -254,28 +304,19 @@ impl<'a> Solver<'a> {
         }
     }
 
-    /// Observations of a cell that take part.
-    fn of_cell(&self, cell: usize) -> impl Iterator<Item = usize> {
-        self.rows.iter().flatten().copied().filter(move |i| self.cell(&self.evidence.observations[*i]) == cell)
-    }
-
-    fn variance(&self, o: &Observation) -> f64 {
-        let between = self.between[self.cell(o)];
+    /// Variance of one observation under the model, its own and that between windows.
+    fn variance(&self, i: usize) -> f64 {
+        let between = self.between[self.cells[i]];
         match self.options.weights {
             Weights::Equal => between.max(f64::MIN_POSITIVE),
-            Weights::Precision => (o.se * o.se + between).max(f64::MIN_POSITIVE),
+            Weights::Precision => (self.evidence.observations[i].se.powi(2) + between).max(f64::MIN_POSITIVE),
         }
-    }
-
-    /// Observations of all cells of a quantity that take part.
-    fn of_cells(&self, q: usize) -> impl Iterator<Item = usize> {
-        self.rows.iter().flatten().copied().filter(move |i| self.evidence.observations[*i].quantity == q)
     }
 
     /// Mean between-window variance of a quantity.
     fn between_of(&self, q: usize) -> f64 {
-        let n = self.of_cells(q).count().max(1) as f64;
-        self.of_cells(q).map(|i| self.between[self.cell(&self.evidence.observations[i])]).sum::<f64>() / n
+        let of_quantity = &self.by_quantity[q];
+        of_quantity.iter().map(|i| self.between[self.cells[*i]]).sum::<f64>() / of_quantity.len().max(1) as f64
     }
 
     fn estimates_wind(&self) -> bool {
@@ -285,12 +326,27 @@ impl<'a> Solver<'a> {
     fn run(&mut self) -> Result<BlockedFit, BlockedError> {
         self.first_spread();
         let mut last: Option<DVector<f64>> = None;
+        let mut before = Before { loss: f64::INFINITY, ..Default::default() };
         for i in 0..ITERATIONS {
             self.iterations = i + 1;
             let fit = blocked::estimate(&self.blocks(false), self.width())?;
             let moved = self.take(&fit);
             if i < SPREAD_STEPS {
                 self.respread();
+            } else if self.options.method == Method::Robust {
+                // With the spread at rest every step has to lead downhill; a bold one that did not is taken back.
+                let loss = self.loss();
+                let bold = self.curvature < SURE;
+                self.curvature = if bold && loss > before.loss { SURE } else { self.curvature };
+                if bold && loss > before.loss {
+                    before.restore(self);
+                    last = None;
+                    continue;
+                }
+                before = Before::of(self, loss);
+                if i == SPREAD_STEPS {
+                    self.curvature = BOLD;
+                }
             }
             self.reweight();
             let settled = last.as_ref().is_some_and(|l| {
@@ -311,12 +367,21 @@ impl<'a> Solver<'a> {
         blocked::fit(&self.last, self.width())
     }
 
+    /// What the robust fit makes least: Huber's ρ of all residuals, and the squares of the winds' prior.
+    fn loss(&self) -> f64 {
+        let rows = self.rows.iter().flatten().map(|i| huber_rho(self.residual[*i] / self.variance(*i).sqrt()));
+        let prior = |(wind, ((north, east), sd)): (&(f64, f64), &((f64, f64), f64))| {
+            0.5 * ((wind.0 - north).powi(2) + (wind.1 - east).powi(2)) / (sd * sd)
+        };
+        let winds = if self.estimates_wind() { self.wind.iter().zip(&self.prior).map(prior).sum() } else { 0.0 };
+        rows.sum::<f64>() + winds
+    }
+
     /// A first spread from each quantity's scatter, so that no first step divides by nothing.
     fn first_spread(&mut self) {
         for cell in 0..self.between.len() {
             let (mut n, mut sum, mut squares) = (0.0, 0.0, 0.0);
-            let of_quantity = self.of_cells(cell / self.kinds);
-            for o in of_quantity.map(|i| &self.evidence.observations[i]) {
+            for o in self.by_quantity[cell / self.kinds].iter().map(|i| &self.evidence.observations[*i]) {
                 n += 1.0;
                 sum += o.y;
                 squares += o.y * o.y;
@@ -347,7 +412,7 @@ impl<'a> Solver<'a> {
             }
             for (i, row) in rows.iter().enumerate() {
                 // Residual of the linearised model; equal to the nonlinear one once the wind has settled.
-                self.residual[*row] = fit.residuals[g][i];
+                self.residual[*row] = fit.residuals[g][i] - self.shift(*row);
             }
         }
         moved
@@ -355,26 +420,24 @@ impl<'a> Solver<'a> {
 
     fn respread(&mut self) {
         let robust = self.options.method == Method::Robust;
-        for cell in 0..self.between.len() {
+        let of_cell = |cell: usize| {
             let q = cell / self.kinds;
-            let mut of_q: Vec<usize> = self.of_cell(cell).collect();
-            if of_q.len() < FEWEST_OF_A_KIND {
-                of_q = self.of_cells(q).collect();
-            }
-            let r: Vec<f64> = of_q.iter().map(|i| self.residual[*i]).collect();
-            let se: Vec<f64> = of_q
-                .iter()
-                .map(|i| if self.options.weights == Weights::Equal { 0.0 } else { self.evidence.observations[*i].se })
-                .collect();
-            self.between[cell] = between_variance(&r, &se, self.share[q], robust);
-        }
+            let few = self.by_cell[cell].len() < FEWEST_OF_A_KIND;
+            let all = if few { &self.by_quantity[q] } else { &self.by_cell[cell] };
+            let r: Vec<f64> = all.iter().map(|i| self.residual[*i]).collect();
+            let own = |i: &usize| match self.options.weights {
+                Weights::Equal => 0.0,
+                Weights::Precision => self.evidence.observations[*i].se,
+            };
+            between_variance(&r, &all.iter().map(own).collect::<Vec<_>>(), self.share[q], robust)
+        };
+        self.between = (0..self.between.len()).into_par_iter().map(of_cell).collect();
     }
 
     fn reweight(&mut self) {
         if self.options.method == Method::Robust {
             for i in self.rows.iter().flatten().copied() {
-                let o = &self.evidence.observations[i];
-                self.robust[i] = huber_weight(self.residual[i] / self.variance(o).sqrt());
+                self.robust[i] = huber_weight(self.residual[i] / self.variance(i).sqrt());
             }
         }
     }
@@ -408,7 +471,7 @@ impl<'a> Solver<'a> {
         let mut weight = vec![0.0; n];
         if fit.is_some() {
             for i in self.rows.iter().flatten() {
-                weight[*i] = self.robust[*i] / self.variance(&self.evidence.observations[*i]);
+                weight[*i] = self.robust[*i] / self.variance(*i);
             }
         } else {
             for pair in self.column.keys() {

@@ -2,6 +2,8 @@
 
 use std::collections::BTreeSet;
 
+use rayon::prelude::*;
+
 use super::estimate::Estimate;
 use super::evidence::Observation;
 use super::lack_of_fit::square_law;
@@ -184,13 +186,9 @@ pub fn count(fit: &SeasonFit, speeds: &[f64], configuration: usize, quantity: us
 /// flags say why.
 pub fn fits(fit: &SeasonFit, tables: &SeasonTables) -> Vec<FitRow> {
     let speeds: Vec<f64> = tables.windows.iter().map(|w| w.speed).collect();
-    let mut out = Vec::new();
-    for k in 0..fit.evidence.configurations.len() {
-        for name in &fit.reported {
-            out.push(fit_row(fit, tables, &speeds, k, name));
-        }
-    }
-    out
+    let all: Vec<(usize, &String)> =
+        (0..fit.evidence.configurations.len()).flat_map(|k| fit.reported.iter().map(move |n| (k, n))).collect();
+    all.par_iter().map(|(k, name)| fit_row(fit, tables, &speeds, *k, name)).collect()
 }
 
 fn fit_row(fit: &SeasonFit, tables: &SeasonTables, speeds: &[f64], k: usize, name: &str) -> FitRow {
@@ -289,7 +287,7 @@ fn put_estimate(row: &mut FitRow, e: &Estimate, fit: &SeasonFit) {
 
 /// Rows of `configurations`.
 pub fn configurations(fit: &SeasonFit, tables: &SeasonTables) -> Vec<ConfigurationRow> {
-    (0..fit.evidence.configurations.len()).map(|k| configuration_row(fit, tables, k)).collect()
+    (0..fit.evidence.configurations.len()).into_par_iter().map(|k| configuration_row(fit, tables, k)).collect()
 }
 
 /// Remarks on the logs behind a configuration, and behind one quantity where one is named.

@@ -2,6 +2,7 @@
 //! squares are the robust fit.
 
 use nalgebra::{DMatrix, DVector};
+use rayon::prelude::*;
 
 use super::Solver;
 use crate::numerics::blocked::Block;
@@ -9,20 +10,43 @@ use crate::numerics::spread::huber_psi;
 use crate::stages::season::fit::evidence::Observation;
 use crate::stages::season::fit::{Method, Zero};
 
+/// Where the values of a session's rows go; the same in every step.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Places {
+    /// Shared columns that are not zero in the block.
+    columns: Vec<usize>,
+    /// Zeros of outings, or none.
+    zeros: usize,
+    /// Per row: shared column of the coefficient, its place and that of the configuration's zero, the zero of the
+    /// outing.
+    rows: Vec<(usize, usize, usize, Option<usize>)>,
+}
+
+/// What the rows of a block stand for.
+#[derive(Clone, Copy)]
+pub(super) enum Rows<'a> {
+    /// The observations, outlying ones with a lower weight.
+    Weighted,
+    /// Pseudo-values whose plain weighted fit is the robust one; per cell the mean of ψ'.
+    Pseudo(&'a [f64]),
+}
+
 impl Solver<'_> {
     /// The blocks of the linearised model. `pseudo`: values whose plain weighted fit is the robust one.
     pub(super) fn blocks(&self, pseudo: bool) -> Vec<Block> {
         let unclipped: Vec<f64> = (0..self.between.len()).map(|cell| self.unclipped(cell)).collect();
-        (0..self.rows.len()).map(|g| self.block(g, pseudo, &unclipped)).collect()
+        let rows = if pseudo { Rows::Pseudo(&unclipped) } else { Rows::Weighted };
+        (0..self.rows.len()).into_par_iter().map(|g| self.block(g, rows)).collect()
     }
 
     /// Mean of ψ' of a cell: the share of windows that the robust fit leaves whole.
     fn unclipped(&self, cell: usize) -> f64 {
-        let whole = self.of_cell(cell).filter(|i| self.robust[*i] >= 1.0).count() as f64;
-        (whole / (self.of_cell(cell).count() as f64).max(1.0)).max(0.2)
+        let of_cell = &self.by_cell[cell];
+        let whole = of_cell.iter().filter(|i| self.robust[**i] >= 1.0).count() as f64;
+        (whole / (of_cell.len() as f64).max(1.0)).max(0.2)
     }
 
-    fn block(&self, g: usize, pseudo: bool, unclipped: &[f64]) -> Block {
+    pub(super) fn places_of(&self, g: usize) -> Places {
         let rows = &self.rows[g];
         let observation = |i: usize| &self.evidence.observations[i];
         let mut columns: Vec<usize> = rows.iter().map(|i| self.slope_column(observation(*i))).collect();
@@ -41,23 +65,36 @@ impl Solver<'_> {
         };
         zeros.sort_unstable();
         zeros.dedup();
+        let place = |c: usize| columns.binary_search(&c).unwrap_or(0);
+        let of_row = |i: &usize| {
+            let o = observation(*i);
+            let column = self.slope_column(o);
+            let zero = zeros.binary_search(&(o.outing, o.quantity)).ok();
+            (column, place(column), place(column + self.column.len()), zero)
+        };
+        let rows = rows.iter().map(of_row).collect();
+        Places { zeros: zeros.len(), rows, columns }
+    }
+
+    fn block(&self, g: usize, kind: Rows) -> Block {
+        let (rows, places) = (&self.rows[g], &self.places[g]);
         let wind = self.estimates_wind() && !rows.is_empty();
-        let (extra, m) = if wind { (2, zeros.len() + 2) } else { (0, zeros.len()) };
+        let (extra, m) = if wind { (2, places.zeros + 2) } else { (0, places.zeros) };
         let n = rows.len() + extra;
         let mut b = Block {
-            x: DMatrix::zeros(n, columns.len()),
+            x: DMatrix::zeros(n, places.columns.len()),
             nuisance: DMatrix::zeros(n, m),
             y: DVector::zeros(n),
             w: DVector::zeros(n),
-            columns,
+            columns: places.columns.clone(),
         };
         for (r, i) in rows.iter().enumerate() {
-            self.fill_row(&mut b, r, *i, g, &zeros, pseudo.then_some(unclipped));
+            self.fill_row(&mut b, r, *i, g, kind);
         }
         if wind {
             let ((north, east), sd) = self.prior[g];
             for (k, value) in [north, east].into_iter().enumerate() {
-                b.nuisance[(rows.len() + k, zeros.len() + k)] = 1.0;
+                b.nuisance[(rows.len() + k, places.zeros + k)] = 1.0;
                 b.y[rows.len() + k] = value;
                 b.w[rows.len() + k] = 1.0 / (sd * sd);
             }
@@ -71,56 +108,56 @@ impl Solver<'_> {
         self.let_in.iter().filter(move |((_, of), _)| *of == q).map(move |((r, _), c)| (*c, a[r.index()]))
     }
 
-    pub(super) fn slope_column(&self, o: &Observation) -> usize {
+    fn slope_column(&self, o: &Observation) -> usize {
         self.column.get(&(o.configuration, o.quantity)).copied().unwrap_or(0)
     }
 
-    fn fill_row(
-        &self,
-        b: &mut Block,
-        r: usize,
-        i: usize,
-        g: usize,
-        zeros: &[(usize, usize)],
-        unclipped: Option<&[f64]>,
-    ) {
-        let o = &self.evidence.observations[i];
-        let (column, wind) = (self.slope_column(o), self.wind[g]);
-        let place = |c: usize| b.columns.binary_search(&c).unwrap_or(0);
-        let (at, zero_at) = (place(column), place(column + self.column.len()));
+    /// What is put onto an outlying observation so that its score stays the same under a lower curvature.
+    pub(super) fn shift(&self, i: usize) -> f64 {
+        if self.robust[i] < 1.0 && self.curvature < 1.0 {
+            // σψ(r/σ) is the residual times its weight.
+            self.residual[i] * (1.0 / self.curvature - 1.0)
+        } else {
+            0.0
+        }
+    }
+
+    fn fill_row(&self, b: &mut Block, r: usize, i: usize, g: usize, kind: Rows) {
+        let (o, places) = (&self.evidence.observations[i], &self.places[g]);
+        let (column, at, zero_at, zero) = places.rows[r];
+        let wind = self.wind[g];
         b.x[(r, at)] = o.x(wind);
         for (column, value) in self.let_in_of(o) {
-            b.x[(r, place(column))] = value;
+            let place = b.columns.binary_search(&column).unwrap_or(0);
+            b.x[(r, place)] = value;
         }
-        match self.options.zero {
-            Zero::PerConfiguration => b.x[(r, zero_at)] = 1.0,
-            Zero::PerOuting | Zero::StaticSegment => {
-                if let Ok(k) = zeros.binary_search(&(o.outing, o.quantity)) {
-                    b.nuisance[(r, k)] = 1.0;
-                }
-            }
+        if self.options.zero == Zero::PerConfiguration {
+            b.x[(r, zero_at)] = 1.0;
+        } else if let Some(k) = zero {
+            b.nuisance[(r, k)] = 1.0;
         }
-        let variance = self.variance(o);
-        let mut y = o.y;
-        let mut w = 1.0 / variance;
-        match unclipped {
+        let variance = self.variance(i);
+        let (mut y, mut w) = (o.y, 1.0 / variance);
+        match kind {
             // y − r + σψ(r/σ)/mean(ψ') with weight mean(ψ')/σ²: its score is that of the robust fit, and its
             // derivative that of the expected ψ, kind of window by kind of window.
-            Some(share) => {
+            Rows::Pseudo(share) => {
                 if self.options.method == Method::Robust {
-                    let (res, sd, whole) = (self.residual[i], variance.sqrt(), share[self.cell(o)]);
+                    let (res, sd, whole) = (self.residual[i], variance.sqrt(), share[self.cells[i]]);
                     y += sd * huber_psi(res / sd) / whole - res;
                     w *= whole;
                 }
             }
-            None => w *= self.robust[i],
+            Rows::Weighted => {
+                y += self.shift(i);
+                w *= self.robust[i] * if self.robust[i] < 1.0 { self.curvature } else { 1.0 };
+            }
         }
         if self.estimates_wind() {
             let s = self.beta[column] * o.slope(wind);
             let (north, east) = (s * o.heading.0, s * o.heading.1);
-            let k = zeros.len();
-            b.nuisance[(r, k)] = north;
-            b.nuisance[(r, k + 1)] = east;
+            b.nuisance[(r, places.zeros)] = north;
+            b.nuisance[(r, places.zeros + 1)] = east;
             y += north * wind.0 + east * wind.1;
         }
         b.y[r] = y;

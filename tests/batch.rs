@@ -7,7 +7,7 @@ use std::fs;
 use std::path::Path;
 
 use squarelaw::engine::lock;
-use squarelaw::table::rows::{FitRow, LogRow, WindowRow};
+use squarelaw::table::rows::{BatchRow, FitRow, LogRow, WindowRow};
 
 use crate::season_kit::{Season, program};
 
@@ -93,6 +93,56 @@ fn a_night_without_changes_takes_every_log_from_the_cache() {
     assert_eq!(season.written(), first);
     assert_eq!(spared(&season, &["--no-cache"]), (0, 6));
     assert_eq!(season.written(), first);
+}
+
+/// Inode and times of every table file but that of the runs.
+fn looks(season: &Season) -> Vec<(String, u64, i64)> {
+    use std::os::unix::fs::MetadataExt;
+    let of = |name: String| {
+        let data = fs::metadata(season.tables().join(name.replace('/', "/season=2031/"))).unwrap();
+        (name, data.ino(), data.ctime_nsec())
+    };
+    season.written().into_keys().map(of).collect()
+}
+
+#[test]
+fn a_night_on_which_nothing_has_changed_touches_no_table() {
+    let season = Season::new();
+    fs::write(season.log("e01-s1-o1.csv"), "").unwrap();
+    // A hash is believed of files alone that were two seconds old when they were read.
+    std::thread::sleep(std::time::Duration::from_millis(2200));
+    let first = season.run(&[]).expect(3);
+    let (tables, before) = (season.written(), looks(&season));
+    let again = season.run(&[]).expect(3);
+    assert!(again.said().contains("nothing has changed"), "{}", again.said());
+    assert!(again.said().contains("set aside: "), "{}", again.said());
+    assert_eq!(first.0.stdout, again.0.stdout);
+    assert_eq!(looks(&season), before);
+    let (row, rows) = (season.last(), season.rows::<BatchRow>().len());
+    assert_eq!((row.logs, row.used, row.set_aside, row.from_cache, row.exit, rows), (6, 5, 1, 6, 3, 2));
+
+    // A table that was lost, one that another hand wrote, and a note that is damaged: all is made anew.
+    let fits = season.tables().join("fits/season=2031/fits.parquet");
+    fs::remove_file(&fits).unwrap();
+    assert!(!season.run(&[]).expect(3).said().contains("nothing has changed"));
+    fs::write(&fits, "not ours").unwrap();
+    assert!(!season.run(&[]).expect(3).said().contains("nothing has changed"));
+    assert_eq!(season.written(), tables);
+    let cache = season.tables().join(".cache");
+    let notes = || {
+        fs::read_dir(&cache).unwrap().map(|e| e.unwrap().path()).filter(|p| p.to_str().unwrap().contains("standing"))
+    };
+    assert_eq!(notes().count(), 1);
+    notes().for_each(|n| fs::write(n, "nonsense").unwrap());
+    assert!(!season.run(&[]).expect(3).said().contains("nothing has changed"));
+    assert!(season.run(&[]).expect(3).said().contains("nothing has changed"));
+    // Without the cache every log is worked on, whatever stands.
+    assert!(!season.run(&["--no-cache"]).expect(3).said().contains("nothing has changed"));
+    // Another season in the same folder may be what `history` compares with.
+    let other = season.tables().join("fits/season=2030");
+    fs::create_dir(&other).unwrap();
+    fs::copy(&fits, other.join("fits.parquet")).unwrap();
+    assert!(!season.run(&[]).expect(3).said().contains("nothing has changed"));
 }
 
 #[test]

@@ -148,10 +148,8 @@ fn unchanged(
     standing: Standing,
 ) -> Result<Ran, Fatal> {
     watcher.found(named.len());
-    for (i, fault) in standing.set_aside {
-        if let Some(named) = named.get(i) {
-            watcher.done(&LogResult::known(named, fault));
-        }
+    for (named, found) in named.iter().zip(standing.logs) {
+        watcher.done(&LogResult::known(named, found));
     }
     watcher.season(standing.windows as usize);
     watcher.remark(&format!("nothing has changed since the run of {}: its tables stand", shown_time(standing.ended)));

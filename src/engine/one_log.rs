@@ -77,15 +77,15 @@ pub struct LogResult {
 }
 
 impl LogResult {
-    /// Of a log that is set aside for a reason that was known before.
-    pub fn known(named: &NamedLog, fault: LogFault) -> Self {
+    /// Of a log of which it was known before how many windows it has, or why it is set aside.
+    pub fn known(named: &NamedLog, found: Result<usize, LogFault>) -> Self {
         Self {
             named: named.clone(),
             content_hash: String::new(),
             runs: Vec::new(),
-            outcome: Err(fault),
             windows: Vec::new(),
-            found: 0,
+            found: found.as_ref().copied().unwrap_or(0),
+            outcome: found.map(|_| Processed::default()),
             cached: true,
             worked: false,
         }

@@ -38,13 +38,7 @@ pub fn now() -> Timestamp {
 
 impl Outcome {
     /// Puts the results together.
-    pub fn new(
-        plan: &Plan,
-        results: &[LogResult],
-        season: SeasonTables,
-        started: Timestamp,
-        folder: PathBuf,
-    ) -> Self {
+    pub fn new(plan: &Plan, results: &[LogResult], season: SeasonTables, started: Timestamp, folder: PathBuf) -> Self {
         let origin = origin(plan);
         let logs: Vec<LogRow> = results.iter().map(log_row).collect();
         let funnel = results.iter().flat_map(funnel_rows).collect();

@@ -19,8 +19,8 @@ use super::one_log::{LogResult, NamedLog};
 use super::outcome::Outcome;
 use crate::error::LogFault;
 use crate::plan::Plan;
-use crate::table::rows::{self, BatchRow};
 use crate::table::row::Row;
+use crate::table::rows::{self, BatchRow};
 
 /// Name of the note in the cache.
 const NOTE: &str = "standing";
@@ -34,8 +34,8 @@ pub struct Standing {
     pub used: i64,
     /// Windows found.
     pub windows: i64,
-    /// Logs set aside, and why: said again every night.
-    pub set_aside: Vec<(usize, LogFault)>,
+    /// Per log its windows, or why it was set aside: said again every night.
+    pub logs: Vec<Result<usize, LogFault>>,
     /// What the run said at its end.
     pub said: String,
     /// When it ended.
@@ -103,25 +103,18 @@ pub fn look(cache: &Cache, plan: &Plan, tables: &Path, named: &[NamedLog]) -> Op
 
 impl Standing {
     /// Of a run whose tables are in place; `None` where a log could not be read, which tomorrow may be otherwise.
-    pub fn of(
-        cache: &Cache,
-        plan: &Plan,
-        logs: &[LogResult],
-        outcome: &Outcome,
-        said: String,
-    ) -> Option<Self> {
-        let faults = logs.iter().enumerate().filter_map(|(i, r)| Some((i, r.outcome.as_ref().err()?.clone())));
-        let set_aside: Vec<(usize, LogFault)> = faults.collect();
-        let passing = |f: &LogFault| matches!(f, LogFault::Unreadable { .. });
-        if set_aside.iter().any(|(_, f)| passing(f)) {
+    pub fn of(cache: &Cache, plan: &Plan, logs: &[LogResult], outcome: &Outcome, said: String) -> Option<Self> {
+        let passing = |r: &LogResult| matches!(r.outcome, Err(LogFault::Unreadable { .. }));
+        if logs.iter().any(passing) {
             return None;
         }
+        let of = |r: &LogResult| r.outcome.as_ref().map(|_| r.found).map_err(Clone::clone);
         Some(Self {
             key: key_of(cache, plan, &outcome.folder, logs.iter().map(|r| (&r.named, r.content_hash.as_str()))),
             tables: stamps(&outcome.folder).ok()?,
             used: outcome.batch.used,
             windows: outcome.batch.windows,
-            set_aside,
+            logs: logs.iter().map(of).collect(),
             said,
             ended: outcome.batch.ended.0,
         })

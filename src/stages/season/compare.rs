@@ -92,7 +92,8 @@ impl Compare {
                 "balance" | "efficiency" => "1",
                 _ => quantities.iter().position(|q| q == name).and_then(|q| units.get(q)).map_or("N", String::as_str),
             };
-            let mut rows: Vec<ComparisonRow> = pairs.par_iter().map(|(a, b)| self.row(fit, *a, *b, name, unit)).collect();
+            let mut rows: Vec<ComparisonRow> =
+                pairs.par_iter().map(|(a, b)| self.row(fit, *a, *b, name, unit)).collect();
             let p: Vec<f64> = rows.iter().filter_map(|r| r.p_value).collect();
             let mut adjusted = holm(&p).unwrap_or_default().into_iter();
             for row in rows.iter_mut().filter(|r| r.p_value.is_some()) {

@@ -161,12 +161,12 @@ pub fn window(log: &LogFrame, piece: Piece, kind: &'static str, cx: &LogCx) -> O
         .map(|q| {
             if q == "resistance" {
                 let (net, m_e) = (of("net_drive")?, mean_of(of("effective_mass")?)?);
-                let drive = mean_and_se(net, params).ok()?;
-                // A least-squares slope is a mean of dv/dt with parabolic weights in time, so the air is
-                // averaged alike: the regression stays exact while the car slows down.
+                // Slope of speed and drive are weighted alike in time (parabolically, as a least-squares slope weighs
+                // dv/dt), and so is the air: what the driver's foot does cancels, and the regression stays exact while
+                // the car slows down.
                 let air = AirMeans::parabolic(v, ratio)?;
-                let se = drive.standard_error.hypot(m_e * slope.standard_error);
-                Some(air.measure(drive.value - m_e * slope.value, se))
+                let (mean, se) = resistance(of("speed")?, net, m_e, 1.0 / log.rate)?;
+                Some(air.measure(mean, se))
             } else {
                 let mean = mean_and_se(of(q)?, params).ok()?;
                 let zero = stand.clone().and_then(|s| mean_of(log.get(q)?.get(s)?));
@@ -200,6 +200,28 @@ pub fn window(log: &LogFrame, piece: Piece, kind: &'static str, cx: &LogCx) -> O
         measures,
         flags: log.flags_of(segment),
     })
+}
+
+/// Resistance over a window and its standard error, N: drive less inertia. With u = v − ∫F dt/m the equation of motion
+/// m dv/dt = F − R reads du/dt = −R/m, so the least-squares slope of u gives R with drive and inertia in one, and the
+/// scatter of u its error. Where the drive has gaps its plain mean stands in, its error taken for independent.
+fn resistance(speed: &[f64], net: &[f64], mass: f64, dt: f64) -> Option<(f64, f64)> {
+    let params = SeriesParams::default();
+    if net.iter().any(|f| f.is_nan()) {
+        let (drive, slope) = (mean_and_se(net, params).ok()?, slope_and_se(dt, speed, params).ok()?);
+        let se = drive.standard_error.hypot(mass * slope.standard_error);
+        return Some((drive.value - mass * slope.value, se));
+    }
+    let mut gained = 0.0;
+    let mut before = *net.first()?;
+    let rest = speed.iter().zip(net).map(|(v, f)| {
+        gained += 0.5 * (before + f) * dt / mass;
+        before = *f;
+        v - gained
+    });
+    // The first step adds nothing: an offset, which the slope does not see.
+    let slope = slope_and_se(dt, &rest.collect::<Vec<_>>(), params).ok()?;
+    Some((-mass * slope.value, mass * slope.standard_error))
 }
 
 /// Longest and shortest stand before an outing that a zero is taken from, s (common practice, no source).
@@ -319,6 +341,27 @@ mod tests {
         // 9.7 s become two windows, 13.6 s become three; none longer than asked for.
         assert_eq!(pieces.len(), 5);
         assert!(pieces.iter().all(|p| p.end - p.start <= 50 && p.end - p.start >= 15));
+    }
+
+    #[test]
+    fn a_restless_foot_cancels_in_the_resistance() {
+        // m dv/dt = F − R with a drive that swings by 300 N at 1 Hz over 3.3 s: F and v are exact, R is 400 N. The plain
+        // mean of F less m times the slope of v is off, as its two parts are weighted otherwise in time.
+        let (dt, mass, r) = (0.01, 1000.0, 400.0);
+        let t: Vec<f64> = (0..331).map(|i| i as f64 * dt).collect();
+        let net: Vec<f64> = t.iter().map(|t| 420.0 + 300.0 * (6.0 * t).sin()).collect();
+        let speed: Vec<f64> =
+            t.iter().map(|t| 50.0 + ((420.0 - r) * t + 300.0 * (1.0 - (6.0 * t).cos()) / 6.0) / mass).collect();
+        let (value, se) = resistance(&speed, &net, mass, dt).unwrap();
+        assert!((value - r).abs() < 0.05 && se < 1.0, "{value} {se}");
+        let slope = slope_and_se(dt, &speed, SeriesParams::default()).unwrap().value;
+        let plain = mean_of(&net).unwrap() - mass * slope;
+        assert!((plain - r).abs() > 2.0, "{plain}");
+        // A gap in the drive: the plain mean stands in.
+        let mut torn = net.clone();
+        torn[100] = f64::NAN;
+        let (value, se) = resistance(&speed, &torn, mass, dt).unwrap();
+        assert!((value - plain).abs() < 1.0 && se > 5.0, "{value} {se}");
     }
 
     #[test]

@@ -84,6 +84,8 @@ pub struct Evidence {
     pub measured: Vec<bool>,
     /// Outings, sorted.
     pub outings: Vec<String>,
+    /// Per window the straight that it lies on, numbered through the season; see [`straights`].
+    pub straights: Vec<usize>,
     /// Configurations, in the order of the run sheet.
     pub configurations: Vec<Configuration>,
     /// Sessions and quantities that do not agree with the others: kept in the tables, not fitted.
@@ -101,6 +103,7 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
         sessions: names.into_iter().collect(),
         outings: outings.into_iter().collect(),
         configurations: configurations(runs),
+        straights: straights(windows),
         ..Default::default()
     };
     let index: BTreeMap<String, usize> =
@@ -149,6 +152,34 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
         }
     }
     out.measured.iter_mut().zip(unmeasured).for_each(|(m, not)| *m &= !not);
+    out
+}
+
+/// Longest pause between two windows of one straight, s, and largest turn between them, rad (common practice, no
+/// source).
+const PAUSE: f64 = 16.0;
+const TURN: f64 = 0.2;
+
+/// Windows of one outing that follow each other in the same direction lie on one straight: what the car met there,
+/// another car's wake above all, they have in common. Without a course every window stands alone.
+pub fn straights(windows: &[Window]) -> Vec<usize> {
+    let mut order: Vec<usize> = (0..windows.len()).collect();
+    let key = |i: &usize| windows.get(*i).map(|w| (w.outing.as_str(), w.start.to_bits()));
+    order.sort_by(|a, b| key(a).cmp(&key(b)));
+    let mut out = vec![0; windows.len()];
+    let (mut number, mut before): (usize, Option<&Window>) = (0, None);
+    for i in order {
+        let Some(w) = windows.get(i) else { continue };
+        let follows = before.is_some_and(|b| {
+            let turned = b.course.zip(w.course).map(|(a, b)| (a - b).sin().hypot(1.0 - (a - b).cos()));
+            b.outing == w.outing && w.start - b.start - b.duration <= PAUSE && turned.is_some_and(|t| t <= TURN)
+        });
+        number += usize::from(!follows);
+        if let Some(place) = out.get_mut(i) {
+            *place = number;
+        }
+        before = Some(w);
+    }
     out
 }
 

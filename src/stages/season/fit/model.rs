@@ -3,6 +3,7 @@
 //! weights and wind (Gauss–Newton) around the blocked least squares.
 
 mod assemble;
+mod wakes;
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -31,6 +32,8 @@ const SURE: f64 = 0.6;
 /// iteration circling for ever; with a fixed scale Huber's equations are convex and settle.
 const SPREAD_STEPS: usize = 15;
 const CONVERGED: f64 = 1e-7;
+/// Steps before a window's air is judged by what the other windows say.
+const FIRST_LOOK: usize = 4;
 
 /// A configuration and a quantity, by index.
 pub type Pair = (usize, usize);
@@ -181,6 +184,12 @@ struct Solver<'a> {
     /// Observations of every cell and of every quantity that take part.
     by_cell: Vec<Vec<usize>>,
     by_quantity: Vec<Vec<usize>>,
+    /// Observations of every window that take part.
+    by_window: Vec<Vec<usize>>,
+    /// Per observation: what the fall of that weight takes from the derivative of its score.
+    falls: Vec<f64>,
+    /// Per observation: how far its window is believed to have run in the air that the model knows, see [`wakes`].
+    clean: Vec<f64>,
 }
 
 /// Where a solver stood before a bold step.
@@ -263,11 +272,15 @@ impl<'a> Solver<'a> {
             cells: Vec::new(),
             by_cell: vec![Vec::new(); quantities * kinds],
             by_quantity: vec![Vec::new(); quantities],
+            by_window: vec![Vec::new(); evidence.observations.iter().map(|o| o.window + 1).max().unwrap_or(0)],
+            clean: vec![1.0; n],
+            falls: vec![0.0; n],
         };
         solver.cells = evidence.observations.iter().map(|o| solver.cell(o)).collect();
         for i in solver.rows.iter().flatten().copied() {
             solver.by_cell[solver.cells[i]].push(i);
             solver.by_quantity[evidence.observations[i].quantity].push(i);
+            solver.by_window[evidence.observations[i].window].push(i);
         }
         solver.places = (0..solver.rows.len()).map(|g| solver.places_of(g)).collect();
         solver.share = (0..quantities).map(|q| solver.share_left(q)).collect();
@@ -332,6 +345,9 @@ impl<'a> Solver<'a> {
             let fit = blocked::estimate(&self.blocks(false), self.width())?;
             let moved = self.take(&fit);
             if i < SPREAD_STEPS {
+                if i >= FIRST_LOOK && self.options.method == Method::Robust {
+                    self.look_for_wakes();
+                }
                 self.respread();
             } else if self.options.method == Method::Robust {
                 // With the spread at rest every step has to lead downhill; a bold one that did not is taken back.
@@ -369,7 +385,8 @@ impl<'a> Solver<'a> {
 
     /// What the robust fit makes least: Huber's ρ of all residuals, and the squares of the winds' prior.
     fn loss(&self) -> f64 {
-        let rows = self.rows.iter().flatten().map(|i| huber_rho(self.residual[*i] / self.variance(*i).sqrt()));
+        let of_row = |i: &usize| self.clean[*i] * huber_rho(self.residual[*i] / self.variance(*i).sqrt());
+        let rows = self.rows.iter().flatten().map(of_row);
         let prior = |(wind, ((north, east), sd)): (&(f64, f64), &((f64, f64), f64))| {
             0.5 * ((wind.0 - north).powi(2) + (wind.1 - east).powi(2)) / (sd * sd)
         };
@@ -422,8 +439,11 @@ impl<'a> Solver<'a> {
         let robust = self.options.method == Method::Robust;
         let of_cell = |cell: usize| {
             let q = cell / self.kinds;
-            let few = self.by_cell[cell].len() < FEWEST_OF_A_KIND;
-            let all = if few { &self.by_quantity[q] } else { &self.by_cell[cell] };
+            let clean = |of: &[usize]| of.iter().copied().filter(|i| self.clean[*i] > 0.5).collect::<Vec<_>>();
+            let mut all = clean(&self.by_cell[cell]);
+            if all.len() < FEWEST_OF_A_KIND {
+                all = clean(&self.by_quantity[q]);
+            }
             let r: Vec<f64> = all.iter().map(|i| self.residual[*i]).collect();
             let own = |i: &usize| match self.options.weights {
                 Weights::Equal => 0.0,
@@ -471,7 +491,7 @@ impl<'a> Solver<'a> {
         let mut weight = vec![0.0; n];
         if fit.is_some() {
             for i in self.rows.iter().flatten() {
-                weight[*i] = self.robust[*i] / self.variance(*i);
+                weight[*i] = self.clean[*i] * self.robust[*i] / self.variance(*i);
             }
         } else {
             for pair in self.column.keys() {
@@ -490,7 +510,7 @@ impl<'a> Solver<'a> {
             wind,
             between,
             weight,
-            robust: self.robust,
+            robust: self.robust.iter().zip(&self.clean).map(|(r, c)| r * c).collect(),
             residual: self.residual,
             x,
             iterations: self.iterations,

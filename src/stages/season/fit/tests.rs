@@ -343,3 +343,51 @@ fn static_segment_takes_the_zero_off_and_says_where_it_could_not() {
         assert_eq!(r.flags.contains("zero_not_static"), wanted, "{r:?}");
     }
 }
+
+#[test]
+fn a_wake_takes_its_whole_straight_out_of_the_fit() {
+    // Straights of three windows; on every sixth another car takes 30 % of all forces.
+    let mut tables = make(&Season { wind: 0.0, windows: 24, ..Default::default() }, 11);
+    for (i, w) in tables.windows.iter_mut().enumerate() {
+        let (straight, place) = (i % 24 / 3, i % 3);
+        w.start = 100.0 * straight as f64 + 6.0 * place as f64;
+        w.course = Some(0.3 + straight as f64);
+        let k: usize = w.configuration[1..].parse().unwrap();
+        for (q, m) in w.measures.iter_mut().flatten().enumerate().filter(|_| followed_at(i)) {
+            m.mean -= 0.3 * truth(k)[q] * m.v2;
+        }
+    }
+    let fit = solve(&tables, &ROBUST.replace("estimate", "none"), 3);
+    let weights = |wake: bool| {
+        let of =
+            fit.evidence.observations.iter().zip(&fit.model.robust).filter(move |(o, _)| followed_at(o.window) == wake);
+        of.map(|(_, r)| *r).collect::<Vec<_>>()
+    };
+    let (wakes, free) = (weights(true), weights(false));
+    assert!(wakes.len() > 200 && wakes.iter().all(|r| *r < 0.01), "{wakes:?}");
+    assert!(free.iter().filter(|r| **r < 0.3).count() < free.len() / 50);
+    for k in 0..3 {
+        for (q, true_value) in truth(k).into_iter().enumerate() {
+            let c = fit.coefficient(k, q).unwrap().value;
+            assert!((c / true_value - 1.0).abs() < 0.015, "{k} {q}: {c} {true_value}");
+        }
+    }
+    // One quantity alone is a sensor's affair: the others keep the window.
+    for (i, w) in tables.windows.iter_mut().enumerate().filter(|(i, _)| i % 24 == 4) {
+        if let Some(m) = &mut w.measures[0] {
+            m.mean += if i % 48 == 4 { 300.0 } else { -300.0 };
+        }
+    }
+    let fit = solve(&tables, &ROBUST.replace("estimate", "none"), 3);
+    let spared = |q: usize| {
+        let of = fit.evidence.observations.iter().zip(&fit.model.robust);
+        of.filter(move |(o, _)| o.window % 24 == 4 && o.quantity == q && !followed_at(o.window))
+            .map(|(_, r)| *r)
+            .collect::<Vec<_>>()
+    };
+    assert!(spared(0).iter().all(|r| *r < 0.3) && spared(1).iter().filter(|r| **r > 0.5).count() > spared(1).len() / 2);
+}
+
+fn followed_at(window: usize) -> bool {
+    (window / 24 + window % 24 / 3).is_multiple_of(6)
+}

@@ -42,8 +42,14 @@ impl Solver<'_> {
     /// Mean of ψ' of a cell: the share of windows that the robust fit leaves whole.
     fn unclipped(&self, cell: usize) -> f64 {
         let of_cell = &self.by_cell[cell];
-        let whole = of_cell.iter().filter(|i| self.robust[**i] >= 1.0).count() as f64;
-        (whole / (of_cell.len() as f64).max(1.0)).max(0.2)
+        let n: f64 = of_cell.iter().map(|i| self.clean[*i]).sum();
+        let slope = |i: &usize| if self.robust[*i] >= 1.0 { self.clean[*i] - self.falls[*i] } else { 0.0 };
+        let mean = of_cell.iter().map(slope).sum::<f64>() / n.max(f64::MIN_POSITIVE);
+        let mean = mean.clamp(0.2, 1.0);
+        // Huber's correction for few windows per unknown.
+        let used = 1.0 - self.share[cell / self.kinds];
+        let spread = mean * (1.0 - mean);
+        mean / (1.0 + used * spread / (mean * mean))
     }
 
     pub(super) fn places_of(&self, g: usize) -> Places {
@@ -137,7 +143,7 @@ impl Solver<'_> {
             b.nuisance[(r, k)] = 1.0;
         }
         let variance = self.variance(i);
-        let (mut y, mut w) = (o.y, 1.0 / variance);
+        let (mut y, mut w) = (o.y, self.clean[i] / variance);
         match kind {
             // y − r + σψ(r/σ)/mean(ψ') with weight mean(ψ')/σ²: its score is that of the robust fit, and its
             // derivative that of the expected ψ, kind of window by kind of window.

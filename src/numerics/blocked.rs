@@ -93,7 +93,7 @@ pub fn fit(blocks: &[Block], p: usize) -> Result<BlockedFit, BlockedError> {
     if blocks.iter().all(|b| b.y.is_empty()) {
         return Err(BlockedError::Empty);
     }
-    let whitened = whitened(blocks)?;
+    let whitened = whitened(blocks, true)?;
     let (beta, bread) = solve(blocks, &whitened, p)?;
     let mut out = BlockedFit {
         beta,
@@ -142,7 +142,7 @@ pub fn estimate(blocks: &[Block], p: usize) -> Result<Estimates, BlockedError> {
     if blocks.iter().all(|b| b.y.is_empty()) {
         return Err(BlockedError::Empty);
     }
-    let whitened = whitened(blocks)?;
+    let whitened = whitened(blocks, false)?;
     let (beta, _) = solve(blocks, &whitened, p)?;
     let of_block = |(b, w): (&Block, &Whitened)| {
         let local = b.local(&beta);
@@ -153,8 +153,8 @@ pub fn estimate(blocks: &[Block], p: usize) -> Result<Estimates, BlockedError> {
 }
 
 /// Blocks are worked on side by side and put together in their order: the same numbers with any number of threads.
-fn whitened(blocks: &[Block]) -> Result<Vec<Whitened>, BlockedError> {
-    let each: Vec<Option<Whitened>> = blocks.par_iter().map(Whitened::new).collect();
+fn whitened(blocks: &[Block], exact: bool) -> Result<Vec<Whitened>, BlockedError> {
+    let each: Vec<Option<Whitened>> = blocks.par_iter().map(|b| Whitened::new(b, exact)).collect();
     each.into_iter().enumerate().map(|(g, w)| w.ok_or(BlockedError::NotFinite { block: g })).collect()
 }
 
@@ -211,7 +211,8 @@ struct Whitened {
 }
 
 impl Whitened {
-    fn new(b: &Block) -> Option<Self> {
+    /// `exact`: to the last digits, as inference wants it; a step of an iteration does without.
+    fn new(b: &Block, exact: bool) -> Option<Self> {
         let finite = |m: &[f64]| m.iter().all(|v| v.is_finite());
         if !(finite(b.x.as_slice())
             && finite(b.nuisance.as_slice())
@@ -225,7 +226,8 @@ impl Whitened {
         let mut all = scaled_rows(&b.x, &root).insert_column(b.x.ncols(), 0.0);
         all.column_mut(b.x.ncols()).copy_from(&b.y.component_mul(&root));
         // Twice is enough (Kahan): the second projection removes what rounding left of the first.
-        let all = basis.projected(basis.projected(all));
+        let once = basis.projected(all);
+        let all = if exact { basis.projected(once) } else { once };
         let y = all.column(b.x.ncols()).into_owned();
         Some(Self { z: all.remove_column(b.x.ncols()), y, root, basis })
     }

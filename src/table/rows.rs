@@ -67,7 +67,7 @@ table_row! {
         course: Option<f64>, "rad", "direction of travel, clockwise from north";
         accel_x: f64, "m/s2", "mean acceleration over ground along x";
         weight: f64, "1", "relative weight that the fit used, largest 1; 0 when not fitted";
-        outlier: bool, "-", "the robust fit gave it less than half weight";
+        outlier: bool, "-", "the robust fit gave it less than half weight: far out by itself, or all quantities off together as in a wake";
         flags: String, "-", "remarks, comma separated";
     }
 }

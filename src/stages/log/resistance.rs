@@ -2,7 +2,8 @@
 //!
 //! Columns made: `drive_force` (N, tractive force at the contact patches, driving positive),
 //! `net_drive` (N, drive force − m·g·sin θ) and `effective_mass` (kg, rotating parts counted). With the
-//! slope of speed over a window, resistance = net_drive − effective_mass·dv/dt.
+//! slope of speed over a window, resistance = net_drive − effective_mass·dv/dt, both weighted alike in time (see
+//! [`crate::stages::window::select`]).
 //!
 //! Stands before `loads` where the car file has an `anti_squat`: the rear links carry a share of the drive force.
 

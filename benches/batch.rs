@@ -168,7 +168,7 @@ fn large(folder: &Path, python: Option<&str>, quick: bool) {
         Box::new(move || season.run(further)) as Box<dyn Fn() -> Command>
     };
     let nothing = || Box::new(|_| {}) as Box<dyn Fn(usize)>;
-    let lateral = |turn: usize| format!("lateral: 0.0{} g,", 80 - turn);
+    let lateral = |turn: usize| format!("lateral: {} g,", ["0.08", "0.079", "0.078", "0.077"][turn]);
     let at = |turn: usize| format!("at: {} km/h", 160 - turn);
     let mut jobs = vec![
         Job { name: "first pass", before: Box::new(|_| season.clear()), make: run(&[]) },

@@ -387,10 +387,11 @@ impl<'a> Solver<'a> {
     fn loss(&self) -> f64 {
         let of_row = |i: &usize| self.clean[*i] * huber_rho(self.residual[*i] / self.variance(*i).sqrt());
         let rows = self.rows.iter().flatten().map(of_row);
-        let prior = |(wind, ((north, east), sd)): (&(f64, f64), &((f64, f64), f64))| {
-            0.5 * ((wind.0 - north).powi(2) + (wind.1 - east).powi(2)) / (sd * sd)
+        let prior = |g: usize| {
+            let ((north, east), sd) = self.prior[g];
+            0.5 * ((self.wind[g].0 - north).powi(2) + (self.wind[g].1 - east).powi(2)) / (sd * sd)
         };
-        let winds = if self.estimates_wind() { self.wind.iter().zip(&self.prior).map(prior).sum() } else { 0.0 };
+        let winds = if self.estimates_wind() { (0..self.wind.len()).map(prior).sum() } else { 0.0 };
         rows.sum::<f64>() + winds
     }
 

@@ -32,9 +32,9 @@ fn run(change: impl Fn(String) -> String) -> (Outcome, TempDir) {
     let path = folder.path().join("season-check.yaml");
     fs::write(&path, text).unwrap();
     let plan = Plan::new(definitions(&path).map_err(|e| panic!("{e}")).unwrap()).map_err(|e| panic!("{e}")).unwrap();
-    let outcome =
-        engine::run(&plan, &Options { threads: 2, ..Default::default() }, &AtomicBool::new(false), &Silent).unwrap();
-    (outcome, folder)
+    let options = Options { threads: 2, ..Default::default() };
+    let ran = engine::run(&plan, &options, &AtomicBool::new(false), &Silent, &|_| String::new()).unwrap();
+    (*ran.outcome.unwrap(), folder)
 }
 
 fn truth() -> serde_json::Value {

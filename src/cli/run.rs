@@ -10,7 +10,7 @@ use clap::Args;
 use super::{Voice, exit, print, progress, size};
 use crate::config::read;
 use crate::engine::outcome::Outcome;
-use crate::engine::{self, CacheAt, Options, Ran};
+use crate::engine::{self, CacheAt, Options};
 use crate::error::Fatal;
 use crate::plan::Plan;
 use crate::report::summary;
@@ -69,15 +69,9 @@ pub fn run(args: &RunArgs, voice: Voice, out: &mut dyn Write) -> Result<u8, Fata
         cache_limit: Some(args.cache.cache_limit),
     };
     let say = |outcome: &Outcome| summary::text(outcome, &plan);
-    let (batch, said) = match engine::night(&plan, &options, &stop, progress::watcher(voice).as_ref(), &say)? {
-        Ran::Anew(outcome) => {
-            let said = say(&outcome);
-            (outcome.batch, said)
-        }
-        Ran::Unchanged(batch, said) => (batch, said),
-    };
+    let ran = engine::run(&plan, &options, &stop, progress::watcher(voice).as_ref(), &say)?;
     if !voice.quiet {
-        print(out, &said)?;
+        print(out, &ran.said)?;
     }
-    Ok(if batch.set_aside > 0 { exit::SOME_SET_ASIDE } else { exit::ALL_USED })
+    Ok(if ran.batch.set_aside > 0 { exit::SOME_SET_ASIDE } else { exit::ALL_USED })
 }

@@ -73,32 +73,21 @@ pub trait Watcher: Sync {
 
 /// How a batch ended.
 #[derive(Debug)]
-pub enum Ran {
-    /// The tables were written.
-    Anew(Box<Outcome>),
-    /// Nothing has changed since the last run; its tables stand. The row of `batch`, and what that run said.
-    Unchanged(BatchRow, String),
+pub struct Ran {
+    /// The row of `batch`.
+    pub batch: BatchRow,
+    /// What the run says at its end.
+    pub said: String,
+    /// What was found and written; `None` where nothing has changed since the last run, whose tables stand.
+    pub outcome: Option<Box<Outcome>>,
 }
 
-/// Runs the batch and writes the tables.
+/// Runs the batch and writes the tables. On a night on which nothing has changed the last run's tables stand, and only
+/// `batch` gets a row. `say`: what the run says at its end.
 ///
 /// # Errors
 /// Only what leaves nothing to write; faults of single logs are rows of the outcome.
-pub fn run(plan: &Plan, options: &Options, stop: &AtomicBool, watcher: &dyn Watcher) -> Result<Outcome, Fatal> {
-    let started = outcome::now();
-    let tables_folder = tables_folder(plan);
-    let _lock = take(&tables_folder, watcher)?;
-    let (named, cache) = (discover(plan)?, opened(plan, options)?);
-    let (outcome, _) = anew(plan, options, stop, watcher, started, (&named, cache.as_ref()))?;
-    Ok(outcome)
-}
-
-/// The same, but for a night on which nothing has changed: then the last run's tables stand, and only `batch` gets a
-/// row. `say`: what the run says at its end.
-///
-/// # Errors
-/// As [`run`].
-pub fn night(
+pub fn run(
     plan: &Plan,
     options: &Options,
     stop: &AtomicBool,
@@ -115,14 +104,14 @@ pub fn night(
         return unchanged(plan, watcher, started, &named, standing);
     }
     let (outcome, results) = anew(plan, options, stop, watcher, started, (&named, cache.as_ref()))?;
+    let said = say(&outcome);
     if let Some(cache) = &cache
-        && let Some(standing) = Standing::of(cache, plan, &results, &outcome, say(&outcome))
+        && let Some(standing) = Standing::of(cache, plan, &results, &outcome, said.clone())
         && let Err(e) = standing.keep(cache, plan, &tables)
     {
-        let folder = cache.folder().display();
-        watcher.remark(&format!("the cache {folder} can't be written: {e}; the next run will work longer"));
+        watcher.remark(&cache.unwritten(&e));
     }
-    Ok(Ran::Anew(Box::new(outcome)))
+    Ok(Ran { batch: outcome.batch.clone(), said, outcome: Some(Box::new(outcome)) })
 }
 
 /// The lock of the tables; what a run that died has left is put in order.
@@ -157,7 +146,7 @@ fn unchanged(
     if let Some(remark) = outcome::add_batch(plan, &tables_folder(plan), &batch)? {
         watcher.remark(&remark);
     }
-    Ok(Ran::Unchanged(batch, standing.said))
+    Ok(Ran { batch, said: standing.said, outcome: None })
 }
 
 fn shown_time(micros: i64) -> String {

@@ -111,16 +111,8 @@ type Staged<T> = Result<Result<T, LogFault>, Fatal>;
 /// # Errors
 /// A stop was asked for, or a defect; whatever is wrong with the log is in the result.
 pub fn process(work: Work, named: &NamedLog) -> Result<LogResult, Fatal> {
-    let mut log = LogResult {
-        named: named.clone(),
-        content_hash: String::new(),
-        runs: runs_of(work.plan, named),
-        outcome: Err(LogFault::NotInRunSheet),
-        windows: Vec::new(),
-        found: 0,
-        cached: false,
-        worked: false,
-    };
+    let runs = runs_of(work.plan, named);
+    let mut log = LogResult { runs, cached: false, ..LogResult::known(named, Err(LogFault::NotInRunSheet)) };
     log.outcome = work.look(&mut log)?;
     log.windows = log.outcome.as_mut().map(|p| std::mem::take(&mut p.windows)).unwrap_or_default();
     log.found = log.windows.len();

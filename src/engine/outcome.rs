@@ -55,8 +55,8 @@ impl Outcome {
     /// # Errors
     /// The first table that can't be written.
     pub fn write(&self) -> Result<Option<String>, Fatal> {
-        let (to, origin) = (&mut Switch::new(&self.folder), &self.origin);
-        let s = &self.season;
+        let mut switch = Switch::new(&self.folder);
+        let (s, origin) = (&self.season, &self.origin);
         let tables: [&dyn Encode; 19] = [
             &self.logs,
             &self.funnel,
@@ -81,10 +81,10 @@ impl Outcome {
         let files: Vec<(PathBuf, Vec<u8>)> =
             tables.par_iter().map(|t| t.encoded(&self.folder, origin)).collect::<Result<_, _>>()?;
         for (place, bytes) in &files {
-            to.add(place, bytes)?;
+            switch.add(place, bytes)?;
         }
-        let remark = parquet_file::append(to, origin, std::slice::from_ref(&self.batch))?;
-        std::mem::replace(to, Switch::new(&self.folder)).commit()?;
+        let remark = parquet_file::append(&mut switch, origin, std::slice::from_ref(&self.batch))?;
+        switch.commit()?;
         Ok(remark)
     }
 }

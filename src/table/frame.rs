@@ -1,6 +1,6 @@
 //! A log in memory: named columns of samples, SI, `NaN` where nothing was measured.
 
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::units::Dimension;
 
@@ -109,54 +109,47 @@ impl LogFrame {
     }
 }
 
-/// Samples as one run of bytes, little-endian: ten times as quick as one number after the other.
+/// Samples as they are.
 mod bits {
-    use serde::de::{Deserializer, Error};
-    use serde::ser::Serializer;
-
-    use super::Bytes;
+    use serde::{Deserializer, Serializer};
 
     pub fn serialize<S: Serializer>(values: &[f64], s: S) -> Result<S::Ok, S::Error> {
-        let mut bytes = vec![0; values.len() * 8];
-        for (to, from) in bytes.as_chunks_mut::<8>().0.iter_mut().zip(values) {
-            *to = from.to_le_bytes();
-        }
-        s.serialize_bytes(&bytes)
+        super::put(values, f64::to_le_bytes, s)
     }
 
     pub fn deserialize<'de, D: Deserializer<'de>>(de: D) -> Result<Vec<f64>, D::Error> {
-        let decode = |bytes: &[u8]| {
-            let (samples, rest) = bytes.as_chunks::<8>();
-            rest.is_empty().then(|| samples.iter().map(|b| f64::from_le_bytes(*b)).collect())
-        };
-        let wrong = || D::Error::custom("samples of eight bytes each were expected");
-        de.deserialize_bytes(Bytes(decode))?.ok_or_else(wrong)
+        super::take(de, f64::from_le_bytes)
     }
 }
 
-/// The same in single precision.
+/// Samples in single precision.
 mod singles {
-    use serde::de::{Deserializer, Error};
-    use serde::ser::Serializer;
-
-    use super::Bytes;
+    use serde::{Deserializer, Serializer};
 
     pub fn serialize<S: Serializer>(values: &[f64], s: S) -> Result<S::Ok, S::Error> {
-        let mut bytes = vec![0; values.len() * 4];
-        for (to, from) in bytes.as_chunks_mut::<4>().0.iter_mut().zip(values) {
-            *to = (*from as f32).to_le_bytes();
-        }
-        s.serialize_bytes(&bytes)
+        super::put(values, |v| (v as f32).to_le_bytes(), s)
     }
 
     pub fn deserialize<'de, D: Deserializer<'de>>(de: D) -> Result<Vec<f64>, D::Error> {
-        let decode = |bytes: &[u8]| {
-            let (samples, rest) = bytes.as_chunks::<4>();
-            rest.is_empty().then(|| samples.iter().map(|b| f64::from(f32::from_le_bytes(*b))).collect())
-        };
-        let wrong = || D::Error::custom("samples of four bytes each were expected");
-        de.deserialize_bytes(Bytes(decode))?.ok_or_else(wrong)
+        super::take(de, |b| f64::from(f32::from_le_bytes(b)))
     }
+}
+
+/// Samples as one run of bytes, little-endian: ten times as quick as one number after the other.
+fn put<S: Serializer, const N: usize>(values: &[f64], to: impl Fn(f64) -> [u8; N], s: S) -> Result<S::Ok, S::Error> {
+    let mut bytes = vec![0; values.len() * N];
+    bytes.as_chunks_mut::<N>().0.iter_mut().zip(values).for_each(|(b, v)| *b = to(*v));
+    s.serialize_bytes(&bytes)
+}
+
+/// The way back.
+fn take<'de, D: Deserializer<'de>, const N: usize>(de: D, from: impl Fn([u8; N]) -> f64) -> Result<Vec<f64>, D::Error> {
+    let decode = |bytes: &[u8]| {
+        let (samples, rest) = bytes.as_chunks::<N>();
+        rest.is_empty().then(|| samples.iter().map(|b| from(*b)).collect())
+    };
+    let wrong = || serde::de::Error::custom(format!("samples of {N} bytes each were expected"));
+    de.deserialize_bytes(Bytes(decode))?.ok_or_else(wrong)
 }
 
 /// Takes what the function makes of a run of bytes.

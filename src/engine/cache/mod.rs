@@ -117,8 +117,7 @@ impl Cache {
         self.remarks.lock().unwrap_or_else(PoisonError::into_inner).iter().cloned().collect()
     }
 
-    /// Adds a remark.
-    pub fn remark(&self, text: String) {
+    fn remark(&self, text: String) {
         self.remarks.lock().unwrap_or_else(PoisonError::into_inner).insert(text);
     }
 
@@ -169,11 +168,13 @@ impl Cache {
             return;
         }
         if let Err(e) = entry::write(&self.place(level, key), key, value) {
-            self.remark(format!(
-                "the cache {} can't be written: {e}; the next run will work longer",
-                self.folder.display()
-            ));
+            self.remark(self.unwritten(&e));
         }
+    }
+
+    /// In words that something could not be kept.
+    pub fn unwritten(&self, e: &std::io::Error) -> String {
+        format!("the cache {} can't be written: {e}; the next run will work longer", self.folder.display())
     }
 
     /// Writes the index and keeps the cache under its limit.

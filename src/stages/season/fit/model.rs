@@ -186,6 +186,8 @@ struct Solver<'a> {
     by_quantity: Vec<Vec<usize>>,
     /// Observations of every window that take part.
     by_window: Vec<Vec<usize>>,
+    /// And of every straight.
+    by_straight: Vec<Vec<usize>>,
     /// Per observation: what the fall of that weight takes from the derivative of its score.
     falls: Vec<f64>,
     /// Per observation: how far its window is believed to have run in the air that the model knows, see [`wakes`].
@@ -273,6 +275,7 @@ impl<'a> Solver<'a> {
             by_cell: vec![Vec::new(); quantities * kinds],
             by_quantity: vec![Vec::new(); quantities],
             by_window: vec![Vec::new(); evidence.observations.iter().map(|o| o.window + 1).max().unwrap_or(0)],
+            by_straight: vec![Vec::new(); evidence.straights.iter().map(|s| s + 1).max().unwrap_or(0)],
             clean: vec![1.0; n],
             falls: vec![0.0; n],
         };
@@ -281,6 +284,9 @@ impl<'a> Solver<'a> {
             solver.by_cell[solver.cells[i]].push(i);
             solver.by_quantity[evidence.observations[i].quantity].push(i);
             solver.by_window[evidence.observations[i].window].push(i);
+            if let Some(s) = evidence.straights.get(evidence.observations[i].window) {
+                solver.by_straight[*s].push(i);
+            }
         }
         solver.places = (0..solver.rows.len()).map(|g| solver.places_of(g)).collect();
         solver.share = (0..quantities).map(|q| solver.share_left(q)).collect();

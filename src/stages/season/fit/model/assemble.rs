@@ -114,7 +114,7 @@ impl Solver<'_> {
         self.let_in.iter().filter(move |((_, of), _)| *of == q).map(move |((r, _), c)| (*c, a[r.index()]))
     }
 
-    fn slope_column(&self, o: &Observation) -> usize {
+    pub(super) fn slope_column(&self, o: &Observation) -> usize {
         self.column.get(&(o.configuration, o.quantity)).copied().unwrap_or(0)
     }
 

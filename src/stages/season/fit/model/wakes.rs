@@ -5,7 +5,6 @@
 
 use super::Solver;
 use crate::numerics::spread::{MEDIAN_ABS, median};
-use crate::stages::season::fit::evidence::Observation;
 
 /// The factor of a window, over its standard error as the season's windows scatter, up to which the window counts
 /// whole …
@@ -35,25 +34,14 @@ impl Solver<'_> {
     /// Weighs every window by how well the factor that all its quantities share agrees with one: in the window itself,
     /// and on the whole straight that it lies on, where a wake shows that a slow window alone would hide.
     pub(super) fn look_for_wakes(&mut self) {
-        let windows = self.by_window.clone();
-        let mut straights: Vec<Vec<usize>> = Vec::new();
-        for (window, of) in windows.iter().enumerate() {
-            let straight = self.evidence.straights.get(window).copied().unwrap_or(0);
-            if straights.len() <= straight {
-                straights.resize(straight + 1, Vec::new());
-            }
-            if straight > 0 {
-                straights[straight].extend(of);
-            }
-        }
-        self.clean.fill(1.0);
-        self.falls.fill(0.0);
-        self.weigh(&windows);
-        self.weigh(&straights);
+        let mut weights = vec![(1.0, 0.0); self.clean.len()];
+        self.weigh(&self.by_window, &mut weights);
+        self.weigh(&self.by_straight, &mut weights);
+        (self.clean, self.falls) = weights.into_iter().unzip();
     }
 
-    /// Lowers the weights of groups of observations whose common factor is far out.
-    fn weigh(&mut self, groups: &[Vec<usize>]) {
+    /// Lowers the weights, and what their fall takes, of groups of observations whose common factor is far out.
+    fn weigh(&self, groups: &[Vec<usize>], weights: &mut [(f64, f64)]) {
         let found: Vec<Option<Common>> = groups.iter().map(|of| self.common(of)).collect();
         let mut sizes: Vec<f64> = found.iter().flatten().map(|c| c.t.abs()).collect();
         if sizes.len() < FEWEST {
@@ -69,8 +57,8 @@ impl Solver<'_> {
             let weight = ((NOTHING - size) / (NOTHING - WHOLE)).clamp(FLOOR, 1.0);
             let falls = if size > WHOLE && size < NOTHING { size / (NOTHING - WHOLE) } else { 0.0 };
             for i in of {
-                if weight < self.clean[*i] {
-                    (self.clean[*i], self.falls[*i]) = (weight, falls);
+                if weight < weights[*i].0 {
+                    weights[*i] = (weight, falls);
                 }
             }
         }
@@ -81,7 +69,7 @@ impl Solver<'_> {
         let mut sums = vec![(0.0, 0.0); self.quantities];
         for i in of {
             let (o, r, variance) = (&self.evidence.observations[*i], self.residual[*i], self.variance(*i));
-            let force = self.beta[self.column_of(o)?] * o.x(self.wind[o.session]);
+            let force = self.beta[self.slope_column(o)] * o.x(self.wind[o.session]);
             let sum = sums.get_mut(o.quantity)?;
             sum.0 += force * r / variance;
             sum.1 += force * force / variance;
@@ -94,9 +82,5 @@ impl Solver<'_> {
         let each: f64 = told.iter().map(|s| s.0 * s.0 / s.1).sum();
         let t = cross / signal.sqrt();
         (t.is_finite() && each > 0.0).then(|| Common { t, explained: t * t / each })
-    }
-
-    fn column_of(&self, o: &Observation) -> Option<usize> {
-        self.column.get(&(o.configuration, o.quantity)).copied()
     }
 }

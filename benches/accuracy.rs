@@ -1,5 +1,6 @@
 //! The accuracy study. `cargo bench --bench accuracy -- --seasons 400 [--case NAME] [--seed N]`
 
+use std::path::PathBuf;
 use std::process::ExitCode;
 use std::time::Instant;
 
@@ -23,6 +24,9 @@ struct Args {
     /// Tell the answers apart by configuration.
     #[arg(long)]
     split: bool,
+    /// Keep the simulated windows in this folder and take those that are there: for changes of the fit alone.
+    #[arg(long)]
+    keep: Option<PathBuf>,
     /// Instead of the cases: one session with a broken sensor, and how far it moves the numbers.
     #[arg(long)]
     faults: bool,
@@ -53,6 +57,7 @@ fn main() -> ExitCode {
             case.fit.clone_from(fit);
         }
         case.split = args.split;
+        case.kept.clone_from(&args.keep);
         let start = Instant::now();
         match study::run(&case, args.seasons, args.seed) {
             Ok(tally) => println!("## {} ({:.0} s)\n\n{tally}\n", case.name, start.elapsed().as_secs_f64()),

@@ -1,9 +1,12 @@
 //! The accuracy study: many simulated seasons through the real stages, and what the intervals were worth.
 //! Knows the simulator and the estimators, so that neither has to know the other.
 
+mod bound;
 pub mod faults;
 pub mod season;
 pub mod tally;
+
+use std::path::PathBuf;
 
 use rayon::prelude::*;
 
@@ -11,6 +14,10 @@ use crate::demo::Scenario;
 use crate::demo::aero::{Configuration, Forces, Part};
 use crate::error::Fatal;
 use tally::Tally;
+
+fn defect(what: impl std::fmt::Display) -> Fatal {
+    Fatal::Internal(format!("accuracy study: {what}"))
+}
 
 /// A part of the size that teams argue about, and one worth nothing.
 static SMALL: Part = Part { name: "small", effect: Forces { front: 70.0, rear: 0.0, drag: 10.0 }, radiator: 0.0 };
@@ -33,6 +40,9 @@ pub struct Case {
     pub split: bool,
     /// Window stages besides the pipeline's, as JSON.
     pub windows: Vec<String>,
+    /// Folder where simulated windows are kept for the next study of the fit. They hold for the simulator and the
+    /// stages that made them.
+    pub kept: Option<PathBuf>,
 }
 
 /// Options of `fit` that every case starts from.
@@ -66,6 +76,7 @@ pub fn cases() -> Vec<Case> {
         air_speed_from: None,
         split: false,
         windows: Vec::new(),
+        kept: None,
     };
     let eight = || scenario(8);
     let mut miscalibrated = eight();

@@ -1,8 +1,7 @@
 //! One simulated season through the stages, without files for its logs.
 
-use nalgebra::DVector;
-
-use super::Case;
+use super::bound::Bound;
+use super::{Case, defect};
 use super::tally::{Line, Tally};
 use crate::config::car::Car;
 use crate::config::read;
@@ -25,10 +24,6 @@ use crate::stages::{LogCx, LogStep, SeasonCx, SeasonStep, WindowStep};
 use crate::table::frame::LogFrame;
 use crate::units;
 
-fn defect(what: impl std::fmt::Display) -> Fatal {
-    Fatal::Internal(format!("accuracy study: {what}"))
-}
-
 /// Simulates a season, fits it, holds the result against the truth.
 ///
 /// # Errors
@@ -36,15 +31,28 @@ fn defect(what: impl std::fmt::Display) -> Fatal {
 pub fn one(case: &Case, seed: u64) -> Result<Tally, Fatal> {
     let season = simulate(&Scenario { seed, ..case.scenario.clone() });
     let plan = plan(case, &season)?;
-    let mut windows = Vec::new();
-    for log in season.iter() {
-        windows.extend(process(&plan, &log, frame(&log)).unwrap_or_default());
-    }
-    let tables = tables(&plan, windows);
+    let tables = tables(&plan, windows(case, seed, &plan, &season)?);
     let cx = cx(&plan);
     let solved = fitted(case, &plan, &tables)?;
-    let bound = Bound::of(&tables, &cx)?;
+    let bound = Bound::of(&season, &tables, &cx)?;
     Ok(tally(&solved, &season.truth(), &bound, &tables, case.split))
+}
+
+/// The season's windows: kept ones, where there are any.
+fn windows(case: &Case, seed: u64, plan: &Plan, season: &Season) -> Result<Vec<Window>, Fatal> {
+    let place = case.kept.as_ref().map(|folder| folder.join(format!("{}-{seed}.json", case.name.replace(' ', "_"))));
+    if let Some(text) = place.as_ref().and_then(|p| std::fs::read(p).ok()) {
+        return serde_json::from_slice(&text).map_err(defect);
+    }
+    let mut windows = Vec::new();
+    for log in season.iter() {
+        windows.extend(process(plan, &log, frame(&log)).unwrap_or_default());
+    }
+    if let Some(place) = place {
+        let text = serde_json::to_vec(&windows).map_err(defect)?;
+        std::fs::write(&place, text).map_err(defect)?;
+    }
+    Ok(windows)
 }
 
 /// The fit of a case on windows.
@@ -111,25 +119,6 @@ pub(super) fn frame(log: &SimLog) -> LogFrame {
         }
     }
     frame
-}
-
-/// Cramér–Rao bound of the windows used: the standard error of an efficient estimator that knows each
-/// quantity's spread between windows, with zeros, wind and coefficients unknown.
-struct Bound {
-    fit: SeasonFit,
-}
-
-impl Bound {
-    fn of(tables: &SeasonTables, cx: &SeasonCx) -> Result<Self, Fatal> {
-        let text = super::ROBUST.replace("\"wind\"", "\"method\": \"ordinary\", \"wind\"");
-        let fit: Fit = serde_json::from_str(&text).map_err(defect)?;
-        Ok(Self { fit: fit.solve(tables, cx) })
-    }
-
-    fn se(&self, gradient: &DVector<f64>) -> Option<f64> {
-        let fit = self.fit.model.fit.as_ref()?;
-        (fit.beta.len() == gradient.len()).then(|| fit.model_variance(gradient).sqrt())
-    }
 }
 
 const NAMES: [&str; 6] = ["front_downforce", "rear_downforce", "drag", "downforce", "balance", "efficiency"];

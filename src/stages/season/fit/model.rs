@@ -164,6 +164,7 @@ struct Solver<'a> {
     /// Between-window variance by quantity and kind of window, see [`Solver::cell`].
     between: Vec<f64>,
     kinds: usize,
+    limits: Vec<(f64, f64)>,
     robust: Vec<f64>,
     beta: DVector<f64>,
     residual: Vec<f64>,
@@ -250,7 +251,15 @@ impl<'a> Solver<'a> {
             evidence.sheet_wind.iter().map(|w| w.map_or(((0.0, 0.0), WIND_PRIOR), |w| (w, SHEET_PRIOR))).collect();
         let start = |p: &((f64, f64), f64)| if options.wind == Wind::None { (0.0, 0.0) } else { p.0 };
         let n = evidence.observations.len();
-        let kinds = evidence.observations.iter().map(|o| o.kind + 1).max().unwrap_or(1);
+        let plain_kinds = evidence.observations.iter().map(|o| o.kind + 1).max().unwrap_or(1);
+        let kinds = 3 * plain_kinds;
+        let limits: Vec<(f64, f64)> = (0..plain_kinds)
+            .map(|k| {
+                let mut v: Vec<f64> = evidence.observations.iter().filter(|o| o.kind == k).map(|o| o.v2).collect();
+                v.sort_by(f64::total_cmp);
+                if v.is_empty() { (0.0, 0.0) } else { (v[v.len() / 3], v[v.len() * 2 / 3]) }
+            })
+            .collect();
         let mut solver = Self {
             evidence,
             options,
@@ -260,6 +269,7 @@ impl<'a> Solver<'a> {
             prior,
             between: vec![0.0; quantities * kinds],
             kinds,
+            limits,
             robust: vec![1.0; n],
             beta: DVector::zeros(column.len()),
             column,
@@ -319,7 +329,10 @@ impl<'a> Solver<'a> {
     fn cell(&self, o: &Observation) -> usize {
         match self.options.weights {
             Weights::Equal => o.quantity * self.kinds,
-            Weights::Precision => o.quantity * self.kinds + o.kind,
+            Weights::Precision => {
+                let class = self.limits.get(o.kind).map_or(0, |l| usize::from(o.v2 > l.0) + usize::from(o.v2 > l.1));
+                o.quantity * self.kinds + o.kind * 3 + class
+            }
         }
     }
 

@@ -1,0 +1,151 @@
+//! The Cramér–Rao bound of the windows used: the standard error of the best estimator that knows how everything
+//! scatters. What it knows is what the simulator put in: gusts, which all quantities of a window share and the windows
+//! of a straight in part, sensor gains of a session, and each window's own scatter; zeros, wind and coefficients are
+//! unknown to it.
+
+use nalgebra::{DMatrix, DVector};
+use rayon::prelude::*;
+
+use super::{ROBUST, defect};
+use crate::demo::Season;
+use crate::error::Fatal;
+use crate::numerics::blocked::{self, Block, BlockedFit};
+use crate::stages::SeasonCx;
+use crate::stages::season::SeasonTables;
+use crate::stages::season::fit::evidence::Observation;
+use crate::stages::season::fit::{Fit, SeasonFit};
+use crate::stages::window::Window;
+
+/// Correlation time of the simulator's gusts, s.
+const GUSTS: f64 = 10.0;
+/// Least share of a window's scatter that is its own.
+const OWN: f64 = 0.02;
+
+/// The bound.
+pub struct Bound {
+    fit: Option<BlockedFit>,
+}
+
+/// What the simulator put into one session.
+#[derive(Clone, Copy, Default)]
+struct Put {
+    /// Standard deviation of a component of the gusts, m/s.
+    gusts: f64,
+    /// Relative standard deviation of its sensors' gains.
+    gain: f64,
+}
+
+impl Bound {
+    /// Of a season's windows.
+    ///
+    /// # Errors
+    /// Where the plain fit that it starts from can't be made.
+    pub fn of(season: &Season, tables: &SeasonTables, cx: &SeasonCx) -> Result<Self, Fatal> {
+        let text = ROBUST.replace("\"wind\"", "\"method\": \"ordinary\", \"wind\"");
+        let fit: Fit = serde_json::from_str(&text).map_err(defect)?;
+        let kinds: Vec<&str> = fit.windows.iter().map(|k| k.value.as_str()).collect();
+        let coasting = kinds.iter().position(|k| *k == "coastdown");
+        let fit = fit.solve(tables, cx);
+        let put: Vec<Put> = fit.evidence.sessions.iter().map(|(event, session)| put(season, event, session)).collect();
+        let own = own_scatter(&fit, &put);
+        let whole = |g: usize| whitened(&fit, tables, g, put[g], &own, coasting);
+        let blocks: Option<Vec<Block>> = (0..fit.model.blocks.len()).into_par_iter().map(whole).collect();
+        let width = fit.model.fit.as_ref().map_or(0, |f| f.beta.len());
+        Ok(Self { fit: blocks.and_then(|b| blocked::fit(&b, width).ok()) })
+    }
+
+    /// Least standard error of a contrast with this gradient; `None` where nothing could be fitted.
+    pub fn se(&self, gradient: &DVector<f64>) -> Option<f64> {
+        let fit = self.fit.as_ref()?;
+        (fit.beta.len() == gradient.len()).then(|| fit.model_variance(gradient).sqrt())
+    }
+}
+
+fn put(season: &Season, event: &str, session: &str) -> Put {
+    let found = season.sessions.iter().find(|s| s.event == event && s.session == session);
+    found.map_or(Put::default(), |s| Put {
+        gusts: season.scenario.gusts * (0.15 * s.weather.wind_speed() + 0.2),
+        gain: season.scenario.session_gain_sd,
+    })
+}
+
+/// Force per headwind, N per m/s, of an observation of a row's coefficient.
+fn lever(fit: &SeasonFit, i: usize) -> f64 {
+    let o = &fit.evidence.observations[i];
+    let c = fit.coefficient(o.configuration, o.quantity).map_or(0.0, |c| c.value);
+    if o.heading == (0.0, 0.0) { 0.0 } else { c * o.slope(fit.model.wind[o.session].wind) }
+}
+
+/// Per observation the variance of its own: what the residuals show, less the gusts, in the shape of the standard errors.
+fn own_scatter(fit: &SeasonFit, put: &[Put]) -> Vec<f64> {
+    let all = &fit.evidence.observations;
+    let mut cells: std::collections::BTreeMap<(usize, usize), (f64, f64)> = std::collections::BTreeMap::new();
+    let plain = |i: usize| 1.0 / fit.model.weight[i];
+    let used = || (0..all.len()).filter(|i| fit.model.weight[*i] > 0.0);
+    for i in used() {
+        let (o, gusts) = (&all[i], lever(fit, i) * put[all[i].session].gusts);
+        let sums = cells.entry((o.quantity, o.kind)).or_default();
+        // The fit sets the mean of (r/σ)² to what the unknowns leave: `plain` is the whole variance.
+        sums.0 += (plain(i) - gusts * gusts) / plain(i);
+        sums.1 += 1.0;
+    }
+    let mut out = vec![f64::INFINITY; all.len()];
+    for i in used() {
+        let (own, n) = cells[&(all[i].quantity, all[i].kind)];
+        out[i] = plain(i) * (own / n).max(OWN);
+    }
+    out
+}
+
+/// Mean of exp(−|t − s|/τ) over two stretches of time.
+fn shared(a: &Window, b: &Window) -> f64 {
+    let steps = 8;
+    let at = |w: &Window, k: usize| w.start + w.duration * (k as f64 + 0.5) / steps as f64;
+    let pairs = (0..steps).flat_map(|i| (0..steps).map(move |j| (i, j)));
+    let sum: f64 = pairs.map(|(i, j)| (-(at(a, i) - at(b, j)).abs() / GUSTS).exp()).sum();
+    sum / (steps * steps) as f64
+}
+
+/// A session's block in coordinates in which its rows are independent with variance one. `None` where its covariance is
+/// not positive definite.
+fn whitened(
+    fit: &SeasonFit,
+    tables: &SeasonTables,
+    g: usize,
+    put: Put,
+    own: &[f64],
+    coasting: Option<usize>,
+) -> Option<Block> {
+    let (block, rows) = (&fit.model.blocks[g], &fit.model.rows[g]);
+    let n = block.y.len();
+    let mut covariance = DMatrix::from_diagonal(&block.w.map(|w| 1.0 / w));
+    let observation = |r: usize| rows.get(r).map(|i| (*i, &fit.evidence.observations[*i], &tables.windows[fit.evidence.observations[*i].window]));
+    // What a sensor's gain is a share of: no torque acts while coasting.
+    let gained = |o: &Observation| {
+        let torque = fit.quantities[o.quantity] == "resistance";
+        if torque && Some(o.kind) == coasting { 0.0 } else { o.y * put.gain }
+    };
+    for a in 0..rows.len() {
+        let Some((i, of, window)) = observation(a) else { continue };
+        for b in 0..=a {
+            let Some((j, other, with)) = observation(b) else { continue };
+            let mut value = if a == b { own[i] } else { 0.0 };
+            if of.outing == other.outing {
+                let along = of.heading.0 * other.heading.0 + of.heading.1 * other.heading.1;
+                value += lever(fit, i) * lever(fit, j) * put.gusts.powi(2) * along * shared(window, with);
+            }
+            if of.quantity == other.quantity {
+                value += gained(of) * gained(other);
+            }
+            (covariance[(a, b)], covariance[(b, a)]) = (value, value);
+        }
+    }
+    let lower = covariance.cholesky()?.unpack();
+    Some(Block {
+        columns: block.columns.clone(),
+        x: lower.solve_lower_triangular(&block.x)?,
+        nuisance: lower.solve_lower_triangular(&block.nuisance)?,
+        y: DVector::zeros(n),
+        w: DVector::from_element(n, 1.0),
+    })
+}

@@ -7,15 +7,19 @@
 //! McCaffrey 2002; Pustejovsky & Tipton, J. Business & Economic Statistics 36, 2018) with Satterthwaite
 //! degrees of freedom for every contrast, under the working model "independent, variance 1/weight".
 
+mod adjust;
 mod basis;
 pub mod blind;
 pub mod prepared;
 pub mod wald;
+mod whiten;
 
-use nalgebra::{DMatrix, DVector, SymmetricEigen};
+use nalgebra::{DMatrix, DVector};
 use rayon::prelude::*;
 
-use self::basis::Basis;
+use self::adjust::Adjust;
+pub use self::whiten::Together;
+use self::whiten::{Whitened, Whitener, triangle};
 
 /// One cluster: rows of observations.
 #[derive(Clone, Debug)]
@@ -28,8 +32,10 @@ pub struct Block {
     pub nuisance: DMatrix<f64>,
     /// Observations, n.
     pub y: DVector<f64>,
-    /// Weights (1/variance), n.
+    /// Weights (1/variance of what each observation has of its own), n.
     pub w: DVector<f64>,
+    /// Rows whose errors beside that are correlated.
+    pub together: Vec<Together>,
 }
 
 /// Why the shared columns can't be solved.
@@ -67,19 +73,12 @@ pub struct BlockedFit {
     adjust: Vec<Adjust>,
     /// Whitened residuals per block.
     pub whitened: Vec<DVector<f64>>,
+    /// Per block, how its rows were whitened.
+    whiteners: Vec<Whitener>,
     /// Leverage of every row, per block.
     leverage: Vec<DVector<f64>>,
     /// Per block: R⁻¹ and R⁻¹Q'X of the nuisance columns.
     nuisance_factors: Vec<(DMatrix<f64>, DMatrix<f64>)>,
-}
-
-/// Low-rank form of the adjustment matrix A = I + U (D − I) U' of one block.
-#[derive(Clone, Debug)]
-struct Adjust {
-    /// Orthonormal columns, n × r.
-    u: DMatrix<f64>,
-    /// Diagonal of D − I; −1 where the leverage is one (the direction is left out).
-    d: DVector<f64>,
 }
 
 /// Smallest share of a shared column that must survive the projection.
@@ -105,6 +104,7 @@ pub fn fit(blocks: &[Block], p: usize) -> Result<BlockedFit, BlockedError> {
         influence: Vec::new(),
         adjust: Vec::new(),
         whitened: Vec::new(),
+        whiteners: Vec::new(),
         leverage: Vec::new(),
         nuisance_factors: Vec::new(),
     };
@@ -118,6 +118,7 @@ pub fn fit(blocks: &[Block], p: usize) -> Result<BlockedFit, BlockedError> {
         out.leverage.push(i.leverage);
         out.whitened.push(i.whitened);
         out.z.push(w.z);
+        out.whiteners.push(w.whitener);
         out.adjust.push(i.adjust);
     }
     Ok(out)
@@ -132,6 +133,8 @@ pub struct Estimates {
     pub nuisance: Vec<DVector<f64>>,
     /// Residuals in the units of y, per block.
     pub residuals: Vec<DVector<f64>>,
+    /// Per block the inverse of the rows' covariance times the residuals.
+    pub pulls: Vec<DVector<f64>>,
 }
 
 /// Solves the blocks as [`fit`] does, for the estimates alone.
@@ -146,21 +149,17 @@ pub fn estimate(blocks: &[Block], p: usize) -> Result<Estimates, BlockedError> {
     let (beta, _) = solve(blocks, &whitened, p)?;
     let of_block = |(b, w): (&Block, &Whitened)| {
         let local = b.local(&beta);
-        (w.nuisance_coefficients(b, &local), unwhitened(b, &(&w.y - &w.z * &local)))
+        let e = &w.y - &w.z * &local;
+        (w.nuisance_coefficients(b, &local), (w.whitener.raw(&e), w.whitener.pulled(&e)))
     };
-    let (nuisance, residuals) = blocks.par_iter().zip(&whitened).map(of_block).unzip();
-    Ok(Estimates { beta, nuisance, residuals })
+    let (nuisance, (residuals, pulls)) = blocks.par_iter().zip(&whitened).map(of_block).unzip();
+    Ok(Estimates { beta, nuisance, residuals, pulls })
 }
 
 /// Blocks are worked on side by side and put together in their order: the same numbers with any number of threads.
 fn whitened(blocks: &[Block], exact: bool) -> Result<Vec<Whitened>, BlockedError> {
     let each: Vec<Option<Whitened>> = blocks.par_iter().map(|b| Whitened::new(b, exact)).collect();
     each.into_iter().enumerate().map(|(g, w)| w.ok_or(BlockedError::NotFinite { block: g })).collect()
-}
-
-/// Residuals in the units of y.
-fn unwhitened(b: &Block, e: &DVector<f64>) -> DVector<f64> {
-    e.zip_map(&b.w.map(f64::sqrt), |e, r| if r > 0.0 { e / r } else { 0.0 })
 }
 
 impl Block {
@@ -194,79 +193,12 @@ impl Inferred {
             influence: wide * score,
             nuisance: w.nuisance_coefficients(b, &local),
             nuisance_factors: w.nuisance_factors(b),
-            residuals: unwhitened(b, &e),
+            residuals: w.whitener.raw(&e),
             whitened: e,
             leverage: DVector::from_fn(w.z.nrows(), |i, _| through.row(i).dot(&w.z.row(i))),
             adjust,
         }
     }
-}
-
-/// A block in whitened coordinates with its nuisance columns projected out.
-struct Whitened {
-    z: DMatrix<f64>,
-    y: DVector<f64>,
-    root: DVector<f64>,
-    basis: Basis,
-}
-
-impl Whitened {
-    /// `exact`: to the last digits, as inference wants it; a step of an iteration does without.
-    fn new(b: &Block, exact: bool) -> Option<Self> {
-        let finite = |m: &[f64]| m.iter().all(|v| v.is_finite());
-        if !(finite(b.x.as_slice())
-            && finite(b.nuisance.as_slice())
-            && finite(b.y.as_slice())
-            && finite(b.w.as_slice()))
-        {
-            return None;
-        }
-        let root = b.w.map(|w| w.max(0.0).sqrt());
-        let basis = Basis::new(&scaled_rows(&b.nuisance, &root));
-        let mut all = scaled_rows(&b.x, &root).insert_column(b.x.ncols(), 0.0);
-        all.column_mut(b.x.ncols()).copy_from(&b.y.component_mul(&root));
-        // Twice is enough (Kahan): the second projection removes what rounding left of the first.
-        let once = basis.projected(all);
-        let all = if exact { basis.projected(once) } else { once };
-        let y = all.column(b.x.ncols()).into_owned();
-        Some(Self { z: all.remove_column(b.x.ncols()), y, root, basis })
-    }
-
-    /// R⁻¹ and R⁻¹Q'X, of which the covariance of the nuisance coefficients is made.
-    fn nuisance_factors(&self, b: &Block) -> (DMatrix<f64>, DMatrix<f64>) {
-        let m = self.basis.len();
-        let x = scaled_rows(&b.x, &self.root);
-        let inverse =
-            self.basis.r.solve_upper_triangular(&DMatrix::identity(m, m)).unwrap_or_else(|| DMatrix::zeros(m, m));
-        let through = &inverse * self.basis.across(&x);
-        (inverse, through)
-    }
-
-    /// Nuisance coefficients given the shared ones: R⁻¹ Q'(y − Xβ) in whitened coordinates.
-    fn nuisance_coefficients(&self, b: &Block, local: &DVector<f64>) -> DVector<f64> {
-        let rest = (&b.y - &b.x * local).component_mul(&self.root);
-        let across = self.basis.across_one(&rest);
-        self.basis.r.solve_upper_triangular(&across).unwrap_or_else(|| DVector::zeros(self.basis.len()))
-    }
-
-    /// The triangle of a QR factorisation of [Z y]: all that the block says of the shared columns.
-    fn triangle(&self) -> DMatrix<f64> {
-        let mut all = self.z.clone().insert_column(self.z.ncols(), 0.0);
-        all.column_mut(self.z.ncols()).copy_from(&self.y);
-        triangle(all)
-    }
-}
-
-/// Every row times its factor.
-fn scaled_rows(m: &DMatrix<f64>, root: &DVector<f64>) -> DMatrix<f64> {
-    let mut out = m.clone();
-    out.column_iter_mut().for_each(|mut c| c.component_mul_assign(root));
-    out
-}
-
-/// The triangle of a QR factorisation where it is smaller than the matrix, which it then stands for.
-fn triangle(m: DMatrix<f64>) -> DMatrix<f64> {
-    if m.nrows() > m.ncols() { m.qr().unpack_r() } else { m }
 }
 
 /// Blocks whose triangles are put into one at a time.
@@ -337,46 +269,6 @@ fn stacked(blocks: &[Block], whitened: &[Whitened], scale: &[f64]) -> DMatrix<f6
 
 fn select(m: &DMatrix<f64>, rows: &[usize], columns: &[usize]) -> DMatrix<f64> {
     DMatrix::from_fn(rows.len(), columns.len(), |i, j| m[(rows[i], columns[j])])
-}
-
-impl Adjust {
-    /// Inverse symmetric square root of I − Z M Z' through the eigenvectors of its low-rank part.
-    fn new(z: &DMatrix<f64>, bread: &DMatrix<f64>) -> Self {
-        let (n, p) = z.shape();
-        let none = || Self { u: DMatrix::zeros(n, 0), d: DVector::zeros(0) };
-        if n == 0 || p == 0 {
-            return none();
-        }
-        // M = L L'; the nonzero eigenvalues of Z M Z' are those of L' Z'Z L.
-        let scale: DVector<f64> = DVector::from_fn(p, |i, _| bread[(i, i)].max(0.0).sqrt());
-        let scaled = DMatrix::from_fn(p, p, |i, j| {
-            let s = scale[i] * scale[j];
-            if s > 0.0 { bread[(i, j)] / s } else { 0.0 }
-        });
-        let eigen = SymmetricEigen::new(scaled);
-        let root = &eigen.eigenvectors * DMatrix::from_diagonal(&eigen.eigenvalues.map(|l| l.max(0.0).sqrt()));
-        let l = DMatrix::from_fn(p, p, |i, j| scale[i] * root[(i, j)]);
-        let zl = z * l;
-        let small = SymmetricEigen::new(zl.tr_mul(&zl));
-        let kept: Vec<usize> = (0..p).filter(|i| small.eigenvalues[*i] > 1e-12).collect();
-        if kept.is_empty() {
-            return none();
-        }
-        let u = DMatrix::from_fn(n, kept.len(), |i, k| {
-            let v = small.eigenvectors.column(kept[k]);
-            zl.row(i).iter().zip(v.iter()).map(|(a, b)| a * b).sum::<f64>() / small.eigenvalues[kept[k]].sqrt()
-        });
-        let d = DVector::from_fn(kept.len(), |k, _| {
-            let left = 1.0 - small.eigenvalues[kept[k]];
-            // Leverage one: this block alone determines the direction; its residual says nothing about it.
-            if left < 1e-8 { -1.0 } else { 1.0 / left.sqrt() - 1.0 }
-        });
-        Self { u, d }
-    }
-
-    fn apply(&self, e: &DVector<f64>) -> DVector<f64> {
-        e + &self.u * self.u.tr_mul(e).component_mul(&self.d)
-    }
 }
 
 impl BlockedFit {
@@ -465,6 +357,7 @@ mod tests {
             nuisance: DMatrix::from_element(x.len(), 1, 1.0),
             y: DVector::from_column_slice(y),
             w: DVector::from_element(x.len(), 1.0),
+            together: Vec::new(),
         };
         vec![make(&[1.0, 2.0, 4.0], &[3.0, 5.1, 8.8]), make(&[1.0, 3.0], &[0.0, 4.4])]
     }

@@ -119,7 +119,9 @@ fn whitened(
     let (block, rows) = (&fit.model.blocks[g], &fit.model.rows[g]);
     let n = block.y.len();
     let mut covariance = DMatrix::from_diagonal(&block.w.map(|w| 1.0 / w));
-    let observation = |r: usize| rows.get(r).map(|i| (*i, &fit.evidence.observations[*i], &tables.windows[fit.evidence.observations[*i].window]));
+    let observation = |r: usize| {
+        rows.get(r).map(|i| (*i, &fit.evidence.observations[*i], &tables.windows[fit.evidence.observations[*i].window]))
+    };
     // What a sensor's gain is a share of: no torque acts while coasting.
     let gained = |o: &Observation| {
         let torque = fit.quantities[o.quantity] == "resistance";
@@ -147,5 +149,6 @@ fn whitened(
         nuisance: lower.solve_lower_triangular(&block.nuisance)?,
         y: DVector::zeros(n),
         w: DVector::from_element(n, 1.0),
+        together: Vec::new(),
     })
 }

@@ -1,8 +1,8 @@
 //! One simulated season through the stages, without files for its logs.
 
 use super::bound::Bound;
-use super::{Case, defect};
 use super::tally::{Line, Tally};
+use super::{Case, defect};
 use crate::config::car::Car;
 use crate::config::read;
 use crate::demo::files::{self, Files};

@@ -21,6 +21,7 @@ fn blocks(x: &DMatrix<f64>, y: &DVector<f64>, w: &DVector<f64>, group: &[usize])
                 nuisance: DMatrix::zeros(rows.len(), 0),
                 y: y.select_rows(&rows),
                 w: w.select_rows(&rows),
+                together: Vec::new(),
             }
         })
         .collect()

@@ -61,8 +61,10 @@ impl BlockedFit {
                 continue;
             }
             out.share += share;
-            let fitted = z * local(&self.beta);
-            for (i, (b, fitted)) in b.iter().zip(fitted.iter()).enumerate() {
+            // Rows of several kinds may err together: what counts is what each observation itself weighs.
+            let whitener = &self.whiteners[g];
+            let (pull, fitted) = (whitener.pulled(&b), whitener.raw(&(z * local(&self.beta))));
+            for (i, (b, fitted)) in pull.iter().zip(fitted.iter()).enumerate() {
                 let kind = kinds.get(g).and_then(|k| k.get(i)).copied().unwrap_or(usize::MAX);
                 *out.common.entry((g, kind)).or_default() += b * fitted;
             }
@@ -93,6 +95,7 @@ pub(super) mod tests {
             nuisance: DMatrix::zeros(y.len(), 0),
             y: DVector::from_column_slice(y),
             w: DVector::from_element(y.len(), 1.0),
+            together: Vec::new(),
             columns,
         };
         vec![

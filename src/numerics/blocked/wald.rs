@@ -135,7 +135,7 @@ pub(super) mod tests {
                     normal.sample(&mut rng) + 0.7 * common
                 });
                 let nuisance = DMatrix::from_element(n, 1, 1.0);
-                Block { columns: vec![0, 1, 2], x, nuisance, w: DVector::from_element(n, 1.0), y }
+                Block { columns: vec![0, 1, 2], x, nuisance, w: DVector::from_element(n, 1.0), y, together: Vec::new() }
             })
             .collect()
     }

@@ -86,10 +86,19 @@ pub struct Evidence {
     pub outings: Vec<String>,
     /// Per window the straight that it lies on, numbered through the season; see [`straights`].
     pub straights: Vec<usize>,
+    /// Per window the middle of its time, s from the start of its log.
+    pub middles: Vec<f64>,
     /// Configurations, in the order of the run sheet.
     pub configurations: Vec<Configuration>,
     /// Sessions and quantities that do not agree with the others: kept in the tables, not fitted.
     pub left_out: BTreeSet<(usize, usize)>,
+}
+
+impl Evidence {
+    /// Middle of a window's time, s from the start of its log.
+    pub fn middle(&self, window: usize) -> f64 {
+        self.middles.get(window).copied().unwrap_or(0.0)
+    }
 }
 
 /// Collects what counts as evidence.
@@ -104,6 +113,7 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
         outings: outings.into_iter().collect(),
         configurations: configurations(runs),
         straights: straights(windows),
+        middles: windows.iter().map(|w| w.start + 0.5 * w.duration).collect(),
         ..Default::default()
     };
     let index: BTreeMap<String, usize> =

@@ -53,6 +53,7 @@ pub fn square_law(season: &SeasonFit, configuration: usize, quantity: usize) -> 
             }),
             y: DVector::from_iterator(n, of_pair.iter().map(|i| cleared(season, *i))),
             w: DVector::from_iterator(n, of_pair.iter().map(|i| model.weight[*i])),
+            together: Vec::new(),
         });
     }
     let fit = blocked::fit(&blocks, 2).ok()?;

@@ -246,12 +246,15 @@ impl Fit {
             .rows
             .iter()
             .map(|rows| {
-                // Rows of one window count together; the wind's prior rows stand alone.
+                // Rows of one window count together, where gusts are told those of one straight; the wind's prior rows
+                // stand alone.
                 let mut seen = BTreeMap::new();
                 let mut out: Vec<usize> = Vec::with_capacity(rows.len() + extra);
                 for i in rows {
                     let next = seen.len();
-                    out.push(*seen.entry(evidence.observations[*i].window).or_insert(next));
+                    let window = evidence.observations[*i].window;
+                    let straight = evidence.straights.get(window).copied().filter(|_| self.wind == Wind::Estimate);
+                    out.push(*seen.entry((straight, window * usize::from(straight.is_none()))).or_insert(next));
                 }
                 if !rows.is_empty() {
                     out.extend((0..extra).map(|k| seen.len() + k));

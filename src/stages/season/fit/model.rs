@@ -3,6 +3,7 @@
 //! weights and wind (Gauss–Newton) around the blocked least squares.
 
 mod assemble;
+mod gusts;
 mod wakes;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -11,6 +12,7 @@ use nalgebra::DVector;
 use rayon::prelude::*;
 
 use self::assemble::Places;
+use self::gusts::Gusts;
 use super::evidence::{Evidence, Observation};
 use super::{Fit, LetIn, Method, Weights, Wind, Zero};
 use crate::numerics::blocked::{self, Block, BlockedError, BlockedFit, Estimates};
@@ -32,6 +34,8 @@ const SURE: f64 = 0.6;
 /// iteration circling for ever; with a fixed scale Huber's equations are convex and settle.
 const SPREAD_STEPS: usize = 15;
 const CONVERGED: f64 = 1e-7;
+/// Steps before gusts are told from what each quantity scatters for itself.
+const FIRST_GUSTS: usize = 2;
 /// Steps before a window's air is judged by what the other windows say.
 const FIRST_LOOK: usize = 4;
 
@@ -168,6 +172,15 @@ struct Solver<'a> {
     robust: Vec<f64>,
     beta: DVector<f64>,
     residual: Vec<f64>,
+    /// What is left of the residual beside the gusts.
+    own: Vec<f64>,
+    gusts: Gusts,
+    /// What the gusts add to the loss.
+    gust_loss: f64,
+    /// Whether an observation takes part.
+    taken: Vec<bool>,
+    /// Outing of every window.
+    outing_of: Vec<usize>,
     share: Vec<f64>,
     iterations: usize,
     converged: bool,
@@ -202,17 +215,28 @@ struct Before {
     beta: DVector<f64>,
     wind: Vec<(f64, f64)>,
     residual: Vec<f64>,
+    own: Vec<f64>,
+    gust_loss: f64,
 }
 
 impl Before {
     fn of(solver: &Solver, loss: f64) -> Self {
-        Self { loss, beta: solver.beta.clone(), wind: solver.wind.clone(), residual: solver.residual.clone() }
+        Self {
+            loss,
+            beta: solver.beta.clone(),
+            wind: solver.wind.clone(),
+            residual: solver.residual.clone(),
+            own: solver.own.clone(),
+            gust_loss: solver.gust_loss,
+        }
     }
 
     fn restore(&self, solver: &mut Solver) {
         solver.beta.clone_from(&self.beta);
         solver.wind.clone_from(&self.wind);
         solver.residual.clone_from(&self.residual);
+        solver.own.clone_from(&self.own);
+        solver.gust_loss = self.gust_loss;
     }
 }
 
@@ -275,6 +299,11 @@ impl<'a> Solver<'a> {
             column,
             let_in,
             residual: vec![f64::NAN; n],
+            own: vec![f64::NAN; n],
+            gusts: Gusts { memory: 1.0, ..Default::default() },
+            gust_loss: 0.0,
+            taken: vec![false; n],
+            outing_of: Vec::new(),
             share: Vec::new(),
             iterations: 0,
             converged: false,
@@ -289,6 +318,22 @@ impl<'a> Solver<'a> {
             clean: vec![1.0; n],
             falls: vec![0.0; n],
         };
+        for rows in &mut solver.rows {
+            // What lies on one straight stands together.
+            rows.sort_by_key(|i| {
+                let o = &evidence.observations[*i];
+                (evidence.straights.get(o.window).copied().unwrap_or(0), o.window, o.quantity)
+            });
+        }
+        for i in solver.rows.iter().flatten() {
+            solver.taken[*i] = true;
+        }
+        solver.outing_of = vec![0; solver.by_window.len()];
+        for o in &evidence.observations {
+            solver.outing_of[o.window] = o.outing;
+        }
+        solver.gusts.levers = vec![0.0; n];
+        solver.gusts.straights = (0..solver.rows.len()).map(|g| solver.straights_of(g)).collect();
         solver.cells = evidence.observations.iter().map(|o| solver.cell(o)).collect();
         for i in solver.rows.iter().flatten().copied() {
             solver.by_cell[solver.cells[i]].push(i);
@@ -348,7 +393,8 @@ impl<'a> Solver<'a> {
     /// Mean between-window variance of a quantity.
     fn between_of(&self, q: usize) -> f64 {
         let of_quantity = &self.by_quantity[q];
-        of_quantity.iter().map(|i| self.between[self.cells[*i]]).sum::<f64>() / of_quantity.len().max(1) as f64
+        let of_window = |i: &usize| self.between[self.cells[*i]] + self.gust_variance(*i);
+        of_quantity.iter().map(of_window).sum::<f64>() / of_quantity.len().max(1) as f64
     }
 
     fn estimates_wind(&self) -> bool {
@@ -364,10 +410,14 @@ impl<'a> Solver<'a> {
             let fit = blocked::estimate(&self.blocks(false), self.width())?;
             let moved = self.take(&fit);
             if i < SPREAD_STEPS {
+                self.set_levers();
                 if i >= FIRST_LOOK && self.options.method == Method::Robust {
                     self.look_for_wakes();
                 }
                 self.respread();
+                if i >= FIRST_GUSTS {
+                    self.look_for_gusts();
+                }
             } else if self.options.method == Method::Robust {
                 // With the spread at rest every step has to lead downhill; a bold one that did not is taken back.
                 let loss = self.loss();
@@ -404,14 +454,14 @@ impl<'a> Solver<'a> {
 
     /// What the robust fit makes least: Huber's ρ of all residuals, and the squares of the winds' prior.
     fn loss(&self) -> f64 {
-        let of_row = |i: &usize| self.clean[*i] * huber_rho(self.residual[*i] / self.variance(*i).sqrt());
+        let of_row = |i: &usize| self.clean[*i] * huber_rho(self.own[*i] / self.variance(*i).sqrt());
         let rows = self.rows.iter().flatten().map(of_row);
         let prior = |g: usize| {
             let ((north, east), sd) = self.prior[g];
             0.5 * ((self.wind[g].0 - north).powi(2) + (self.wind[g].1 - east).powi(2)) / (sd * sd)
         };
         let winds = if self.estimates_wind() { (0..self.wind.len()).map(prior).sum() } else { 0.0 };
-        rows.sum::<f64>() + winds
+        rows.sum::<f64>() + winds + self.gust_loss
     }
 
     /// A first spread from each quantity's scatter, so that no first step divides by nothing.
@@ -435,6 +485,7 @@ impl<'a> Solver<'a> {
     fn take(&mut self, fit: &Estimates) -> f64 {
         self.beta = fit.beta.clone();
         let mut moved = 0.0_f64;
+        self.gust_loss = 0.0;
         for (g, rows) in self.rows.iter().enumerate() {
             let nuisance = &fit.nuisance[g];
             let old = self.wind[g];
@@ -449,7 +500,12 @@ impl<'a> Solver<'a> {
             }
             for (i, row) in rows.iter().enumerate() {
                 // Residual of the linearised model; equal to the nonlinear one once the wind has settled.
-                self.residual[*row] = fit.residuals[g][i] - self.shift(*row);
+                let (shift, pull) = (self.shift(*row), fit.pulls[g][i]);
+                let weight = self.clean[*row] * self.step_weight(*row) / self.variance(*row);
+                self.residual[*row] = fit.residuals[g][i] - shift;
+                // The rows' own part of the covariance times the pull; the rest is the gusts'.
+                self.own[*row] = pull / weight - shift;
+                self.gust_loss += 0.5 * pull * (self.residual[*row] - self.own[*row]);
             }
         }
         moved
@@ -457,6 +513,7 @@ impl<'a> Solver<'a> {
 
     fn respread(&mut self) {
         let robust = self.options.method == Method::Robust;
+        let scatter = self.own_scatter();
         let of_cell = |cell: usize| {
             let q = cell / self.kinds;
             let clean = |of: &[usize]| of.iter().copied().filter(|i| self.clean[*i] > 0.5).collect::<Vec<_>>();
@@ -464,7 +521,7 @@ impl<'a> Solver<'a> {
             if all.len() < FEWEST_OF_A_KIND {
                 all = clean(&self.by_quantity[q]);
             }
-            let r: Vec<f64> = all.iter().map(|i| self.residual[*i]).collect();
+            let r: Vec<f64> = all.iter().map(|i| scatter[*i]).collect();
             let own = |i: &usize| match self.options.weights {
                 Weights::Equal => 0.0,
                 Weights::Precision => self.evidence.observations[*i].se,
@@ -477,7 +534,7 @@ impl<'a> Solver<'a> {
     fn reweight(&mut self) {
         if self.options.method == Method::Robust {
             for i in self.rows.iter().flatten().copied() {
-                self.robust[i] = huber_weight(self.residual[i] / self.variance(i).sqrt());
+                self.robust[i] = huber_weight(self.own[i] / self.variance(i).sqrt());
             }
         }
     }
@@ -511,7 +568,8 @@ impl<'a> Solver<'a> {
         let mut weight = vec![0.0; n];
         if fit.is_some() {
             for i in self.rows.iter().flatten() {
-                weight[*i] = self.clean[*i] * self.robust[*i] / self.variance(*i);
+                let own = self.variance(*i) / (self.clean[*i] * self.robust[*i]);
+                weight[*i] = 1.0 / (own + self.gust_variance(*i));
             }
         } else {
             for pair in self.column.keys() {

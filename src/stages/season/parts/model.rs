@@ -287,5 +287,5 @@ fn with_columns(block: &Block, columns_of: &mut BTreeMap<usize, Vec<(usize, f64)
             }
         }
     }
-    Block { columns, x, nuisance: block.nuisance.clone(), y: block.y.clone(), w: block.w.clone() }
+    Block { columns, x, ..block.clone() }
 }

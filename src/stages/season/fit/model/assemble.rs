@@ -93,6 +93,7 @@ impl Solver<'_> {
             y: DVector::zeros(n),
             w: DVector::zeros(n),
             columns: places.columns.clone(),
+            together: self.gusts_of(g),
         };
         for (r, i) in rows.iter().enumerate() {
             self.fill_row(&mut b, r, *i, g, kind);
@@ -118,11 +119,16 @@ impl Solver<'_> {
         self.column.get(&(o.configuration, o.quantity)).copied().unwrap_or(0)
     }
 
+    /// Robust weight of an observation in this step.
+    pub(super) fn step_weight(&self, i: usize) -> f64 {
+        self.robust[i] * if self.robust[i] < 1.0 { self.curvature } else { 1.0 }
+    }
+
     /// What is put onto an outlying observation so that its score stays the same under a lower curvature.
     pub(super) fn shift(&self, i: usize) -> f64 {
         if self.robust[i] < 1.0 && self.curvature < 1.0 {
-            // σψ(r/σ) is the residual times its weight.
-            self.residual[i] * (1.0 / self.curvature - 1.0)
+            // σψ(r/σ) is what is left of the residual beside the gusts, times its weight.
+            self.own[i] * (1.0 / self.curvature - 1.0)
         } else {
             0.0
         }
@@ -149,14 +155,14 @@ impl Solver<'_> {
             // derivative that of the expected ψ, kind of window by kind of window.
             Rows::Pseudo(share) => {
                 if self.options.method == Method::Robust {
-                    let (res, sd, whole) = (self.residual[i], variance.sqrt(), share[self.cells[i]]);
+                    let (res, sd, whole) = (self.own[i], variance.sqrt(), share[self.cells[i]]);
                     y += sd * huber_psi(res / sd) / whole - res;
                     w *= whole;
                 }
             }
             Rows::Weighted => {
                 y += self.shift(i);
-                w *= self.robust[i] * if self.robust[i] < 1.0 { self.curvature } else { 1.0 };
+                w *= self.step_weight(i);
             }
         }
         if self.estimates_wind() {

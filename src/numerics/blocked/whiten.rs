@@ -1,0 +1,154 @@
+//! A block in coordinates in which its rows are independent with variance one, and its nuisance columns projected out.
+
+use nalgebra::{Cholesky, DMatrix, DVector};
+
+use super::Block;
+use super::basis::Basis;
+
+/// Neighbouring rows that err together: beside what each has of its own (variance 1/weight) their errors have this
+/// covariance.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Together {
+    /// First of the rows.
+    pub first: usize,
+    /// Covariance of what they share, n × n, positive semidefinite.
+    pub covariance: DMatrix<f64>,
+}
+
+/// The square root of the covariance of a block's rows: rows are divided by their own standard deviations, then rows that
+/// err together by the lower Cholesky factor of what their covariance is then.
+#[derive(Clone, Debug)]
+pub(super) struct Whitener {
+    /// Roots of the weights.
+    root: DVector<f64>,
+    /// First row and Cholesky factor of every group.
+    groups: Vec<(usize, DMatrix<f64>)>,
+}
+
+impl Whitener {
+    /// `None` where a covariance is not positive semidefinite or reaches past the last row.
+    fn new(w: &DVector<f64>, together: &[Together]) -> Option<Self> {
+        let root = w.map(|w| w.max(0.0).sqrt());
+        let of = |t: &Together| {
+            let n = t.covariance.nrows();
+            if t.first + n > root.len() {
+                return None;
+            }
+            let own = |i: usize| root[t.first + i];
+            let scaled =
+                DMatrix::from_fn(n, n, |i, j| f64::from(u8::from(i == j)) + own(i) * own(j) * t.covariance[(i, j)]);
+            Some((t.first, Cholesky::new(scaled)?.unpack()))
+        };
+        let groups = together.iter().map(of).collect::<Option<_>>()?;
+        Some(Self { root, groups })
+    }
+
+    /// Every column in the new coordinates.
+    fn whitened(&self, m: &DMatrix<f64>) -> DMatrix<f64> {
+        let mut out = m.clone();
+        out.column_iter_mut().for_each(|mut c| self.whiten(c.as_mut_slice()));
+        out
+    }
+
+    /// A vector in the new coordinates.
+    fn whiten(&self, v: &mut [f64]) {
+        v.iter_mut().zip(self.root.iter()).for_each(|(v, r)| *v *= r);
+        for (first, lower) in &self.groups {
+            let Some(v) = v.get_mut(*first..first + lower.nrows()) else { continue };
+            for (j, column) in lower.column_iter().enumerate() {
+                let (here, below) = v[j..].split_at_mut(1);
+                here[0] /= column[j];
+                for (below, l) in below.iter_mut().zip(column.iter().skip(j + 1)) {
+                    *below -= l * here[0];
+                }
+            }
+        }
+    }
+
+    /// Back from the new coordinates: in the units of the observations.
+    pub(super) fn raw(&self, e: &DVector<f64>) -> DVector<f64> {
+        let mut out = e.clone();
+        for (first, lower) in &self.groups {
+            let turned = lower * e.rows(*first, lower.nrows());
+            out.rows_mut(*first, lower.nrows()).copy_from(&turned);
+        }
+        out.zip_map(&self.root, |e, r| if r > 0.0 { e / r } else { 0.0 })
+    }
+
+    /// What weighs in the new coordinates, as weights of the observations themselves; of a residual: its covariance's
+    /// inverse times it.
+    pub(super) fn pulled(&self, e: &DVector<f64>) -> DVector<f64> {
+        let mut out = e.clone();
+        for (first, lower) in &self.groups {
+            if let Some(turned) = lower.tr_solve_lower_triangular(&e.rows(*first, lower.nrows())) {
+                out.rows_mut(*first, lower.nrows()).copy_from(&turned);
+            }
+        }
+        out.component_mul(&self.root)
+    }
+}
+
+/// A block in whitened coordinates with its nuisance columns projected out.
+pub(super) struct Whitened {
+    /// Shared columns.
+    pub(super) z: DMatrix<f64>,
+    /// Observations.
+    pub(super) y: DVector<f64>,
+    /// What took them there.
+    pub(super) whitener: Whitener,
+    basis: Basis,
+}
+
+impl Whitened {
+    /// `exact`: to the last digits, as inference wants it; a step of an iteration does without.
+    pub(super) fn new(b: &Block, exact: bool) -> Option<Self> {
+        let finite = |m: &[f64]| m.iter().all(|v| v.is_finite());
+        if !(finite(b.x.as_slice())
+            && finite(b.nuisance.as_slice())
+            && finite(b.y.as_slice())
+            && finite(b.w.as_slice()))
+        {
+            return None;
+        }
+        let whitener = Whitener::new(&b.w, &b.together)?;
+        let basis = Basis::new(&whitener.whitened(&b.nuisance));
+        let mut all = b.x.clone().insert_column(b.x.ncols(), 0.0);
+        all.column_mut(b.x.ncols()).copy_from(&b.y);
+        let all = whitener.whitened(&all);
+        // Twice is enough (Kahan): the second projection removes what rounding left of the first.
+        let once = basis.projected(all);
+        let all = if exact { basis.projected(once) } else { once };
+        let y = all.column(b.x.ncols()).into_owned();
+        Some(Self { z: all.remove_column(b.x.ncols()), y, whitener, basis })
+    }
+
+    /// R⁻¹ and R⁻¹Q'X, of which the covariance of the nuisance coefficients is made.
+    pub(super) fn nuisance_factors(&self, b: &Block) -> (DMatrix<f64>, DMatrix<f64>) {
+        let m = self.basis.len();
+        let x = self.whitener.whitened(&b.x);
+        let inverse =
+            self.basis.r.solve_upper_triangular(&DMatrix::identity(m, m)).unwrap_or_else(|| DMatrix::zeros(m, m));
+        let through = &inverse * self.basis.across(&x);
+        (inverse, through)
+    }
+
+    /// Nuisance coefficients given the shared ones: R⁻¹ Q'(y − Xβ) in whitened coordinates.
+    pub(super) fn nuisance_coefficients(&self, b: &Block, local: &DVector<f64>) -> DVector<f64> {
+        let mut rest = &b.y - &b.x * local;
+        self.whitener.whiten(rest.as_mut_slice());
+        let across = self.basis.across_one(&rest);
+        self.basis.r.solve_upper_triangular(&across).unwrap_or_else(|| DVector::zeros(self.basis.len()))
+    }
+
+    /// The triangle of a QR factorisation of [Z y]: all that the block says of the shared columns.
+    pub(super) fn triangle(&self) -> DMatrix<f64> {
+        let mut all = self.z.clone().insert_column(self.z.ncols(), 0.0);
+        all.column_mut(self.z.ncols()).copy_from(&self.y);
+        triangle(all)
+    }
+}
+
+/// The triangle of a QR factorisation where it is smaller than the matrix, which it then stands for.
+pub(super) fn triangle(m: DMatrix<f64>) -> DMatrix<f64> {
+    if m.nrows() > m.ncols() { m.qr().unpack_r() } else { m }
+}

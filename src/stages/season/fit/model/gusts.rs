@@ -1,0 +1,228 @@
+//! Gusts: what the wind does beside the session's mean. A gust puts all quantities of a window off as one change of the
+//! headwind would, and the windows of a straight in part alike. It is no unknown of the model but scatter with a known
+//! shape: headwind with a variance of the session's own and a correlation that fades along the straight. Where the
+//! scatter is told apart like this, windows of a calm session count for more, windows of one straight are held against
+//! each other, and what a gust does to all quantities is not mistaken for three findings.
+
+use std::ops::Range;
+
+use nalgebra::DMatrix;
+use rayon::prelude::*;
+
+use super::Solver;
+use crate::numerics::blocked::Together;
+use crate::numerics::spread::{between_variance, median};
+use crate::stages::season::fit::Method;
+
+/// Least variance of a session's gusts that its logarithm is taken of, (m/s)².
+const LEAST: f64 = 0.0025;
+/// Fewest straights that tell how gusty a session was.
+const STRAIGHTS: f64 = 6.0;
+/// Fewest sessions that tell how much sessions differ.
+const SESSIONS: usize = 4;
+/// Variance of the logarithm of a variance that was found from a median of absolute values, times the number of values
+/// (2 for the normal's own estimate, over an efficiency of 37 %: Huber 1981).
+const OF_MEDIAN: f64 = 5.4;
+/// Independent values that the windows of a straight are worth.
+const WORTH: f64 = 1.5;
+/// A quantity tells its own scatter beside the gusts unless it has nearly all the say on them.
+const OWN_SHARE: f64 = 0.05;
+/// Correlation times that are tried, s.
+const MEMORIES: [f64; 14] = [0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 11.0, 15.0, 20.0, 30.0, 60.0, 120.0];
+/// Gusts in standard deviations beyond which a pair of windows says no more about the memory.
+const CLIP: f64 = 2.5;
+
+/// What is known of the gusts.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Gusts {
+    /// Variance of the headwind about the session's mean, (m/s)², per session; empty where no wind is estimated.
+    pub(super) variance: Vec<f64>,
+    /// Correlation time along a straight, s.
+    pub(super) memory: f64,
+    /// Per observation: change of its value per headwind.
+    pub(super) levers: Vec<f64>,
+    /// Per session: neighbouring rows of one straight.
+    pub(super) straights: Vec<Vec<Range<usize>>>,
+}
+
+/// The headwind that a window's quantities agree on.
+#[derive(Clone, Copy, Debug, Default)]
+struct Headwind {
+    value: f64,
+    /// Variance of its error.
+    variance: f64,
+    /// Quantities that tell it.
+    quantities: usize,
+}
+
+impl Solver<'_> {
+    /// Rows of a session whose windows lie on one straight; the rows stand in that order.
+    pub(super) fn straights_of(&self, g: usize) -> Vec<Range<usize>> {
+        let straight = |row: &usize| {
+            let o = &self.evidence.observations[*row];
+            let known = o.heading != (0.0, 0.0) && self.estimates_wind();
+            self.evidence.straights.get(o.window).filter(|_| known)
+        };
+        let mut out = Vec::new();
+        let rows = &self.rows[g];
+        let mut first = 0;
+        while first < rows.len() {
+            let this = straight(&rows[first]);
+            let n = rows[first..].iter().take_while(|r| straight(r) == this).count();
+            if this.is_some() && n > 1 {
+                out.push(first..first + n);
+            }
+            first += n;
+        }
+        out
+    }
+
+    /// The covariance that gusts give the rows of a session.
+    pub(super) fn gusts_of(&self, g: usize) -> Vec<Together> {
+        let variance = self.gusts.variance.get(g).copied().unwrap_or(0.0);
+        if variance <= 0.0 {
+            return Vec::new();
+        }
+        let of_straight = |range: &Range<usize>| {
+            let rows = &self.rows[g][range.clone()];
+            let at = |i: usize| self.evidence.middle(self.evidence.observations[i].window);
+            let lever = |i: usize| self.gusts.levers[i];
+            let fades = |i: usize, j: usize| (-(at(i) - at(j)).abs() / self.gusts.memory).exp();
+            let covariance = DMatrix::from_fn(rows.len(), rows.len(), |a, b| {
+                variance * lever(rows[a]) * lever(rows[b]) * fades(rows[a], rows[b])
+            });
+            Together { first: range.start, covariance }
+        };
+        self.gusts.straights[g].iter().map(of_straight).collect()
+    }
+
+    /// Variance that gusts add to an observation.
+    pub(super) fn gust_variance(&self, i: usize) -> f64 {
+        let of_session = self.gusts.variance.get(self.evidence.observations[i].session);
+        of_session.map_or(0.0, |v| v * self.gusts.levers[i].powi(2))
+    }
+
+    /// Takes over what a headwind does to every observation.
+    pub(super) fn set_levers(&mut self) {
+        let lever = |(i, o): (usize, &super::Observation)| {
+            let known = o.heading != (0.0, 0.0) && self.taken[i];
+            if known { self.beta[self.slope_column(o)] * o.slope(self.wind[o.session]) } else { 0.0 }
+        };
+        self.gusts.levers = self.evidence.observations.iter().enumerate().map(lever).collect();
+    }
+
+    /// The headwind of every window, in the best weighting of its quantities.
+    fn headwinds(&self) -> Vec<Headwind> {
+        let of_window = |rows: &Vec<usize>| {
+            let (mut cross, mut signal, mut quantities) = (0.0, 0.0, 0);
+            for i in rows {
+                let (lever, weight) = (self.gusts.levers[*i], self.robust[*i] / self.variance(*i));
+                cross += lever * self.residual[*i] * weight;
+                signal += lever * lever * weight;
+                quantities += usize::from(lever != 0.0);
+            }
+            if signal > 0.0 {
+                Headwind { value: cross / signal, variance: 1.0 / signal, quantities }
+            } else {
+                Headwind::default()
+            }
+        };
+        self.by_window.iter().map(of_window).collect()
+    }
+
+    /// Residuals less what the gusts of their windows explain, as large as they would be had they not had a say in that:
+    /// the scatter that a quantity has for itself.
+    pub(super) fn own_scatter(&self) -> Vec<f64> {
+        let headwinds = if self.gusts.variance.is_empty() { Vec::new() } else { self.headwinds() };
+        let of = |(i, residual): (usize, &f64)| {
+            let Some(h) = headwinds.get(self.evidence.observations[i].window) else { return *residual };
+            let lever = self.gusts.levers[i];
+            let left = 1.0 - lever * lever * self.robust[i] / self.variance(i) * h.variance;
+            if h.quantities < 2 || left < OWN_SHARE { self.own[i] } else { (residual - lever * h.value) / left.sqrt() }
+        };
+        self.residual.iter().enumerate().map(of).collect()
+    }
+
+    /// Finds how gusty the sessions were, and how long a gust lasts.
+    pub(super) fn look_for_gusts(&mut self) {
+        if !self.estimates_wind() {
+            return;
+        }
+        let headwinds = self.headwinds();
+        let windows: Vec<Vec<Vec<usize>>> =
+            (0..self.rows.len()).map(|g| self.windows_on_straights(g, &headwinds)).collect();
+        let robust = self.options.method == Method::Robust;
+        let of_session = |straights: &Vec<Vec<usize>>| {
+            let n = straights.len() as f64;
+            if n < STRAIGHTS {
+                return None;
+            }
+            let all = || straights.iter().flatten();
+            let outings: std::collections::BTreeSet<usize> = all().map(|w| self.outing_of[*w]).collect();
+            let share = (n - outings.len() as f64 - 2.0) / n;
+            let z: Vec<f64> = all().map(|w| headwinds[*w].value).collect();
+            let se: Vec<f64> = all().map(|w| headwinds[*w].variance.sqrt()).collect();
+            Some((between_variance(&z, &se, share.max(0.2), robust), OF_MEDIAN / (WORTH * n)))
+        };
+        let found: Vec<Option<(f64, f64)>> = windows.par_iter().map(of_session).collect();
+        self.gusts.variance = believed(&found);
+        self.gusts.memory = self.memory(&windows, &headwinds);
+    }
+
+    /// Windows of a session that tell a headwind, straight by straight.
+    fn windows_on_straights(&self, g: usize, headwinds: &[Headwind]) -> Vec<Vec<usize>> {
+        let of_straight = |range: &Range<usize>| {
+            let rows = self.rows[g][range.clone()].iter().filter(|i| self.clean[**i] > 0.5);
+            let mut windows: Vec<usize> = rows.map(|i| self.evidence.observations[*i].window).collect();
+            windows.dedup();
+            windows.retain(|w| headwinds[*w].quantities > 1);
+            windows
+        };
+        self.gusts.straights[g].iter().map(of_straight).filter(|w| !w.is_empty()).collect()
+    }
+
+    /// The correlation time with which products of neighbouring windows' headwinds agree best.
+    fn memory(&self, windows: &[Vec<Vec<usize>>], headwinds: &[Headwind]) -> f64 {
+        let mut pairs = Vec::new();
+        for (straights, variance) in windows.iter().zip(&self.gusts.variance).filter(|(_, v)| **v > 0.0) {
+            let scaled = |w: usize| {
+                let h = &headwinds[w];
+                let clip = CLIP * (1.0 + h.variance / variance).sqrt();
+                (h.value / variance.sqrt()).clamp(-clip, clip)
+            };
+            for on in straights {
+                for (k, i) in on.iter().enumerate() {
+                    for j in on.iter().skip(k + 1) {
+                        let noise =
+                            (1.0 + headwinds[*i].variance / variance) * (1.0 + headwinds[*j].variance / variance);
+                        let lag = (self.evidence.middle(*i) - self.evidence.middle(*j)).abs();
+                        pairs.push((lag, scaled(*i) * scaled(*j), 1.0 / noise));
+                    }
+                }
+            }
+        }
+        let miss = |memory: f64| -> f64 {
+            pairs.iter().map(|(lag, product, weight)| weight * (product - (-lag / memory).exp()).powi(2)).sum()
+        };
+        MEMORIES.into_iter().min_by(|a, b| miss(*a).total_cmp(&miss(*b))).unwrap_or(1.0)
+    }
+}
+
+/// Variances of single sessions, drawn towards those of the others as far as they are uncertain (empirical Bayes on
+/// their logarithms). Sessions that say nothing get the middle of the others; none say nothing: no gusts.
+fn believed(found: &[Option<(f64, f64)>]) -> Vec<f64> {
+    let logs: Vec<Option<(f64, f64)>> = found.iter().map(|f| f.map(|(v, error)| (v.max(LEAST).ln(), error))).collect();
+    let mut known: Vec<f64> = logs.iter().flatten().map(|l| l.0).collect();
+    if known.is_empty() {
+        return vec![0.0; found.len()];
+    }
+    let n = known.len();
+    let mean = if n < SESSIONS { known.iter().sum::<f64>() / n as f64 } else { median(&mut known) };
+    let excess = logs.iter().flatten().map(|(l, error)| (l - mean).powi(2) - error).sum::<f64>() / n as f64;
+    let excess = if n < SESSIONS { 0.0 } else { excess.max(0.0) };
+    let of = |l: &Option<(f64, f64)>| match l {
+        Some((l, error)) => (mean + excess / (excess + error) * (l - mean)).exp(),
+        None => mean.exp(),
+    };
+    logs.iter().map(of).collect()
+}

@@ -83,6 +83,7 @@ table_row! {
         east: Option<f64>, "m/s", "component from the east";
         north_se: Option<f64>, "m/s", "standard error; empty where the wind was not estimated";
         east_se: Option<f64>, "m/s", "standard error; empty where the wind was not estimated";
+        gusts: Option<f64>, "m/s", "standard deviation of the headwind of single windows about that mean, drawn towards those of the other sessions as far as it is uncertain; empty where the wind was not estimated";
         source: String, "-", "estimated, run_sheet, none, measured: the air speed was measured in every window, so that no wind entered; or not_identified: the headings can't tell it and the expected one was kept in part";
     }
 }

@@ -1,13 +1,13 @@
 //! The solver that the season's fit runs on, held to outside values itself and to the plain estimators, which are.
 
 use nalgebra::{DMatrix, DVector};
-use squarelaw::numerics::blocked::{Block, BlockedFit, fit};
+use squarelaw::numerics::blocked::{Block, BlockedFit, Together, fit};
 use squarelaw::numerics::least_squares;
 use squarelaw::numerics::sandwich::{Correction, sandwich};
 
 use super::fits::small;
 use super::inference::clusters;
-use super::{all_close, close, data, design, ones};
+use super::{all_close, close, data, design, matrix, numbers, ones, reference, table};
 
 /// One block for every group, no nuisance columns.
 fn blocks(x: &DMatrix<f64>, y: &DVector<f64>, w: &DVector<f64>, group: &[usize]) -> Vec<Block> {
@@ -78,5 +78,32 @@ fn cr2_and_its_degrees_of_freedom_are_those_of_the_sandwich() {
             close(found.variance(&l).sqrt(), cr2.contrast_se(&l).unwrap(), 1e-8);
             close(found.dof(&l), cr2.degrees_of_freedom(&l).unwrap(), 1e-6);
         }
+    }
+}
+
+// statsmodels 0.15.0 GLS with a dense covariance; CR2 by full matrices in numpy (tests/outside/numerics.py).
+#[test]
+fn rows_that_err_together_against_a_dense_covariance() {
+    let (x, y, group, weights) = clusters();
+    let w = &weights.iter().find(|(n, _)| *n == "cluster_w").unwrap().1;
+    let mut correlated = blocks(&x, &y, w, &group);
+    for b in &mut correlated {
+        for first in (0..b.y.len().saturating_sub(2)).step_by(3) {
+            let of = |i: usize| [1.0, -0.5, 2.0][i] / b.w[first + i].sqrt();
+            let fades = |i: usize, j: usize| (-(i.abs_diff(j) as f64) / 2.0).exp();
+            let covariance = DMatrix::from_fn(3, 3, |i, j| of(i) * of(j) * fades(i, j));
+            b.together.push(Together { first, covariance });
+        }
+    }
+    let expected = &reference()["correlated"];
+    let found = fit(&correlated, x.ncols()).unwrap();
+    all_close(&found.beta, &numbers(&expected["b"]), 1e-9);
+    let (model, covariance) = (matrix(&expected["model"]), matrix(&expected["covariance"]));
+    for (l, dof) in table(&expected["contrasts"]).iter().zip(numbers(&expected["dof"])) {
+        let l = DVector::from_column_slice(l);
+        let of = |m: &DMatrix<f64>| l.dot(&(m * &l));
+        close(found.model_variance(&l), of(&model), 1e-8);
+        close(found.variance(&l), of(&covariance), 1e-8);
+        close(found.dof(&l), dof, 1e-6);
     }
 }

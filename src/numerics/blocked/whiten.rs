@@ -152,3 +152,77 @@ impl Whitened {
 pub(super) fn triangle(m: DMatrix<f64>) -> DMatrix<f64> {
     if m.nrows() > m.ncols() { m.qr().unpack_r() } else { m }
 }
+
+#[cfg(test)]
+mod tests {
+    use nalgebra::{DMatrix, DVector};
+
+    use super::Together;
+    use crate::numerics::blocked::{Block, estimate, fit};
+
+    /// Rows 1 to 3 of the first block err together.
+    fn blocks() -> Vec<Block> {
+        let make = |x: &[f64], y: &[f64], together: Vec<Together>| Block {
+            columns: vec![0],
+            x: DMatrix::from_column_slice(x.len(), 1, x),
+            nuisance: DMatrix::from_element(x.len(), 1, 1.0),
+            y: DVector::from_column_slice(y),
+            w: DVector::from_fn(x.len(), |i, _| 1.0 + i as f64),
+            together,
+        };
+        let shared = DVector::from_vec(vec![0.5, -0.2, 0.8]);
+        let together = vec![Together { first: 1, covariance: &shared * shared.transpose() }];
+        vec![
+            make(&[1.0, 2.0, 4.0, 7.0, 3.0], &[3.0, 5.1, 8.8, 16.0, 6.5], together),
+            make(&[1.0, 3.0, 8.0], &[0.0, 4.4, 13.0], Vec::new()),
+        ]
+    }
+
+    /// The whole covariance and design, without blocks.
+    fn dense() -> (DMatrix<f64>, DMatrix<f64>, DVector<f64>) {
+        let (mut covariance, mut x, mut y) = (DMatrix::zeros(8, 8), DMatrix::zeros(8, 3), DVector::zeros(8));
+        let mut at = 0;
+        for (g, b) in blocks().iter().enumerate() {
+            for i in 0..b.y.len() {
+                covariance[(at + i, at + i)] = 1.0 / b.w[i];
+                (x[(at + i, 0)], x[(at + i, 1 + g)], y[at + i]) = (b.x[(i, 0)], 1.0, b.y[i]);
+            }
+            for t in &b.together {
+                let n = t.covariance.nrows();
+                let mut part = covariance.view_mut((at + t.first, at + t.first), (n, n));
+                part += &t.covariance;
+            }
+            at += b.y.len();
+        }
+        (covariance, x, y)
+    }
+
+    #[test]
+    fn generalised_least_squares() {
+        let (covariance, x, y) = dense();
+        let inverse = covariance.try_inverse().unwrap();
+        let bread = (x.transpose() * &inverse * &x).try_inverse().unwrap();
+        let beta = &bread * x.transpose() * &inverse * &y;
+        let found = fit(&blocks(), 1).unwrap();
+        assert!((found.beta[0] - beta[0]).abs() < 1e-12);
+        assert!((found.bread[(0, 0)] / bread[(0, 0)] - 1.0).abs() < 1e-12);
+        assert!((found.nuisance[0][0] - beta[1]).abs() < 1e-12 && (found.nuisance[1][0] - beta[2]).abs() < 1e-12);
+        let residual = &y - &x * &beta;
+        let pulls = &inverse * &residual;
+        let steps = estimate(&blocks(), 1).unwrap();
+        let joined = |v: &[DVector<f64>]| DVector::from_iterator(8, v.iter().flat_map(|v| v.iter().copied()));
+        assert!((joined(&steps.residuals) - &residual).norm() < 1e-12);
+        assert!((joined(&found.residuals) - &residual).norm() < 1e-12);
+        assert!((joined(&steps.pulls) - pulls).norm() < 1e-12);
+    }
+
+    #[test]
+    fn what_is_no_covariance_is_no_block() {
+        let mut b = blocks();
+        b[0].together[0].covariance[(0, 0)] = -5.0;
+        assert!(fit(&b, 1).is_err());
+        let mut b = blocks();
+        b[1].together = vec![Together { first: 2, covariance: DMatrix::identity(2, 2) }];
+        assert!(fit(&b, 1).is_err());
+    }
+}

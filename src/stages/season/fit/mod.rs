@@ -192,7 +192,7 @@ impl Fit {
             Zero::StaticSegment => "zero from the standing car",
         };
         let wind = match self.wind {
-            Wind::Estimate => "wind estimated per session",
+            Wind::Estimate => "wind and gusts estimated per session",
             Wind::RunSheet => "wind from the run sheet",
             Wind::None => "no wind",
         };

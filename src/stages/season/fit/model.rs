@@ -69,7 +69,11 @@ pub struct Model {
     pub rows: Vec<Vec<usize>>,
     /// Wind per session.
     pub wind: Vec<SessionWind>,
-    /// Between-window variance per quantity.
+    /// Standard deviation of the headwind about it per session, m/s; empty where no wind is estimated.
+    pub gusts: Vec<f64>,
+    /// Correlation time of the gusts along a straight, s.
+    pub gust_memory: f64,
+    /// Between-window variance per quantity, gusts included.
     pub between: Vec<f64>,
     /// Final weight of every observation, robust weight included; 0 for dropped ones.
     pub weight: Vec<f64>,
@@ -586,6 +590,8 @@ impl<'a> Solver<'a> {
             fit,
             rows: self.rows,
             wind,
+            gusts: self.gusts.variance.iter().map(|v| v.sqrt()).collect(),
+            gust_memory: self.gusts.memory,
             between,
             weight,
             robust: self.robust.iter().zip(&self.clean).map(|(r, c)| r * c).collect(),

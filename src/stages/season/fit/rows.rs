@@ -105,7 +105,7 @@ pub fn agreement(fit: &SeasonFit) -> Vec<AgreementRow> {
 /// Rows of `winds`.
 pub fn winds(fit: &SeasonFit) -> Vec<WindRow> {
     let sessions = fit.evidence.sessions.iter().zip(&fit.evidence.measured);
-    let one = |(((event, session), measured), w): ((&(String, String), &bool), &SessionWind)| {
+    let one = |((((event, session), measured), w), gusts): (((&(String, String), &bool), &SessionWind), Option<f64>)| {
         // Where the air speed was measured throughout, the wind did not enter and nothing is known of it here.
         let wind = (!measured).then_some(w.wind);
         let standard_error = w.standard_error.filter(|_| !measured);
@@ -126,10 +126,12 @@ pub fn winds(fit: &SeasonFit) -> Vec<WindRow> {
             east: wind.map(|w| w.1),
             north_se: standard_error.map(|s| s.0),
             east_se: standard_error.map(|s| s.1),
+            gusts: gusts.filter(|_| standard_error.is_some()),
             source: source.to_owned(),
         }
     };
-    sessions.zip(&fit.model.wind).map(one).collect()
+    let gusts = (0..fit.model.wind.len()).map(|g| fit.model.gusts.get(g).copied());
+    sessions.zip(&fit.model.wind).zip(gusts).map(one).collect()
 }
 
 /// Counts over the observations of one configuration and quantity.

@@ -116,7 +116,7 @@ pub(in crate::stages::season) fn solve(tables: &SeasonTables, options: &str, con
     fit.solve_evidence(evidence, &tables.quantities, 0.012, 1.225)
 }
 
-const ROBUST: &str =
+pub(in crate::stages::season) const ROBUST: &str =
     r#"{"quantities": ["front_downforce", "rear_downforce", "drag"], "at": "160 km/h", "wind": "estimate"}"#;
 pub(in crate::stages::season) const PLAIN: &str = r#"{"quantities": ["front_downforce", "rear_downforce", "drag"], "at": "160 km/h", "wind": "estimate", "method": "ordinary"}"#;
 

@@ -226,3 +226,88 @@ fn believed(found: &[Option<(f64, f64)>]) -> Vec<f64> {
     };
     logs.iter().map(of).collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use rand::SeedableRng;
+    use rand_distr::{Distribution, Normal};
+    use rand_pcg::Pcg64Mcg;
+
+    use super::believed;
+    use crate::stages::season::SeasonTables;
+    use crate::stages::season::fit::tests::{ROBUST, Season, make, solve, truth};
+
+    /// Gusts of each session, m/s: calm and gusty ones in turn.
+    const SD: [f64; 2] = [0.3, 0.9];
+    const MEMORY: f64 = 8.0;
+
+    /// A season with gusts on straights of four windows each, 5 s apart.
+    fn gusty(seed: u64) -> SeasonTables {
+        let season = Season { windows: 96, noise: 10.0, wind: 0.0, ..Default::default() };
+        let mut tables = make(&season, seed);
+        let normal = Normal::new(0.0, 1.0).unwrap();
+        let mut rng = Pcg64Mcg::seed_from_u64(seed ^ 0x9057);
+        let mut gust = 0.0;
+        for (i, w) in tables.windows.iter_mut().enumerate() {
+            let (straight, place) = (i % 96 / 4, i % 4);
+            w.course = Some(straight as f64 * std::f64::consts::FRAC_PI_2 + 0.3);
+            w.start = straight as f64 * 60.0 + place as f64 * 5.0;
+            let kept = if place == 0 { 0.0 } else { (-5.0 / MEMORY).exp() };
+            gust = kept * gust + (1.0_f64 - kept * kept).sqrt() * normal.sample(&mut rng);
+            let session: usize = w.session[1..].parse().unwrap();
+            let k: usize = w.configuration[1..].parse().unwrap();
+            for (q, m) in w.measures.iter_mut().enumerate() {
+                let m = m.as_mut().unwrap();
+                let head = SD[session % 2] * gust;
+                m.mean += truth(k)[q] * (2.0 * head * m.v + head * head * m.ratio);
+            }
+        }
+        tables
+    }
+
+    #[test]
+    fn gusts_are_found_session_by_session() {
+        let fit = solve(&gusty(1), ROBUST, 3);
+        assert!(fit.model.converged, "{} steps", fit.model.iterations);
+        for (g, sd) in fit.model.gusts.iter().enumerate() {
+            assert!((0.75..1.33).contains(&(sd / SD[g % 2])), "session {g}: {sd}");
+        }
+        assert!((4.0..=15.0).contains(&fit.model.gust_memory), "{}", fit.model.gust_memory);
+        // Without gusts what is found is no more than the scatter allows, some 0.2 m/s for one window.
+        let calm = solve(&make(&Season { wind: 0.0, ..Default::default() }, 1), ROBUST, 3);
+        assert!(calm.model.gusts.iter().all(|sd| *sd < 0.25), "{:?}", calm.model.gusts);
+    }
+
+    #[test]
+    fn the_standard_errors_are_those_of_repeated_seasons() {
+        // 30 seasons × 9 coefficients that share their gusts: the ratio is good to some 15 %.
+        let (mut squares, mut variances) = (0.0, 0.0);
+        for seed in 0..30 {
+            let fit = solve(&gusty(100 + seed), ROBUST, 3);
+            for k in 0..3 {
+                for (q, t) in truth(k).iter().enumerate() {
+                    let e = fit.estimate(&fit.coefficient(k, q).unwrap()).unwrap();
+                    squares += ((e.value - t) / t).powi(2);
+                    variances += (e.se / t).powi(2);
+                }
+            }
+        }
+        let ratio = (variances / squares).sqrt();
+        assert!((0.8..1.25).contains(&ratio), "{ratio}");
+    }
+
+    #[test]
+    fn uncertain_sessions_are_drawn_to_the_others() {
+        // The same distance from the others, known well and badly.
+        let known = [(0.1, 0.1), (0.25, 0.1), (0.25, 0.1), (1.0, 0.1), (1.0, 1.0)].map(Some);
+        let found = believed(&known);
+        assert!(found[3] > found[4] && found[4] > found[1] && found[3] < 1.0, "{found:?}");
+        // Sessions that differ no more than by chance are taken as one; a silent one gets the middle; none, no gusts.
+        let alike = believed(&[Some((0.2, 0.3)), Some((0.3, 0.3)), Some((0.25, 0.3)), Some((0.28, 0.3)), None]);
+        assert!(alike.windows(2).all(|w| (w[0] / w[1] - 1.0).abs() < 1e-12), "{alike:?}");
+        assert_eq!(believed(&[None, None]), [0.0, 0.0]);
+        // Three sessions are too few to say that they differ: their mean.
+        let three = believed(&[Some((0.1, 0.1)), Some((1.0, 0.1)), Some((1.0, 0.1))]);
+        assert!((three[0] - 0.1_f64.cbrt()).abs() < 1e-12 && three[0] == three[2], "{three:?}");
+    }
+}

@@ -97,13 +97,12 @@ fn own_scatter(fit: &SeasonFit, put: &[Put]) -> Vec<f64> {
     out
 }
 
-/// Mean of exp(−|t − s|/τ) over two stretches of time.
+/// Mean of exp(−|t − s|/τ) over two stretches of time, by its second antiderivative.
 fn shared(a: &Window, b: &Window) -> f64 {
-    let steps = 8;
-    let at = |w: &Window, k: usize| w.start + w.duration * (k as f64 + 0.5) / steps as f64;
-    let pairs = (0..steps).flat_map(|i| (0..steps).map(move |j| (i, j)));
-    let sum: f64 = pairs.map(|(i, j)| (-(at(a, i) - at(b, j)).abs() / GUSTS).exp()).sum();
-    sum / (steps * steps) as f64
+    let h = |x: f64| GUSTS * GUSTS * (-x.abs() / GUSTS).exp() + GUSTS * x.abs();
+    let ends = |w: &Window| (w.start, w.start + w.duration);
+    let ((a0, a1), (b0, b1)) = (ends(a), ends(b));
+    (h(a1 - b0) - h(a0 - b0) - h(a1 - b1) + h(a0 - b1)) / (a.duration * b.duration)
 }
 
 /// A session's block in coordinates in which its rows are independent with variance one. `None` where its covariance is
@@ -127,14 +126,15 @@ fn whitened(
         let torque = fit.quantities[o.quantity] == "resistance";
         if torque && Some(o.kind) == coasting { 0.0 } else { o.y * put.gain }
     };
+    let levers: Vec<f64> = rows.iter().map(|i| lever(fit, *i)).collect();
     for a in 0..rows.len() {
         let Some((i, of, window)) = observation(a) else { continue };
         for b in 0..=a {
-            let Some((j, other, with)) = observation(b) else { continue };
+            let Some((_, other, with)) = observation(b) else { continue };
             let mut value = if a == b { own[i] } else { 0.0 };
             if of.outing == other.outing {
                 let along = of.heading.0 * other.heading.0 + of.heading.1 * other.heading.1;
-                value += lever(fit, i) * lever(fit, j) * put.gusts.powi(2) * along * shared(window, with);
+                value += levers[a] * levers[b] * put.gusts.powi(2) * along * shared(window, with);
             }
             if of.quantity == other.quantity {
                 value += gained(of) * gained(other);

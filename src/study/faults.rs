@@ -7,7 +7,7 @@ use rayon::prelude::*;
 use super::season::{fitted, frame, plan, process, tables};
 use super::{Case, ROBUST, scenario};
 use crate::demo::season::SimLog;
-use crate::demo::{Scenario, simulate};
+use crate::demo::simulate;
 use crate::error::Fatal;
 use crate::report::columns::lay_out;
 use crate::stages::season::fit::SeasonFit;
@@ -90,6 +90,7 @@ pub fn run(sessions: usize, seasons: usize, first_seed: u64) -> Result<Vec<Struc
     let case = Case {
         name: "faults",
         scenario: scenario(sessions),
+        vary: |_, _| {},
         fit: ROBUST.to_owned(),
         windows: Vec::new(),
         air_speed_from: None,
@@ -118,7 +119,7 @@ pub fn run(sessions: usize, seasons: usize, first_seed: u64) -> Result<Vec<Struc
 
 /// One season: for every fault whether it was called out, and how far it moved a force.
 fn season(case: &Case, seed: u64) -> Result<Vec<(bool, f64)>, Fatal> {
-    let season = simulate(&Scenario { seed, ..case.scenario.clone() });
+    let season = simulate(&case.scenario_of(seed));
     let plan = plan(case, &season)?;
     let (mut others, mut sound) = (Vec::new(), Vec::new());
     let mut struck: Vec<SimLog> = Vec::new();

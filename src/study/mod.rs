@@ -32,6 +32,8 @@ pub struct Case {
     pub name: &'static str,
     /// What is simulated; the seed is set for every season.
     pub scenario: Scenario,
+    /// What differs from season to season, by its seed.
+    pub vary: fn(&mut Scenario, u64),
     /// Options of `fit`, as JSON.
     pub fit: String,
     /// A pressure channel that tells the air speed.
@@ -72,6 +74,7 @@ pub fn cases() -> Vec<Case> {
     let case = |name, scenario: Scenario| Case {
         name,
         scenario,
+        vary: |_, _| {},
         fit: ROBUST.to_owned(),
         air_speed_from: None,
         split: false,
@@ -82,6 +85,12 @@ pub fn cases() -> Vec<Case> {
     let mut miscalibrated = eight();
     miscalibrated.faults.miscalibrated_every = 10;
     miscalibrated.faults.miscalibration = 0.06;
+    // Three levels of noise by three of wind in turn, traffic and a wrongly calibrated session in all.
+    let mut mix = case("the mix", Scenario { drafting: 0.15, ..miscalibrated.clone() });
+    mix.vary = |scenario, seed| {
+        scenario.noise = [0.5, 1.0, 2.0][(seed % 3) as usize];
+        scenario.wind_sd = [1.0, 2.0, 4.0][(seed / 3 % 3) as usize];
+    };
     let mut ordinary = case("drafting, ordinary", Scenario { drafting: 0.15, ..eight() });
     ordinary.fit = ROBUST.replace("\"wind\"", "\"method\": \"ordinary\", \"wind\"");
     let mut by_pressure = case("wakes, air speed by pressure", Scenario { drafting: 0.15, ..eight() });
@@ -94,6 +103,7 @@ pub fn cases() -> Vec<Case> {
     straight.windows =
         vec![r#"{"straight": {"speed": "80..260 km/h", "lateral": "0.08 g", "steering": "4 deg"}}"#.to_owned()];
     vec![
+        mix,
         case("clean", Scenario { session_gain_sd: 0.0, ..eight() }),
         straight,
         case("usual", eight()),
@@ -107,6 +117,15 @@ pub fn cases() -> Vec<Case> {
         case("three sessions", scenario(3)),
         case("one session", scenario(1)),
     ]
+}
+
+impl Case {
+    /// The scenario of the season with this seed.
+    fn scenario_of(&self, seed: u64) -> Scenario {
+        let mut scenario = Scenario { seed, ..self.scenario.clone() };
+        (self.vary)(&mut scenario, seed);
+        scenario
+    }
 }
 
 /// Runs `seasons` seasons of a case.

@@ -8,7 +8,7 @@ use crate::config::read;
 use crate::demo::files::{self, Files};
 use crate::demo::season::SimLog;
 use crate::demo::truth::{ConfigurationTruth, Truth};
-use crate::demo::{Scenario, Season, simulate};
+use crate::demo::{Season, simulate};
 use crate::engine::one_log;
 use crate::error::Fatal;
 use crate::located::Located;
@@ -29,7 +29,7 @@ use crate::units;
 /// # Errors
 /// A season that can't be processed.
 pub fn one(case: &Case, seed: u64) -> Result<Tally, Fatal> {
-    let season = simulate(&Scenario { seed, ..case.scenario.clone() });
+    let season = simulate(&case.scenario_of(seed));
     let plan = plan(case, &season)?;
     let tables = tables(&plan, windows(case, seed, &plan, &season)?);
     let cx = cx(&plan);

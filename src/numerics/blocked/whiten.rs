@@ -54,13 +54,15 @@ impl Whitener {
     fn whiten(&self, v: &mut [f64]) {
         v.iter_mut().zip(self.root.iter()).for_each(|(v, r)| *v *= r);
         for (first, lower) in &self.groups {
-            let Some(v) = v.get_mut(*first..first + lower.nrows()) else { continue };
-            for (j, column) in lower.column_iter().enumerate() {
-                let (here, below) = v[j..].split_at_mut(1);
-                here[0] /= column[j];
-                for (below, l) in below.iter_mut().zip(column.iter().skip(j + 1)) {
-                    *below -= l * here[0];
+            let n = lower.nrows();
+            let mut rest = &mut v[*first..first + n];
+            for (j, column) in lower.as_slice().chunks_exact(n).enumerate() {
+                let Some((here, below)) = rest.split_first_mut() else { break };
+                *here /= column[j];
+                for (below, l) in below.iter_mut().zip(&column[j + 1..]) {
+                    *below -= l * *here;
                 }
+                rest = below;
             }
         }
     }

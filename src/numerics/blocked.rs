@@ -20,6 +20,7 @@ use rayon::prelude::*;
 use self::adjust::Adjust;
 pub use self::whiten::Together;
 use self::whiten::{Whitened, Whitener, triangle};
+use super::distributions::t_quantile;
 
 /// One cluster: rows of observations.
 #[derive(Clone, Debug)]
@@ -267,6 +268,19 @@ fn stacked(blocks: &[Block], whitened: &[Whitened], scale: &[f64]) -> DMatrix<f6
     out
 }
 
+/// CR2's variance with its degrees of freedom, or the working model's variance with any number of them, whichever gives
+/// the wider 95 % interval. What blocks have in common can only add to what their rows scatter for themselves: where
+/// a handful of blocks agree better than that, it is luck, as a variance between groups is cut off at zero.
+pub fn no_narrower(variance: f64, dof: f64, model_variance: f64) -> (f64, f64) {
+    let width = |v: f64, dof: f64| t_quantile(0.975, dof.max(1.0)).map_or(f64::INFINITY, |t| t * v.sqrt());
+    // Without degrees of freedom there is no evidence, and nothing to hold it against.
+    if dof > 0.0 && width(model_variance, f64::INFINITY) > width(variance, dof) {
+        (model_variance, f64::INFINITY)
+    } else {
+        (variance, dof)
+    }
+}
+
 fn select(m: &DMatrix<f64>, rows: &[usize], columns: &[usize]) -> DMatrix<f64> {
     DMatrix::from_fn(rows.len(), columns.len(), |i, j| m[(rows[i], columns[j])])
 }
@@ -314,6 +328,11 @@ impl BlockedFit {
     /// Variance of the contrast under the working model (independent rows of variance 1/weight).
     pub fn model_variance(&self, contrast: &DVector<f64>) -> f64 {
         (contrast.transpose() * &self.bread * contrast)[(0, 0)]
+    }
+
+    /// Variance of the contrast ℓ'β and its degrees of freedom: CR2's, unless see [`no_narrower`].
+    pub fn spread(&self, contrast: &DVector<f64>) -> (f64, f64) {
+        no_narrower(self.variance(contrast), self.dof(contrast), self.model_variance(contrast))
     }
 
     /// Variances of the nuisance coefficients of a block under the working model, the shared columns'
@@ -386,6 +405,14 @@ mod tests {
             trace += b.norm_squared() - zb[0] * m * zb[0];
         }
         assert!((trace - fit.model_variance(&l)).abs() < 1e-12);
+    }
+
+    #[test]
+    fn luck_makes_no_interval_narrower_than_the_rows_allow() {
+        // t(0.975, 3) = 3.182: CR2's interval is the wider one down to (1.960/3.182)² = 0.379 of the model's variance.
+        assert_eq!(no_narrower(0.38, 3.0, 1.0), (0.38, 3.0));
+        assert_eq!(no_narrower(0.37, 3.0, 1.0), (1.0, f64::INFINITY));
+        assert_eq!(no_narrower(0.0, 0.0, 1.0), (0.0, 0.0));
     }
 
     #[test]

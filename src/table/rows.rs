@@ -66,7 +66,7 @@ table_row! {
         headwind: f64, "m/s", "headwind used in effective_v2, against the car positive";
         course: Option<f64>, "rad", "direction of travel, clockwise from north";
         accel_x: f64, "m/s2", "mean acceleration over ground along x";
-        weight: f64, "1", "relative weight that the fit used, largest 1; 0 when not fitted";
+        weight: f64, "1/unit2", "weight that the fit used: one over the variance that it took the mean to have, gusts and robust weight included; 0 when not fitted";
         outlier: bool, "-", "the robust fit gave it less than half weight: far out by itself, or all quantities off together as in a wake";
         flags: String, "-", "remarks, comma separated";
     }

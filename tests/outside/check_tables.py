@@ -99,7 +99,7 @@ def check_sql(tables: Path) -> int:
 def check_statsmodels(tables: Path) -> int:
     data = duckdb.sql(f"""select * from '{table(tables, "windows")}' where weight > 0""").df()
     fits = duckdb.sql(f"""select * from '{table(tables, "fits")}' where quantity <> 'drag'""").df()
-    worst, worst_se, count = 0.0, 0.0, 0
+    worst, worst_se, count, drawn = 0.0, 0.0, 0, 0
     for (c, q), w in data.groupby(["configuration", "quantity"]):
         row = fits[(fits.configuration == c) & (fits.quantity == q)].iloc[0]
         outings = w.outing.unique()
@@ -107,30 +107,16 @@ def check_statsmodels(tables: Path) -> int:
         result = sm.WLS(w["mean"].to_numpy(), design, weights=w.weight.to_numpy()).fit()
         worst = max(worst, relative(result.params[0], row.coefficient))
         assert relative(result.params[0], row.coefficient) < 1e-8, (c, q, result.params[0], row.coefficient)
-        se = cr2(design, w["mean"].to_numpy(), w.weight.to_numpy(), (w.event + "/" + w.session).to_numpy())
+        contrast = np.eye(design.shape[1])[0]
+        found = cr2(design, w["mean"].to_numpy(), w.weight.to_numpy(), (w.event + "/" + w.session).to_numpy(), contrast)
+        se, dof = no_narrower(*found, design, w.weight.to_numpy(), contrast)
+        drawn += int(np.isinf(dof))
         worst_se = max(worst_se, relative(se, row.coefficient_se))
         assert relative(se, row.coefficient_se) < 1e-6, (c, q, se, row.coefficient_se)
         count += 1
-    print(f"   statsmodels: {count} fits, coefficients to {worst:.1e}, CR2 standard errors to {worst_se:.1e}")
+    print(f"   statsmodels: {count} fits, coefficients to {worst:.1e}, standard errors to {worst_se:.1e} "
+          f"({count - drawn} by CR2, {drawn} by the windows' own scatter)")
     return count
-
-
-def cr2(x: np.ndarray, y: np.ndarray, w: np.ndarray, cluster: np.ndarray) -> float:
-    """Standard error of the first coefficient: CR2 by its definition, full matrices (Bell & McCaffrey 2002)."""
-    root = np.sqrt(w)
-    x, y = x * root[:, None], y * root
-    scale = np.linalg.norm(x, axis=0)
-    x = x / scale
-    bread = np.linalg.pinv(x.T @ x)
-    e = y - x @ (bread @ (x.T @ y))
-    meat = np.zeros_like(bread)
-    for g in np.unique(cluster):
-        i = cluster == g
-        value, vector = np.linalg.eigh(np.eye(i.sum()) - x[i] @ bread @ x[i].T)
-        inverse = np.where(value > 1e-8, 1 / np.sqrt(np.where(value > 1e-8, value, 1)), 0)
-        u = x[i].T @ ((vector * inverse) @ vector.T @ e[i])
-        meat += np.outer(u, u)
-    return float(np.sqrt((bread @ meat @ bread)[0, 0]) / scale[0])
 
 
 def main() -> None:

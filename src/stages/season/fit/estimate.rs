@@ -121,7 +121,8 @@ impl SeasonFit {
 
     /// The number with its interval.
     ///
-    /// Coefficients that several sessions share in take their variance between sessions (CR2). Those that
+    /// Coefficients that several sessions share in take their variance between sessions (CR2), but no narrower interval
+    /// than the windows' own scatter leaves ([`no_narrower`](crate::numerics::blocked::no_narrower)). Those that
     /// one session alone determines have the scatter of their windows (HC3) and, since what a whole session
     /// has in common can't be seen from inside it, the session scatter of the rest of the season or the
     /// assumed one, whichever is larger; they carry a flag.
@@ -137,8 +138,7 @@ impl SeasonFit {
         let mut flags = Vec::new();
         let (mut variance, mut dof) = (0.0, f64::INFINITY);
         if shared.iter().any(|v| *v != 0.0) {
-            variance += fit.variance(&shared);
-            dof = fit.dof(&shared);
+            (variance, dof) = fit.spread(&shared);
         }
         if lone.iter().any(|v| *v != 0.0) {
             flags.push("session_scatter_not_visible");

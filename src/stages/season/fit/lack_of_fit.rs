@@ -59,7 +59,7 @@ pub fn square_law(season: &SeasonFit, configuration: usize, quantity: usize) -> 
     let fit = blocked::fit(&blocks, 2).ok()?;
     let term = DVector::from_vec(vec![0.0, 1.0]);
     let (variance, dof) = if blocks.len() > 1 {
-        (fit.variance(&term), fit.dof(&term))
+        fit.spread(&term)
     } else {
         let groups: Vec<Vec<usize>> = blocks.iter().map(|b| (0..b.y.len()).collect()).collect();
         let left: usize = blocks.iter().map(|b| b.y.len().saturating_sub(b.nuisance.ncols() + 2)).sum();

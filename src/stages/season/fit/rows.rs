@@ -23,10 +23,8 @@ const WIND_IDENTIFIED: f64 = 1.5;
 pub fn windows(fit: &SeasonFit, tables: &SeasonTables) -> Vec<WindowRow> {
     let model = &fit.model;
     let mut index = vec![vec![None; tables.quantities.len()]; tables.windows.len()];
-    let mut largest = vec![0.0_f64; tables.quantities.len()];
     for (i, o) in fit.evidence.observations.iter().enumerate() {
         index[o.window][o.quantity] = Some(i);
-        largest[o.quantity] = largest[o.quantity].max(model.weight[i]);
     }
     let mut out = Vec::new();
     for (i, w) in tables.windows.iter().enumerate() {
@@ -54,7 +52,7 @@ pub fn windows(fit: &SeasonFit, tables: &SeasonTables) -> Vec<WindowRow> {
                 headwind,
                 course: w.course,
                 accel_x: w.accel_x,
-                weight: found.filter(|_| largest[q] > 0.0).map_or(0.0, |(k, _)| model.weight[k] / largest[q]),
+                weight: found.map_or(0.0, |(k, _)| model.weight[k]),
                 outlier: found.is_some_and(|(k, _)| model.robust[k] < OUTLIER),
                 flags: flags_of(fit, w, found.map(|(_, o)| o)),
             });

@@ -11,7 +11,7 @@ use nalgebra::{DMatrix, DVector};
 use super::terms::{Combination, Terms};
 use crate::numerics::blocked::blind::Blind;
 use crate::numerics::blocked::prepared::Prepared;
-use crate::numerics::blocked::{self, Block, BlockedFit};
+use crate::numerics::blocked::{self, Block, BlockedFit, no_narrower};
 use crate::numerics::distributions::t_quantile;
 use crate::numerics::null_space::{NullSpace, NullSpaceParams, null_space};
 use crate::stages::season::fit::SeasonFit;
@@ -160,20 +160,33 @@ impl PartsFit {
     pub fn variance(&self, gradient: &DVector<f64>) -> Option<(f64, f64, bool)> {
         let fit = self.fit.as_ref()?;
         if let Some(prepared) = self.prepared.as_ref().filter(|p| !Blind::counts(p.share_alone(gradient))) {
-            return Some((fit.variance(gradient), prepared.dof(gradient), false));
+            let (cr2, model) = (fit.variance(gradient), fit.model_variance(gradient));
+            let (variance, dof) = no_narrower(cr2, prepared.dof(gradient), model);
+            return Some((variance, dof, false));
         }
         let blind = fit.blind(gradient, &self.windows_of_rows, &self.quantities_of_rows);
-        let (mut variance, mut dof) = (0.0, f64::INFINITY);
-        if !blind.all() {
-            variance += fit.variance(gradient);
-            dof = fit.dof(gradient);
-        }
+        let (mut variance, mut dof) = if blind.all() { (0.0, f64::INFINITY) } else { fit.spread(gradient) };
         if blind.any() {
             let common: f64 = blind.common.values().map(|c| (self.scatter.relative * c).powi(2)).sum();
             variance += blind.within + common;
             dof = dof.min(self.scatter.dof);
         }
         Some((variance, dof, blind.any()))
+    }
+
+    /// Covariances of two contrasts, in the mould of that variance of a third: (first, both, second).
+    pub fn covariances(
+        &self,
+        first: &DVector<f64>,
+        second: &DVector<f64>,
+        third: &DVector<f64>,
+    ) -> Option<(f64, f64, f64)> {
+        let fit = self.fit.as_ref()?;
+        let (variance, _, blind) = self.variance(third)?;
+        let of = |g: &DVector<f64>| if blind { self.variance(g).map(|v| v.0) } else { Some(fit.variance(g)) };
+        let (aa, bb, sum, whole) = (of(first)?, of(second)?, of(&(first + second))?, of(third)?);
+        let scale = if whole > 0.0 { variance / whole } else { 1.0 };
+        Some((scale * aa, scale * 0.5 * (sum - aa - bb), scale * bb))
     }
 
     /// The number with its 95 % interval.

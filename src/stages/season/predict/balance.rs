@@ -112,14 +112,12 @@ fn uncertain(
 ) -> Position {
     let at = reference + steps;
     let inside = at >= low && at <= high;
-    let variance = |d: &Derived| parts.variance(&d.gradient).map(|v| v.0);
     let here = a.plus(&b.times(steps));
     let known = || {
         let (v, dof, _) = parts.variance(&here.gradient)?;
         let t = t_quantile(0.975, dof.max(1.0)).ok()?;
-        let (vaa, vbb, both) = (variance(a)?, variance(b)?, variance(&a.plus(b))?);
-        let vab = 0.5 * (both - vaa - vbb);
-        Some((v.sqrt() / b.value.abs(), dof, fieller((a.value, b.value), (vaa, vab, vbb), t)))
+        let covariances = parts.covariances(&a.gradient, &b.gradient, &here.gradient)?;
+        Some((v.sqrt() / b.value.abs(), dof, fieller((a.value, b.value), covariances, t)))
     };
     match known() {
         Some((se, dof, interval)) => {

@@ -32,10 +32,11 @@ const BOLD: f64 = 0.1;
 const SURE: f64 = 0.6;
 /// After this many steps the spread stands still: a median jumps from window to window and could keep the
 /// iteration circling for ever; with a fixed scale Huber's equations are convex and settle.
-const SPREAD_STEPS: usize = 15;
+const SPREAD_STEPS: usize = 18;
 const CONVERGED: f64 = 1e-7;
-/// Steps before gusts are told from what each quantity scatters for itself.
-const FIRST_GUSTS: usize = 2;
+/// Steps before gusts are told from what each quantity scatters for itself. The wakes are settled before: looked for
+/// together, the one would hide in the other, window by window.
+const FIRST_GUSTS: usize = 8;
 /// Steps before a window's air is judged by what the other windows say.
 const FIRST_LOOK: usize = 4;
 
@@ -415,7 +416,7 @@ impl<'a> Solver<'a> {
             let moved = self.take(&fit);
             if i < SPREAD_STEPS {
                 self.set_levers();
-                if i >= FIRST_LOOK && self.options.method == Method::Robust {
+                if (FIRST_LOOK..FIRST_GUSTS).contains(&i) && self.options.method == Method::Robust {
                     self.look_for_wakes();
                 }
                 self.respread();

@@ -87,7 +87,11 @@ impl Solver<'_> {
     /// The covariance that gusts give the rows of each session.
     fn covariances(&self) -> Vec<Vec<Together>> {
         let of_straight = |g: usize, range: &Range<usize>, fades: &DMatrix<f64>| {
-            let lever = |row: usize| self.gusts.levers[self.rows[g][range.start + row]];
+            // A window that is out of the season's air by degrees is so with its gusts too.
+            let lever = |row: usize| {
+                let i = self.rows[g][range.start + row];
+                self.gusts.levers[i] / self.clean[i].sqrt()
+            };
             let variance = self.gusts.variance[g];
             let covariance =
                 DMatrix::from_fn(range.len(), range.len(), |a, b| variance * lever(a) * lever(b) * fades[(a, b)]);

@@ -67,14 +67,12 @@ impl Solver<'_> {
     /// `None` with less than two quantities.
     fn common(&self, of: &[usize]) -> Option<Common> {
         let mut sums = vec![(0.0, 0.0); self.quantities];
-        let mut gust = 0.0;
         for i in of {
             let (o, r, variance) = (&self.evidence.observations[*i], self.residual[*i], self.variance(*i));
             let force = self.beta[self.slope_column(o)] * o.x(self.wind[o.session]);
             let sum = sums.get_mut(o.quantity)?;
             sum.0 += force * r / variance;
             sum.1 += force * force / variance;
-            gust += force * self.gusts.levers[*i] / variance;
         }
         let told: Vec<(f64, f64)> = sums.into_iter().filter(|s| s.1 > 0.0).collect();
         if told.len() < 2 {
@@ -82,9 +80,7 @@ impl Solver<'_> {
         }
         let (cross, signal) = told.iter().fold((0.0, 0.0), |a, s| (a.0 + s.0, a.1 + s.1));
         let each: f64 = told.iter().map(|s| s.0 * s.0 / s.1).sum();
-        let gusts = of.first().and_then(|i| self.gusts.variance.get(self.evidence.observations[*i].session));
-        let variance = signal + gusts.map_or(0.0, |v| v * gust * gust);
-        let t = cross / variance.sqrt();
-        (t.is_finite() && each > 0.0).then(|| Common { t, explained: cross * cross / signal / each })
+        let t = cross / signal.sqrt();
+        (t.is_finite() && each > 0.0).then(|| Common { t, explained: t * t / each })
     }
 }

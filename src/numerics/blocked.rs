@@ -268,14 +268,14 @@ fn stacked(blocks: &[Block], whitened: &[Whitened], scale: &[f64]) -> DMatrix<f6
     out
 }
 
-/// CR2's variance with its degrees of freedom, or the working model's variance with any number of them, whichever gives
+/// CR2's variance with its degrees of freedom, or that of the rows by themselves with any number of them, whichever gives
 /// the wider 95 % interval. What blocks have in common can only add to what their rows scatter for themselves: where
 /// a handful of blocks agree better than that, it is luck, as a variance between groups is cut off at zero.
-pub fn no_narrower(variance: f64, dof: f64, model_variance: f64) -> (f64, f64) {
+pub fn no_narrower(variance: f64, dof: f64, row_variance: f64) -> (f64, f64) {
     let width = |v: f64, dof: f64| t_quantile(0.975, dof.max(1.0)).map_or(f64::INFINITY, |t| t * v.sqrt());
     // Without degrees of freedom there is no evidence, and nothing to hold it against.
-    if dof > 0.0 && width(model_variance, f64::INFINITY) > width(variance, dof) {
-        (model_variance, f64::INFINITY)
+    if dof > 0.0 && width(row_variance, f64::INFINITY) > width(variance, dof) {
+        (row_variance, f64::INFINITY)
     } else {
         (variance, dof)
     }
@@ -332,7 +332,16 @@ impl BlockedFit {
 
     /// Variance of the contrast ℓ'β and its degrees of freedom: CR2's, unless see [`no_narrower`].
     pub fn spread(&self, contrast: &DVector<f64>) -> (f64, f64) {
-        no_narrower(self.variance(contrast), self.dof(contrast), self.model_variance(contrast))
+        no_narrower(self.variance(contrast), self.dof(contrast), self.row_variance(contrast))
+    }
+
+    /// Variance of the contrast if rows had nothing in common beyond the working model, whose variances are known but for
+    /// a factor: the mean square of the whitened residuals.
+    pub fn row_variance(&self, contrast: &DVector<f64>) -> f64 {
+        let squares: f64 = self.whitened.iter().map(DVector::norm_squared).sum();
+        let rows: usize = self.whiteners.iter().map(Whitener::told).sum();
+        let unknown = self.beta.len() + self.nuisance.iter().map(DVector::len).sum::<usize>();
+        if rows > unknown { self.model_variance(contrast) * squares / (rows - unknown) as f64 } else { 0.0 }
     }
 
     /// Variances of the nuisance coefficients of a block under the working model, the shared columns'

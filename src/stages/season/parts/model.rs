@@ -160,8 +160,8 @@ impl PartsFit {
     pub fn variance(&self, gradient: &DVector<f64>) -> Option<(f64, f64, bool)> {
         let fit = self.fit.as_ref()?;
         if let Some(prepared) = self.prepared.as_ref().filter(|p| !Blind::counts(p.share_alone(gradient))) {
-            let (cr2, model) = (fit.variance(gradient), fit.model_variance(gradient));
-            let (variance, dof) = no_narrower(cr2, prepared.dof(gradient), model);
+            let (variance, dof) =
+                no_narrower(fit.variance(gradient), prepared.dof(gradient), fit.row_variance(gradient));
             return Some((variance, dof, false));
         }
         let blind = fit.blind(gradient, &self.windows_of_rows, &self.quantities_of_rows);

@@ -34,9 +34,13 @@ const SURE: f64 = 0.6;
 /// iteration circling for ever; with a fixed scale Huber's equations are convex and settle.
 const SPREAD_STEPS: usize = 18;
 const CONVERGED: f64 = 1e-7;
+/// Least share of their squares that standard errors keep, however little the windows scatter beside the gusts.
+const LEAST_OF_OWN: f64 = 0.1;
 /// Steps before gusts are told from what each quantity scatters for itself. The wakes are settled before: looked for
 /// together, the one would hide in the other, window by window.
 const FIRST_GUSTS: usize = 8;
+/// Steps before wakes are looked for among the gusts.
+const SECOND_LOOK: usize = 11;
 /// Steps before a window's air is judged by what the other windows say.
 const FIRST_LOOK: usize = 4;
 
@@ -172,6 +176,9 @@ struct Solver<'a> {
     prior: Vec<((f64, f64), f64)>,
     /// Between-window variance by quantity and kind of window, see [`Solver::cell`].
     between: Vec<f64>,
+    /// Per cell: factor on the squares of the standard errors where they are larger than what shows beside the gusts,
+    /// which they count in part.
+    overstated: Vec<f64>,
     kinds: usize,
     limits: Vec<(f64, f64)>,
     robust: Vec<f64>,
@@ -297,6 +304,7 @@ impl<'a> Solver<'a> {
             wind: prior.iter().map(start).collect(),
             prior,
             between: vec![0.0; quantities * kinds],
+            overstated: vec![1.0; quantities * kinds],
             kinds,
             limits,
             robust: vec![1.0; n],
@@ -391,7 +399,10 @@ impl<'a> Solver<'a> {
         let between = self.between[self.cells[i]];
         match self.options.weights {
             Weights::Equal => between.max(f64::MIN_POSITIVE),
-            Weights::Precision => (self.evidence.observations[i].se.powi(2) + between).max(f64::MIN_POSITIVE),
+            Weights::Precision => {
+                let own = self.evidence.observations[i].se.powi(2) * self.overstated[self.cells[i]];
+                (own + between).max(f64::MIN_POSITIVE)
+            }
         }
     }
 
@@ -416,7 +427,8 @@ impl<'a> Solver<'a> {
             let moved = self.take(&fit);
             if i < SPREAD_STEPS {
                 self.set_levers();
-                if (FIRST_LOOK..FIRST_GUSTS).contains(&i) && self.options.method == Method::Robust {
+                let look = (FIRST_LOOK..FIRST_GUSTS).contains(&i) || i >= SECOND_LOOK;
+                if look && self.options.method == Method::Robust {
                     self.look_for_wakes();
                 }
                 self.respread();
@@ -518,7 +530,7 @@ impl<'a> Solver<'a> {
 
     fn respread(&mut self) {
         let robust = self.options.method == Method::Robust;
-        let scatter = self.own_scatter();
+        let (scatter, apart) = (self.own_scatter(), self.apart());
         let of_cell = |cell: usize| {
             let q = cell / self.kinds;
             let clean = |of: &[usize]| of.iter().copied().filter(|i| self.clean[*i] > 0.5).collect::<Vec<_>>();
@@ -531,9 +543,18 @@ impl<'a> Solver<'a> {
                 Weights::Equal => 0.0,
                 Weights::Precision => self.evidence.observations[*i].se,
             };
-            between_variance(&r, &all.iter().map(own).collect::<Vec<_>>(), self.share[q], robust)
+            let own: Vec<f64> = all.iter().map(own).collect();
+            if let Some(alone) = apart[cell] {
+                let mean = |f: &dyn Fn(usize) -> f64| all.iter().map(|i| f(*i)).sum::<f64>() / all.len() as f64;
+                let (whole, of_own) = (
+                    alone * mean(&|i| self.gusts.levers[i].powi(2)),
+                    own.iter().map(|s| s * s).sum::<f64>() / own.len() as f64,
+                );
+                return ((whole - of_own).max(0.0), (whole / of_own).clamp(LEAST_OF_OWN, 1.0));
+            }
+            (between_variance(&r, &own, self.share[q], robust), 1.0)
         };
-        self.between = (0..self.between.len()).into_par_iter().map(of_cell).collect();
+        (self.between, self.overstated) = (0..self.between.len()).into_par_iter().map(of_cell).unzip();
     }
 
     fn reweight(&mut self) {

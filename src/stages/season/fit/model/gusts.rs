@@ -4,6 +4,7 @@
 //! scatter is told apart like this, windows of a calm session count for more, windows of one straight are held against
 //! each other, and what a gust does to all quantities is not mistaken for three findings.
 
+use std::collections::BTreeSet;
 use std::ops::Range;
 
 use nalgebra::DMatrix;
@@ -11,7 +12,7 @@ use rayon::prelude::*;
 
 use super::Solver;
 use crate::numerics::blocked::Together;
-use crate::numerics::spread::{between_variance, median};
+use crate::numerics::spread::{MEDIAN_ABS, between_variance, median};
 use crate::stages::season::fit::Method;
 
 /// Least variance of a session's gusts that its logarithm is taken of, (m/s)².
@@ -174,6 +175,67 @@ impl Solver<'_> {
         self.residual.iter().enumerate().map(of).collect()
     }
 
+    /// Per cell the variance that its quantity has for itself, as headwind, (m/s)²: differences of two quantities' headwinds
+    /// are free of gusts, and three pairs of three quantities tell the three apart (Grubbs, J. American Statistical
+    /// Association 43, 1948). `None` where there are less than three or too few windows.
+    pub(super) fn apart(&self) -> Vec<Option<f64>> {
+        let mut out = vec![None; self.between.len()];
+        if self.gusts.variance.is_empty() {
+            return out;
+        }
+        // Per kind and class of window, its quantities' headwinds.
+        let mut windows: Vec<Vec<Vec<(usize, f64)>>> = vec![Vec::new(); self.kinds];
+        for rows in &self.by_window {
+            let told = rows.iter().filter(|i| self.gusts.levers[**i] != 0.0 && self.clean[**i] > 0.5);
+            let told: Vec<(usize, f64)> = told
+                .map(|i| (self.evidence.observations[*i].quantity, self.residual[*i] / self.gusts.levers[*i]))
+                .collect();
+            if let (Some(first), true) = (rows.first(), told.len() > 2) {
+                windows[self.cells[*first] % self.kinds].push(told);
+            }
+        }
+        for (class, windows) in windows.iter().enumerate() {
+            let quantities: BTreeSet<usize> = windows.iter().flatten().map(|(q, _)| *q).collect();
+            let quantities: Vec<usize> = quantities.into_iter().collect();
+            let n = quantities.len();
+            let of = |told: &[(usize, f64)], q: usize| told.iter().find(|t| t.0 == q).map(|t| t.1);
+            let pair = |a: usize, b: usize| {
+                let both = windows.iter().filter_map(|told| Some(of(told, a)? - of(told, b)?));
+                let share = (self.share[a] * self.share[b]).sqrt();
+                self.scatter(both.collect(), share)
+            };
+            let mut sums = vec![Some(0.0); n];
+            for (i, a) in quantities.iter().enumerate() {
+                for (j, b) in quantities.iter().enumerate().skip(i + 1) {
+                    let between = pair(*a, *b);
+                    for k in [i, j] {
+                        sums[k] = sums[k].zip(between).map(|(sum, v)| sum + v);
+                    }
+                }
+            }
+            let Some(sums) = sums.into_iter().collect::<Option<Vec<f64>>>().filter(|_| n > 2) else { continue };
+            let all = sums.iter().sum::<f64>() / (2.0 * (n as f64 - 1.0));
+            for (q, sum) in quantities.iter().zip(sums) {
+                out[q * self.kinds + class] = Some(((sum - all) / (n as f64 - 2.0)).max(0.0));
+            }
+        }
+        out
+    }
+
+    /// Variance of values about zero, by their median size where the fit is robust; `None` for a few.
+    fn scatter(&self, mut values: Vec<f64>, share: f64) -> Option<f64> {
+        let n = values.len();
+        if n < super::FEWEST_OF_A_KIND {
+            return None;
+        }
+        if self.options.method == Method::Robust {
+            values.iter_mut().for_each(|v| *v = v.abs());
+            Some((median(&mut values) / MEDIAN_ABS).powi(2) / share)
+        } else {
+            Some(values.iter().map(|v| v * v).sum::<f64>() / n as f64 / share)
+        }
+    }
+
     /// Finds how gusty the sessions were, and how long a gust lasts.
     pub(super) fn look_for_gusts(&mut self) {
         if !self.estimates_wind() {
@@ -189,7 +251,7 @@ impl Solver<'_> {
                 return None;
             }
             let all = || straights.iter().flatten();
-            let outings: std::collections::BTreeSet<usize> = all().map(|w| self.outing_of[*w]).collect();
+            let outings: BTreeSet<usize> = all().map(|w| self.outing_of[*w]).collect();
             let share = (n - outings.len() as f64 - 2.0) / n;
             let z: Vec<f64> = all().map(|w| headwinds[*w].value).collect();
             let se: Vec<f64> = all().map(|w| headwinds[*w].variance.sqrt()).collect();

@@ -33,8 +33,14 @@ struct Common {
 impl Solver<'_> {
     /// Weighs every window by how well the factor that all its quantities share agrees with one: in the window itself,
     /// and on the whole straight that it lies on, where a wake shows that a slow window alone would hide.
+    ///
+    /// Once gusts are known a window has to stand out from those of its own session; what was out of the fit before stays
+    /// out, or the gusts would grow by the wakes let in.
     pub(super) fn look_for_wakes(&mut self) {
         let mut weights = vec![(1.0, 0.0); self.clean.len()];
+        if !self.gusts.variance.is_empty() {
+            weights = self.clean.iter().copied().zip(self.falls.iter().copied()).collect();
+        }
         self.weigh(&self.by_window, &mut weights);
         self.weigh(&self.by_straight, &mut weights);
         (self.clean, self.falls) = weights.into_iter().unzip();
@@ -67,12 +73,14 @@ impl Solver<'_> {
     /// `None` with less than two quantities.
     fn common(&self, of: &[usize]) -> Option<Common> {
         let mut sums = vec![(0.0, 0.0); self.quantities];
+        let mut gust = 0.0;
         for i in of {
             let (o, r, variance) = (&self.evidence.observations[*i], self.residual[*i], self.variance(*i));
             let force = self.beta[self.slope_column(o)] * o.x(self.wind[o.session]);
             let sum = sums.get_mut(o.quantity)?;
             sum.0 += force * r / variance;
             sum.1 += force * force / variance;
+            gust += force * self.gusts.levers[*i] / variance;
         }
         let told: Vec<(f64, f64)> = sums.into_iter().filter(|s| s.1 > 0.0).collect();
         if told.len() < 2 {
@@ -80,7 +88,9 @@ impl Solver<'_> {
         }
         let (cross, signal) = told.iter().fold((0.0, 0.0), |a, s| (a.0 + s.0, a.1 + s.1));
         let each: f64 = told.iter().map(|s| s.0 * s.0 / s.1).sum();
-        let t = cross / signal.sqrt();
-        (t.is_finite() && each > 0.0).then(|| Common { t, explained: t * t / each })
+        let session = of.first().map_or(0, |i| self.evidence.observations[*i].session);
+        let gusts = self.gusts.variance.get(session).copied().unwrap_or(0.0);
+        let t = cross / (signal + gusts * gust * gust).sqrt();
+        (t.is_finite() && each > 0.0).then(|| Common { t, explained: cross * cross / signal / each })
     }
 }

@@ -47,7 +47,7 @@ impl Bound {
         let coasting = kinds.iter().position(|k| *k == "coastdown");
         let fit = fit.solve(tables, cx);
         let put: Vec<Put> = fit.evidence.sessions.iter().map(|(event, session)| put(season, event, session)).collect();
-        let own = own_scatter(&fit, &put);
+        let own = own_scatter(&fit, tables, &put);
         let whole = |g: usize| whitened(&fit, tables, g, put[g], &own, coasting);
         let blocks: Option<Vec<Block>> = (0..fit.model.blocks.len()).into_par_iter().map(whole).collect();
         let width = fit.model.fit.as_ref().map_or(0, |f| f.beta.len());
@@ -77,13 +77,15 @@ fn lever(fit: &SeasonFit, i: usize) -> f64 {
 }
 
 /// Per observation the variance of its own: what the residuals show, less the gusts, in the shape of the standard errors.
-fn own_scatter(fit: &SeasonFit, put: &[Put]) -> Vec<f64> {
+fn own_scatter(fit: &SeasonFit, tables: &SeasonTables, put: &[Put]) -> Vec<f64> {
     let all = &fit.evidence.observations;
     let mut cells: std::collections::BTreeMap<(usize, usize), (f64, f64)> = std::collections::BTreeMap::new();
     let plain = |i: usize| 1.0 / fit.model.weight[i];
     let used = || (0..all.len()).filter(|i| fit.model.weight[*i] > 0.0);
     for i in used() {
-        let (o, gusts) = (&all[i], lever(fit, i) * put[all[i].session].gusts);
+        let o = &all[i];
+        let window = &tables.windows[o.window];
+        let gusts = lever(fit, i) * put[o.session].gusts * shared(window, window).sqrt();
         let sums = cells.entry((o.quantity, o.kind)).or_default();
         // The fit sets the mean of (r/σ)² to what the unknowns leave: `plain` is the whole variance.
         sums.0 += (plain(i) - gusts * gusts) / plain(i);

@@ -82,6 +82,9 @@ pub struct BlockedFit {
     nuisance_factors: Vec<(DMatrix<f64>, DMatrix<f64>)>,
 }
 
+/// Share of the working model's variance that no luck of the blocks may go below: its weights are estimates themselves,
+/// and where they overstate a quantity's scatter the whole would be too wide (study, case `usual`).
+const BEYOND_DOUBT: f64 = 0.75;
 /// Smallest share of a shared column that must survive the projection.
 const IDENTIFIED: f64 = 1e-9;
 
@@ -335,13 +338,14 @@ impl BlockedFit {
         no_narrower(self.variance(contrast), self.dof(contrast), self.row_variance(contrast))
     }
 
-    /// Variance of the contrast if rows had nothing in common beyond the working model, whose variances are known but for
-    /// a factor: the mean square of the whitened residuals.
+    /// The least variance of the contrast that rows by themselves leave it: that of the working model, whose variances are
+    /// known but for a factor, the mean square of the whitened residuals, and of this the share that is beyond doubt.
     pub fn row_variance(&self, contrast: &DVector<f64>) -> f64 {
         let squares: f64 = self.whitened.iter().map(DVector::norm_squared).sum();
         let rows: usize = self.whiteners.iter().map(Whitener::told).sum();
         let unknown = self.beta.len() + self.nuisance.iter().map(DVector::len).sum::<usize>();
-        if rows > unknown { self.model_variance(contrast) * squares / (rows - unknown) as f64 } else { 0.0 }
+        let factor = if rows > unknown { squares / (rows - unknown) as f64 } else { 0.0 };
+        BEYOND_DOUBT * factor * self.model_variance(contrast)
     }
 
     /// Variances of the nuisance coefficients of a block under the working model, the shared columns'

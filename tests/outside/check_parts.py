@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 import pyarrow.parquet as pq
 import scipy.linalg
+import scipy.stats
 import statsmodels.api as sm
 
 ROOT = pathlib.Path(__file__).resolve().parents[2]
@@ -99,13 +100,20 @@ def cr2(full, y, w, session, contrast):
     return np.sqrt(total), np.trace(p) ** 2 / np.sum(p * p)
 
 
-def no_narrower(se, dof, full, w, contrast):
-    """CR2's standard error, or that of the written weights where its 95 % interval would be narrower (normal quantile)."""
+def no_narrower(se, dof, full, w, contrast, factor):
+    """CR2's standard error, or what the written weights surely leave where CR2's 95 % interval would be narrower.
+
+    `factor` is the mean square of the whitened residuals of all quantities; three quarters of that variance count."""
     _, r = np.linalg.qr(full * np.sqrt(w)[:, None])
-    model = np.linalg.norm(scipy.linalg.solve_triangular(r, contrast, trans="T"))
-    if scipy.stats.norm.ppf(0.975) * model > scipy.stats.t.ppf(0.975, max(dof, 1.0)) * se:
-        return model, np.inf
+    rows = np.linalg.norm(scipy.linalg.solve_triangular(r, contrast, trans="T")) * np.sqrt(0.75 * factor)
+    if scipy.stats.norm.ppf(0.975) * rows > scipy.stats.t.ppf(0.975, max(dof, 1.0)) * se:
+        return rows, np.inf
     return se, dof
+
+
+def mean_square(fits):
+    """Mean square of the weighted residuals of several statsmodels fits, all unknowns counted."""
+    return sum(np.sum(f.wresid**2) for f in fits) / sum(f.nobs - len(f.params) for f in fits)
 
 
 def close(what, ours, theirs, tolerance=1e-8):
@@ -133,6 +141,7 @@ def main(binary, folder):
         if line.startswith("rolling_resistance:"):
             rolling = float(line.split(":")[1])
     worst, drawn, count, coefficients = 0.0, 0, 0, {}
+    solved = {}
     for quantity in ("front_downforce", "rear_downforce", "resistance"):
         used = windows[(windows["quantity"] == quantity) & (windows["weight"] > 0)].reset_index(drop=True)
         full, y, w, session = regression(used, names, design)
@@ -142,13 +151,15 @@ def main(binary, folder):
         fit = sm.WLS(y, full * scale, weights=w).fit(method="qr")
         beta = np.asarray(fit.params) * scale
         coefficients[quantity] = beta[: len(names)]
-        if quantity == "resistance":
-            continue
+        solved[quantity] = (full, y, w, session, beta, fit)
+    factor = mean_square([s[-1] for s in solved.values()])
+    for quantity in ("front_downforce", "rear_downforce"):
+        full, y, w, session, beta, _ = solved[quantity]
         for i, name in enumerate(names[1:], 1):
             row = parts[(parts["part"] == name) & (parts["quantity"] == quantity)].iloc[0]
             contrast = np.zeros(full.shape[1])
             contrast[i] = 1.0
-            se, dof = no_narrower(*cr2(full, y, w, session, contrast), full, w, contrast)
+            se, dof = no_narrower(*cr2(full, y, w, session, contrast), full, w, contrast, factor)
             drawn += np.isinf(dof)
             told = row["degrees_of_freedom"]
             assert np.isnan(told) == np.isinf(dof), (name, quantity, told, dof)

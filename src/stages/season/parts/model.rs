@@ -165,8 +165,12 @@ impl PartsFit {
             return Some((variance, dof, false));
         }
         let blind = fit.blind(gradient, &self.windows_of_rows, &self.quantities_of_rows);
-        let (mut variance, mut dof) = if blind.all() { (0.0, f64::INFINITY) } else { fit.spread(gradient) };
+        let (mut variance, mut dof) = if blind.any() { (0.0, f64::INFINITY) } else { fit.spread(gradient) };
         if blind.any() {
+            // What single sessions tell has its own scatter; the rest keeps that between sessions.
+            if !blind.all() {
+                (variance, dof) = (fit.variance(gradient), fit.dof(gradient));
+            }
             let common: f64 = blind.common.values().map(|c| (self.scatter.relative * c).powi(2)).sum();
             variance += blind.within + common;
             dof = dof.min(self.scatter.dof);

@@ -13,6 +13,9 @@ const WHOLE: f64 = 4.0;
 /// 1974). Both set by simulation: no window of a usual season suffers, and wakes of a tenth to a third of the air
 /// speed leave no bias (study, cases `usual` and `drafting`).
 const NOTHING: f64 = 6.5;
+/// The same once the gusts of every session are known: what a window stands out from is known better then.
+const AMONG_GUSTS: f64 = 2.5;
+const BEYOND_GUSTS: f64 = 5.0;
 /// What is left of it, so that an outing of wakes alone still has a zero.
 const FLOOR: f64 = 1e-4;
 /// Share of a window's squared residuals that the factor must explain: where one quantity alone is off, it is the
@@ -53,6 +56,8 @@ impl Solver<'_> {
         if sizes.len() < FEWEST {
             return;
         }
+        let (whole, nothing) =
+            if self.gusts.variance.is_empty() { (WHOLE, NOTHING) } else { (AMONG_GUSTS, BEYOND_GUSTS) };
         let scale = median(&mut sizes) / MEDIAN_ABS;
         if scale.is_nan() || scale <= 0.0 {
             return;
@@ -60,8 +65,8 @@ impl Solver<'_> {
         for (of, found) in groups.iter().zip(found) {
             let Some(found) = found.filter(|f| f.explained >= EXPLAINED) else { continue };
             let size = found.t.abs() / scale;
-            let weight = ((NOTHING - size) / (NOTHING - WHOLE)).clamp(FLOOR, 1.0);
-            let falls = if size > WHOLE && size < NOTHING { size / (NOTHING - WHOLE) } else { 0.0 };
+            let weight = ((nothing - size) / (nothing - whole)).clamp(FLOOR, 1.0);
+            let falls = if size > whole && size < nothing { size / (nothing - whole) } else { 0.0 };
             for i in of {
                 if weight < weights[*i].0 {
                     weights[*i] = (weight, falls);

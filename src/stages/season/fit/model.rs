@@ -26,8 +26,13 @@ const SHEET_PRIOR: f64 = 3.0;
 const ITERATIONS: usize = 120;
 /// With fewer windows of a kind than this their spread is taken from all windows of the quantity.
 const FEWEST_OF_A_KIND: usize = 10;
-/// Share of its usual curvature that an outlying window is given in bold steps, see [`Solver::curvature`].
+/// Share of its usual curvature that an outlying window is given in the first bold step, see [`Solver::curvature`].
 const BOLD: f64 = 0.1;
+/// What that share is multiplied with after a step that led downhill, and after one that did not.
+const BOLDER: f64 = 0.5;
+const MEEKER: f64 = 3.0;
+/// How far boldness goes.
+const BOLDEST: f64 = 0.005;
 /// The least share with which a step is sure to lead downhill is a half; a little more for the wind.
 const SURE: f64 = 0.6;
 /// After this many steps the spread stands still: a median jumps from window to window and could keep the
@@ -438,17 +443,14 @@ impl<'a> Solver<'a> {
             } else if self.options.method == Method::Robust {
                 // With the spread at rest every step has to lead downhill; a bold one that did not is taken back.
                 let loss = self.loss();
-                let bold = self.curvature < SURE;
-                self.curvature = if bold && loss > before.loss { SURE } else { self.curvature };
-                if bold && loss > before.loss {
+                if self.curvature < SURE && loss > before.loss {
+                    self.curvature = (self.curvature * MEEKER).min(SURE);
                     before.restore(self);
                     last = None;
                     continue;
                 }
                 before = Before::of(self, loss);
-                if i == SPREAD_STEPS {
-                    self.curvature = BOLD;
-                }
+                self.curvature = if i == SPREAD_STEPS { BOLD } else { (self.curvature * BOLDER).max(BOLDEST) };
             }
             self.reweight();
             let settled = last.as_ref().is_some_and(|l| {

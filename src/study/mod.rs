@@ -3,6 +3,7 @@
 
 mod bound;
 pub mod faults;
+mod parts;
 pub mod season;
 pub mod tally;
 
@@ -40,6 +41,8 @@ pub struct Case {
     pub air_speed_from: Option<&'static str>,
     /// Whether answers are told apart by configuration.
     pub split: bool,
+    /// Whether every configuration is taken out in turn and foretold from the others.
+    pub hold_out: bool,
     /// Window stages besides the pipeline's, as JSON.
     pub windows: Vec<String>,
     /// Folder where simulated windows are kept for the next study of the fit. They hold for the simulator and the
@@ -63,6 +66,20 @@ pub fn configurations() -> Vec<Configuration> {
     ]
 }
 
+/// Parts and wing steps that ran together and apart.
+fn together() -> Scenario {
+    let one = |name: &str, parts: Vec<&'static Part>, wing: f64| Configuration { name: name.to_owned(), parts, wing };
+    let configurations = vec![
+        one("base", vec![], 3.0),
+        one("splitter", vec![&SPLITTER], 3.0),
+        one("small", vec![&SMALL], 3.0),
+        one("both", vec![&SPLITTER, &SMALL], 3.0),
+        one("wing", vec![], 5.0),
+        one("splitter_wing", vec![&SPLITTER], 5.0),
+    ];
+    Scenario { configurations, minutes: 5.0, ..Default::default() }.with_sessions_per_configuration(8)
+}
+
 /// A clean season with `sessions` sessions for every configuration but the base, which runs in all.
 pub fn scenario(sessions: usize) -> Scenario {
     Scenario { configurations: configurations(), minutes: 5.0, ..Default::default() }
@@ -78,6 +95,7 @@ pub fn cases() -> Vec<Case> {
         fit: ROBUST.to_owned(),
         air_speed_from: None,
         split: false,
+        hold_out: false,
         windows: Vec::new(),
         kept: None,
     };
@@ -91,6 +109,9 @@ pub fn cases() -> Vec<Case> {
         scenario.noise = [0.5, 1.0, 2.0][(seed % 3) as usize];
         scenario.wind_sd = [1.0, 2.0, 4.0][(seed / 3 % 3) as usize];
     };
+    // Every configuration can be foretold from the others.
+    let mut together = case("parts together and apart", together());
+    together.hold_out = true;
     let mut ordinary = case("drafting, ordinary", Scenario { drafting: 0.15, ..eight() });
     ordinary.fit = ROBUST.replace("\"wind\"", "\"method\": \"ordinary\", \"wind\"");
     let mut by_pressure = case("wakes, air speed by pressure", Scenario { drafting: 0.15, ..eight() });
@@ -108,6 +129,7 @@ pub fn cases() -> Vec<Case> {
         straight,
         case("usual", eight()),
         case("noisy", Scenario { noise: 2.0, ..eight() }),
+        together,
         case("windy", Scenario { wind_sd: 4.0, ..eight() }),
         case("drafting", Scenario { drafting: 0.15, ..eight() }),
         ordinary,

@@ -2,7 +2,7 @@
 
 use super::bound::Bound;
 use super::tally::{Line, Tally};
-use super::{Case, defect};
+use super::{Case, defect, parts};
 use crate::config::car::Car;
 use crate::config::read;
 use crate::demo::files::{self, Files};
@@ -18,6 +18,7 @@ use crate::stages::log::air::pressure::AirSpeedFrom;
 use crate::stages::log::load;
 use crate::stages::season::SeasonTables;
 use crate::stages::season::compare::Compare;
+use crate::stages::season::fit::estimate::{Derived, Estimate};
 use crate::stages::season::fit::{Fit, SeasonFit};
 use crate::stages::window::Window;
 use crate::stages::{LogCx, LogStep, SeasonCx, SeasonStep, WindowStep};
@@ -35,7 +36,12 @@ pub fn one(case: &Case, seed: u64) -> Result<Tally, Fatal> {
     let cx = cx(&plan);
     let solved = fitted(case, &plan, &tables)?;
     let bound = Bound::of(&season, &tables, &cx)?;
-    Ok(tally(&solved, &season.truth(), &bound, &tables, case.split))
+    let mut out = tally(&solved, &season.truth(), &bound, &tables, case.split);
+    parts::tally(&season, &solved, &mut out);
+    if case.hold_out {
+        parts::hold_out(case, &plan, &season, &tables, &mut out)?;
+    }
+    Ok(out)
 }
 
 /// The season's windows: kept ones, where there are any.
@@ -121,7 +127,8 @@ pub(super) fn frame(log: &SimLog) -> LogFrame {
     frame
 }
 
-const NAMES: [&str; 6] = ["front_downforce", "rear_downforce", "drag", "downforce", "balance", "efficiency"];
+/// The figures of a configuration.
+pub(super) const NAMES: [&str; 6] = ["front_downforce", "rear_downforce", "drag", "downforce", "balance", "efficiency"];
 
 fn true_value(t: &ConfigurationTruth, name: &str) -> f64 {
     match name {
@@ -163,14 +170,15 @@ fn tally(fit: &SeasonFit, truth: &Truth, bound: &Bound, tables: &SeasonTables, s
     out
 }
 
-fn line(
-    fit: &SeasonFit,
-    bound: &Bound,
-    d: &crate::stages::season::fit::estimate::Derived,
-    truth: f64,
-    scale: f64,
-) -> Line {
-    let Some(e) = fit.estimate(d) else { return Line { missing: 1, ..Default::default() } };
+fn line(fit: &SeasonFit, bound: &Bound, d: &Derived, truth: f64, scale: f64) -> Line {
+    let e = fit.estimate(d);
+    let over_bound = e.as_ref().zip(bound.se(&d.gradient)).map(|(e, b)| e.se / b);
+    Line { over_bound: over_bound.into_iter().collect(), ..judged(e.as_ref(), truth, scale) }
+}
+
+/// An answer against its truth; errors and widths as shares of `scale`.
+pub(super) fn judged(estimate: Option<&Estimate>, truth: f64, scale: f64) -> Line {
+    let Some(e) = estimate else { return Line { missing: 1, ..Default::default() } };
     let error = e.value - truth;
     let t90 = t_quantile(0.95, e.dof.max(1.0)).unwrap_or(f64::INFINITY);
     Line {
@@ -180,7 +188,7 @@ fn line(
         error: error / scale,
         square: (error / scale).powi(2),
         se: vec![e.se / scale.abs()],
-        over_bound: bound.se(&d.gradient).map(|b| e.se / b).into_iter().collect(),
+        over_bound: Vec::new(),
         half: vec![0.5 * (e.interval.1 - e.interval.0) / scale.abs()],
         missing: 0,
     }

@@ -99,7 +99,7 @@ impl fmt::Display for Tally {
                 format!("{:.1}", 100.0 * l.inside90 as f64 / n),
                 format!("{:.2}", 100.0 * l.bias()),
                 format!("{:.2}", 100.0 * (l.square / n).sqrt()),
-                format!("{:.2}", l.over_bound()),
+                if l.over_bound.is_empty() { "-".to_owned() } else { format!("{:.2}", l.over_bound()) },
                 format!("{:.2}", 100.0 * median(&mut l.half.clone())),
                 l.missing.to_string(),
             ]);

@@ -72,7 +72,8 @@ fn scatter() -> Located<Ratio> {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Wind {
-    /// Estimated per session from straights of different heading, around the mean of what the run sheet says.
+    /// Estimated per session from straights of different heading, around the mean of what the run sheet says. How
+    /// gusty each session was is estimated too: a gust puts all quantities of a window off together.
     Estimate,
     /// As the run sheet says, run by run; still air where it says nothing (flag `wind_unknown`).
     RunSheet,
@@ -196,7 +197,7 @@ impl Fit {
             Wind::RunSheet => "wind from the run sheet",
             Wind::None => "no wind",
         };
-        format!("{method}, {weights}, {zero}, {wind}, CR2 by session")
+        format!("{method}, {weights}, {zero}, {wind}, CR2 by session, no narrower than the windows' own scatter leaves")
     }
 
     /// Fits what the windows hold.

@@ -84,7 +84,7 @@ pub struct BlockedFit {
 
 /// Share of the working model's variance that no luck of the blocks may go below: its weights are estimates themselves,
 /// and where they overstate a quantity's scatter the whole would be too wide (study, case `usual`).
-const BEYOND_DOUBT: f64 = 0.75;
+const BEYOND_DOUBT: f64 = 0.6;
 /// Smallest share of a shared column that must survive the projection.
 const IDENTIFIED: f64 = 1e-9;
 

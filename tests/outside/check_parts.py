@@ -103,9 +103,9 @@ def cr2(full, y, w, session, contrast):
 def no_narrower(se, dof, full, w, contrast, factor):
     """CR2's standard error, or what the written weights surely leave where CR2's 95 % interval would be narrower.
 
-    `factor` is the mean square of the whitened residuals of all quantities; three quarters of that variance count."""
+    `factor` is the mean square of the whitened residuals of all quantities; six tenths of that variance count."""
     _, r = np.linalg.qr(full * np.sqrt(w)[:, None])
-    rows = np.linalg.norm(scipy.linalg.solve_triangular(r, contrast, trans="T")) * np.sqrt(0.75 * factor)
+    rows = np.linalg.norm(scipy.linalg.solve_triangular(r, contrast, trans="T")) * np.sqrt(0.6 * factor)
     if scipy.stats.norm.ppf(0.975) * rows > scipy.stats.t.ppf(0.975, max(dof, 1.0)) * se:
         return rows, np.inf
     return se, dof

@@ -4,51 +4,27 @@
 
 mod assemble;
 mod gusts;
+mod own_scatter;
+mod steps;
 mod wakes;
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use nalgebra::DVector;
-use rayon::prelude::*;
 
 use self::assemble::Places;
 use self::gusts::Gusts;
 use super::evidence::{Evidence, Observation};
-use super::{Fit, LetIn, Method, Weights, Wind, Zero};
-use crate::numerics::blocked::{self, Block, BlockedError, BlockedFit, Estimates};
-use crate::numerics::spread::{between_variance, huber_rho, huber_weight};
+use super::{Fit, LetIn, Weights, Wind, Zero};
+use crate::numerics::blocked::{Block, BlockedError, BlockedFit};
 
 /// Standard deviation of a wind component before the logs speak, m/s, where the run sheet names no wind:
 /// a mean wind beyond 10 m/s is seldom run in (common practice, no source).
 const WIND_PRIOR: f64 = 5.0;
 /// The same around the wind that the run sheet names: a mast elsewhere, another hour.
 const SHEET_PRIOR: f64 = 3.0;
-const ITERATIONS: usize = 120;
 /// With fewer windows of a kind than this their spread is taken from all windows of the quantity.
 const FEWEST_OF_A_KIND: usize = 10;
-/// Share of its usual curvature that an outlying window is given in the first bold step, see [`Solver::curvature`].
-const BOLD: f64 = 0.1;
-/// What that share is multiplied with after a step that led downhill, and after one that did not.
-const BOLDER: f64 = 0.5;
-const MEEKER: f64 = 3.0;
-/// How far boldness goes.
-const BOLDEST: f64 = 0.005;
-/// The least share with which a step is sure to lead downhill is a half; a little more for the wind.
-const SURE: f64 = 0.6;
-/// After this many steps the spread stands still: a median jumps from window to window and could keep the
-/// iteration circling for ever; with a fixed scale Huber's equations are convex and settle.
-const SPREAD_STEPS: usize = 18;
-const CONVERGED: f64 = 1e-7;
-/// Least share of their squares that standard errors keep, however little the windows scatter beside the gusts.
-const LEAST_OF_OWN: f64 = 0.1;
-/// Steps before gusts are told from what each quantity scatters for itself. The wakes are settled before: looked for
-/// together, the one would hide in the other, window by window.
-const FIRST_GUSTS: usize = 8;
-/// Steps before wakes are looked for among the gusts.
-const SECOND_LOOK: usize = 11;
-/// Steps before a window's air is judged by what the other windows say.
-const FIRST_LOOK: usize = 4;
-
 /// A configuration and a quantity, by index.
 pub type Pair = (usize, usize);
 
@@ -169,6 +145,21 @@ fn let_in_columns(
     out
 }
 
+/// Classes of speed.
+const CLASSES: usize = 3;
+
+/// Effective v² that parts the windows of each kind into as many slow, middling and fast ones.
+fn speed_limits(evidence: &Evidence) -> Vec<(f64, f64)> {
+    let kinds = evidence.observations.iter().map(|o| o.kind + 1).max().unwrap_or(0);
+    let of_kind = |k: usize| {
+        let mut v: Vec<f64> = evidence.observations.iter().filter(|o| o.kind == k).map(|o| o.v2).collect();
+        v.sort_by(f64::total_cmp);
+        let at = |share: usize| v.get(v.len() * share / CLASSES).copied().unwrap_or(0.0);
+        (at(1), at(2))
+    };
+    (0..kinds).map(of_kind).collect()
+}
+
 struct Solver<'a> {
     evidence: &'a Evidence,
     options: &'a Fit,
@@ -184,7 +175,9 @@ struct Solver<'a> {
     /// Per cell: factor on the squares of the standard errors where they are larger than what shows beside the gusts,
     /// which they count in part.
     overstated: Vec<f64>,
+    /// Cells of a quantity: kinds of window by classes of speed.
     kinds: usize,
+    /// Effective v² between the classes of each kind, wind aside.
     limits: Vec<(f64, f64)>,
     robust: Vec<f64>,
     beta: DVector<f64>,
@@ -225,38 +218,6 @@ struct Solver<'a> {
     clean: Vec<f64>,
 }
 
-/// Where a solver stood before a bold step.
-#[derive(Default)]
-struct Before {
-    loss: f64,
-    beta: DVector<f64>,
-    wind: Vec<(f64, f64)>,
-    residual: Vec<f64>,
-    own: Vec<f64>,
-    gust_loss: f64,
-}
-
-impl Before {
-    fn of(solver: &Solver, loss: f64) -> Self {
-        Self {
-            loss,
-            beta: solver.beta.clone(),
-            wind: solver.wind.clone(),
-            residual: solver.residual.clone(),
-            own: solver.own.clone(),
-            gust_loss: solver.gust_loss,
-        }
-    }
-
-    fn restore(&self, solver: &mut Solver) {
-        solver.beta.clone_from(&self.beta);
-        solver.wind.clone_from(&self.wind);
-        solver.residual.clone_from(&self.residual);
-        solver.own.clone_from(&self.own);
-        solver.gust_loss = self.gust_loss;
-    }
-}
-
 impl Model {
     /// The zero of a configuration and quantity, where the configuration has one for all its outings.
     pub fn intercept(&self, pair: Pair) -> Option<f64> {
@@ -292,15 +253,8 @@ impl<'a> Solver<'a> {
             evidence.sheet_wind.iter().map(|w| w.map_or(((0.0, 0.0), WIND_PRIOR), |w| (w, SHEET_PRIOR))).collect();
         let start = |p: &((f64, f64), f64)| if options.wind == Wind::None { (0.0, 0.0) } else { p.0 };
         let n = evidence.observations.len();
-        let plain_kinds = evidence.observations.iter().map(|o| o.kind + 1).max().unwrap_or(1);
-        let kinds = 3 * plain_kinds;
-        let limits: Vec<(f64, f64)> = (0..plain_kinds)
-            .map(|k| {
-                let mut v: Vec<f64> = evidence.observations.iter().filter(|o| o.kind == k).map(|o| o.v2).collect();
-                v.sort_by(f64::total_cmp);
-                if v.is_empty() { (0.0, 0.0) } else { (v[v.len() / 3], v[v.len() * 2 / 3]) }
-            })
-            .collect();
+        let limits = speed_limits(evidence);
+        let kinds = CLASSES * limits.len().max(1);
         let mut solver = Self {
             evidence,
             options,
@@ -387,14 +341,15 @@ impl<'a> Solver<'a> {
         }
     }
 
-    /// Windows that are taken to scatter alike: those of one quantity and, but for equal weights, of one kind. Held
-    /// speed and coasting err in ways of their own (torque sensor, driveline loss), by different amounts.
+    /// Windows that are taken to scatter alike: those of one quantity and, but for equal weights, of one kind and class of
+    /// speed. Held speed and coasting err in ways of their own (torque sensor, driveline loss), by different amounts; what
+    /// the air does grows with the speed.
     fn cell(&self, o: &Observation) -> usize {
         match self.options.weights {
             Weights::Equal => o.quantity * self.kinds,
             Weights::Precision => {
                 let class = self.limits.get(o.kind).map_or(0, |l| usize::from(o.v2 > l.0) + usize::from(o.v2 > l.1));
-                o.quantity * self.kinds + o.kind * 3 + class
+                o.quantity * self.kinds + o.kind * CLASSES + class
             }
         }
     }
@@ -422,149 +377,8 @@ impl<'a> Solver<'a> {
         self.options.wind == Wind::Estimate
     }
 
-    fn run(&mut self) -> Result<BlockedFit, BlockedError> {
-        self.first_spread();
-        let mut last: Option<DVector<f64>> = None;
-        let mut before = Before { loss: f64::INFINITY, ..Default::default() };
-        for i in 0..ITERATIONS {
-            self.iterations = i + 1;
-            let fit = blocked::estimate(&self.blocks(false), self.width())?;
-            let moved = self.take(&fit);
-            if i < SPREAD_STEPS {
-                self.set_levers();
-                let look = (FIRST_LOOK..FIRST_GUSTS).contains(&i) || i >= SECOND_LOOK;
-                if look && self.options.method == Method::Robust {
-                    self.look_for_wakes();
-                }
-                self.respread();
-                if i >= FIRST_GUSTS {
-                    self.look_for_gusts();
-                }
-            } else if self.options.method == Method::Robust {
-                // With the spread at rest every step has to lead downhill; a bold one that did not is taken back.
-                let loss = self.loss();
-                if self.curvature < SURE && loss > before.loss {
-                    self.curvature = (self.curvature * MEEKER).min(SURE);
-                    before.restore(self);
-                    last = None;
-                    continue;
-                }
-                before = Before::of(self, loss);
-                self.curvature = if i == SPREAD_STEPS { BOLD } else { (self.curvature * BOLDER).max(BOLDEST) };
-            }
-            self.reweight();
-            let settled = last.as_ref().is_some_and(|l| {
-                l.iter().zip(fit.beta.iter()).all(|(a, b)| (a - b).abs() <= CONVERGED * (a.abs() + b.abs()))
-            });
-            last = Some(fit.beta.clone());
-            let single = !self.estimates_wind()
-                && self.options.method == Method::Ordinary
-                && self.options.weights == Weights::Equal;
-            if (settled && moved < 1e-5) || single {
-                self.converged = true;
-                break;
-            }
-        }
-        // Inference on pseudo-values (Street, Carroll & Ruppert, Am. Statistician 42, 1988): the robust
-        // estimate is the least-squares estimate of these, and its covariance theirs.
-        self.last = self.blocks(true);
-        blocked::fit(&self.last, self.width())
-    }
-
-    /// What the robust fit makes least: Huber's ρ of all residuals, and the squares of the winds' prior.
-    fn loss(&self) -> f64 {
-        let of_row = |i: &usize| self.clean[*i] * huber_rho(self.own[*i] / self.variance(*i).sqrt());
-        let rows = self.rows.iter().flatten().map(of_row);
-        let prior = |g: usize| {
-            let ((north, east), sd) = self.prior[g];
-            0.5 * ((self.wind[g].0 - north).powi(2) + (self.wind[g].1 - east).powi(2)) / (sd * sd)
-        };
-        let winds = if self.estimates_wind() { (0..self.wind.len()).map(prior).sum() } else { 0.0 };
-        rows.sum::<f64>() + winds + self.gust_loss
-    }
-
-    /// A first spread from each quantity's scatter, so that no first step divides by nothing.
-    fn first_spread(&mut self) {
-        for cell in 0..self.between.len() {
-            let (mut n, mut sum, mut squares) = (0.0, 0.0, 0.0);
-            for o in self.by_quantity[cell / self.kinds].iter().map(|i| &self.evidence.observations[*i]) {
-                n += 1.0;
-                sum += o.y;
-                squares += o.y * o.y;
-            }
-            self.between[cell] = if n > 1.0 { ((squares - sum * sum / n) / n).max(0.0) } else { 0.0 };
-        }
-    }
-
     fn width(&self) -> usize {
         width(self.options, &self.column) + self.let_in.len()
-    }
-
-    /// Takes over coefficients, wind and residuals; returns the largest change of a wind, m/s.
-    fn take(&mut self, fit: &Estimates) -> f64 {
-        self.beta = fit.beta.clone();
-        let mut moved = 0.0_f64;
-        self.gust_loss = 0.0;
-        for (g, rows) in self.rows.iter().enumerate() {
-            let nuisance = &fit.nuisance[g];
-            let old = self.wind[g];
-            if self.estimates_wind() && nuisance.len() >= 2 {
-                let at = nuisance.len() - 2;
-                let new = (nuisance[at], nuisance[at + 1]);
-                // Half steps where the linearisation is far out.
-                let length = (new.0 - old.0).hypot(new.1 - old.1);
-                let step = if length > 5.0 { 5.0 / length } else { 1.0 };
-                self.wind[g] = (old.0 + step * (new.0 - old.0), old.1 + step * (new.1 - old.1));
-                moved = moved.max(length);
-            }
-            for (i, row) in rows.iter().enumerate() {
-                // Residual of the linearised model; equal to the nonlinear one once the wind has settled.
-                let (shift, pull) = (self.shift(*row), fit.pulls[g][i]);
-                let weight = self.clean[*row] * self.step_weight(*row) / self.variance(*row);
-                self.residual[*row] = fit.residuals[g][i] - shift;
-                // The rows' own part of the covariance times the pull; the rest is the gusts'.
-                self.own[*row] = pull / weight - shift;
-                self.gust_loss += 0.5 * pull * (self.residual[*row] - self.own[*row]);
-            }
-        }
-        moved
-    }
-
-    fn respread(&mut self) {
-        let robust = self.options.method == Method::Robust;
-        let (scatter, apart) = (self.own_scatter(), self.apart());
-        let of_cell = |cell: usize| {
-            let q = cell / self.kinds;
-            let clean = |of: &[usize]| of.iter().copied().filter(|i| self.clean[*i] > 0.5).collect::<Vec<_>>();
-            let mut all = clean(&self.by_cell[cell]);
-            if all.len() < FEWEST_OF_A_KIND {
-                all = clean(&self.by_quantity[q]);
-            }
-            let r: Vec<f64> = all.iter().map(|i| scatter[*i]).collect();
-            let own = |i: &usize| match self.options.weights {
-                Weights::Equal => 0.0,
-                Weights::Precision => self.evidence.observations[*i].se,
-            };
-            let own: Vec<f64> = all.iter().map(own).collect();
-            if let Some(alone) = apart[cell] {
-                let mean = |f: &dyn Fn(usize) -> f64| all.iter().map(|i| f(*i)).sum::<f64>() / all.len() as f64;
-                let (whole, of_own) = (
-                    alone * mean(&|i| self.gusts.levers[i].powi(2)),
-                    own.iter().map(|s| s * s).sum::<f64>() / own.len() as f64,
-                );
-                return ((whole - of_own).max(0.0), (whole / of_own).clamp(LEAST_OF_OWN, 1.0));
-            }
-            (between_variance(&r, &own, self.share[q], robust), 1.0)
-        };
-        (self.between, self.overstated) = (0..self.between.len()).into_par_iter().map(of_cell).unzip();
-    }
-
-    fn reweight(&mut self) {
-        if self.options.method == Method::Robust {
-            for i in self.rows.iter().flatten().copied() {
-                self.robust[i] = huber_weight(self.own[i] / self.variance(i).sqrt());
-            }
-        }
     }
 
     fn finish(self, fit: BlockedFit, dropped: BTreeMap<Pair, &'static str>) -> Model {

@@ -102,35 +102,35 @@ pub fn agreement(fit: &SeasonFit) -> Vec<AgreementRow> {
 
 /// Rows of `winds`.
 pub fn winds(fit: &SeasonFit) -> Vec<WindRow> {
-    let sessions = fit.evidence.sessions.iter().zip(&fit.evidence.measured);
-    let one =
-        |((((event, session), measured), w), gusts): (((&(String, String), &bool), &SessionWind), Option<f64>)| {
-            // Where the air speed was measured throughout, the wind did not enter and nothing is known of it here.
-            let wind = (!measured).then_some(w.wind);
-            let standard_error = w.standard_error.filter(|_| !measured);
-            let (north, east) = w.wind;
-            let source = match standard_error {
-                _ if *measured => "measured",
-                Some((n, e)) if n.max(e) > WIND_IDENTIFIED => "not_identified",
-                Some(_) => "estimated",
-                None if north != 0.0 || east != 0.0 => "run_sheet",
-                None => "none",
-            };
-            WindRow {
-                event: event.clone(),
-                session: session.clone(),
-                speed: wind.map(|(n, e)| n.hypot(e)),
-                from: wind.map(|(n, e)| e.atan2(n).rem_euclid(std::f64::consts::TAU)),
-                north: wind.map(|w| w.0),
-                east: wind.map(|w| w.1),
-                north_se: standard_error.map(|s| s.0),
-                east_se: standard_error.map(|s| s.1),
-                gusts: gusts.filter(|_| standard_error.is_some()),
-                source: source.to_owned(),
-            }
+    let one = |(g, w): (usize, &SessionWind)| {
+        let (event, session) = fit.evidence.sessions.get(g).cloned().unwrap_or_default();
+        let measured = fit.evidence.measured.get(g).copied().unwrap_or(false);
+        let gusts = fit.model.gusts.get(g).copied();
+        // Where the air speed was measured throughout, the wind did not enter and nothing is known of it here.
+        let wind = (!measured).then_some(w.wind);
+        let standard_error = w.standard_error.filter(|_| !measured);
+        let (north, east) = w.wind;
+        let source = match standard_error {
+            _ if measured => "measured",
+            Some((n, e)) if n.max(e) > WIND_IDENTIFIED => "not_identified",
+            Some(_) => "estimated",
+            None if north != 0.0 || east != 0.0 => "run_sheet",
+            None => "none",
         };
-    let gusts = (0..fit.model.wind.len()).map(|g| fit.model.gusts.get(g).copied());
-    sessions.zip(&fit.model.wind).zip(gusts).map(one).collect()
+        WindRow {
+            event: event.clone(),
+            session: session.clone(),
+            speed: wind.map(|(n, e)| n.hypot(e)),
+            from: wind.map(|(n, e)| e.atan2(n).rem_euclid(std::f64::consts::TAU)),
+            north: wind.map(|w| w.0),
+            east: wind.map(|w| w.1),
+            north_se: standard_error.map(|s| s.0),
+            east_se: standard_error.map(|s| s.1),
+            gusts: gusts.filter(|_| standard_error.is_some()),
+            source: source.to_owned(),
+        }
+    };
+    fit.model.wind.iter().enumerate().map(one).collect()
 }
 
 /// Counts over the observations of one configuration and quantity.

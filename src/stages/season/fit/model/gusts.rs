@@ -12,7 +12,7 @@ use rayon::prelude::*;
 
 use super::Solver;
 use crate::numerics::blocked::Together;
-use crate::numerics::spread::{MEDIAN_ABS, between_variance, median};
+use crate::numerics::spread::{between_variance, median};
 use crate::stages::season::fit::Method;
 
 /// Least variance of a session's gusts that its logarithm is taken of, (m/s)².
@@ -26,8 +26,6 @@ const SESSIONS: usize = 4;
 const OF_MEDIAN: f64 = 5.4;
 /// Independent values that the windows of a straight are worth.
 const WORTH: f64 = 1.5;
-/// A quantity tells its own scatter beside the gusts unless it has nearly all the say on them.
-const OWN_SHARE: f64 = 0.05;
 /// Correlation times that are tried, s.
 const MEMORIES: [f64; 14] = [0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 11.0, 15.0, 20.0, 30.0, 60.0, 120.0];
 /// Gusts in standard deviations beyond which a pair of windows says no more about the memory.
@@ -52,12 +50,12 @@ pub(super) struct Gusts {
 
 /// The headwind that a window's quantities agree on.
 #[derive(Clone, Copy, Debug, Default)]
-struct Headwind {
-    value: f64,
+pub(super) struct Headwind {
+    pub(super) value: f64,
     /// Variance of its error.
-    variance: f64,
+    pub(super) variance: f64,
     /// Quantities that tell it.
-    quantities: usize,
+    pub(super) quantities: usize,
 }
 
 impl Solver<'_> {
@@ -144,7 +142,7 @@ impl Solver<'_> {
     }
 
     /// The headwind of every window, in the best weighting of its quantities.
-    fn headwinds(&self) -> Vec<Headwind> {
+    pub(super) fn headwinds(&self) -> Vec<Headwind> {
         let of_window = |rows: &Vec<usize>| {
             let (mut cross, mut signal, mut quantities) = (0.0, 0.0, 0);
             for i in rows {
@@ -160,80 +158,6 @@ impl Solver<'_> {
             }
         };
         self.by_window.iter().map(of_window).collect()
-    }
-
-    /// Residuals less what the gusts of their windows explain, as large as they would be had they not had a say in that:
-    /// the scatter that a quantity has for itself.
-    pub(super) fn own_scatter(&self) -> Vec<f64> {
-        let headwinds = if self.gusts.variance.is_empty() { Vec::new() } else { self.headwinds() };
-        let of = |(i, residual): (usize, &f64)| {
-            let Some(h) = headwinds.get(self.evidence.observations[i].window) else { return *residual };
-            let lever = self.gusts.levers[i];
-            let left = 1.0 - lever * lever * self.robust[i] / self.variance(i) * h.variance;
-            if h.quantities < 2 || left < OWN_SHARE { self.own[i] } else { (residual - lever * h.value) / left.sqrt() }
-        };
-        self.residual.iter().enumerate().map(of).collect()
-    }
-
-    /// Per cell the variance that its quantity has for itself, as headwind, (m/s)²: differences of two quantities' headwinds
-    /// are free of gusts, and three pairs of three quantities tell the three apart (Grubbs, J. American Statistical
-    /// Association 43, 1948). `None` where there are less than three or too few windows.
-    pub(super) fn apart(&self) -> Vec<Option<f64>> {
-        let mut out = vec![None; self.between.len()];
-        if self.gusts.variance.is_empty() {
-            return out;
-        }
-        // Per kind and class of window, its quantities' headwinds.
-        let mut windows: Vec<Vec<Vec<(usize, f64)>>> = vec![Vec::new(); self.kinds];
-        for rows in &self.by_window {
-            let told = rows.iter().filter(|i| self.gusts.levers[**i] != 0.0 && self.clean[**i] > 0.5);
-            let told: Vec<(usize, f64)> = told
-                .map(|i| (self.evidence.observations[*i].quantity, self.residual[*i] / self.gusts.levers[*i]))
-                .collect();
-            if let (Some(first), true) = (rows.first(), told.len() > 2) {
-                windows[self.cells[*first] % self.kinds].push(told);
-            }
-        }
-        for (class, windows) in windows.iter().enumerate() {
-            let quantities: BTreeSet<usize> = windows.iter().flatten().map(|(q, _)| *q).collect();
-            let quantities: Vec<usize> = quantities.into_iter().collect();
-            let n = quantities.len();
-            let of = |told: &[(usize, f64)], q: usize| told.iter().find(|t| t.0 == q).map(|t| t.1);
-            let pair = |a: usize, b: usize| {
-                let both = windows.iter().filter_map(|told| Some(of(told, a)? - of(told, b)?));
-                let share = (self.share[a] * self.share[b]).sqrt();
-                self.scatter(both.collect(), share)
-            };
-            let mut sums = vec![Some(0.0); n];
-            for (i, a) in quantities.iter().enumerate() {
-                for (j, b) in quantities.iter().enumerate().skip(i + 1) {
-                    let between = pair(*a, *b);
-                    for k in [i, j] {
-                        sums[k] = sums[k].zip(between).map(|(sum, v)| sum + v);
-                    }
-                }
-            }
-            let Some(sums) = sums.into_iter().collect::<Option<Vec<f64>>>().filter(|_| n > 2) else { continue };
-            let all = sums.iter().sum::<f64>() / (2.0 * (n as f64 - 1.0));
-            for (q, sum) in quantities.iter().zip(sums) {
-                out[q * self.kinds + class] = Some(((sum - all) / (n as f64 - 2.0)).max(0.0));
-            }
-        }
-        out
-    }
-
-    /// Variance of values about zero, by their median size where the fit is robust; `None` for a few.
-    fn scatter(&self, mut values: Vec<f64>, share: f64) -> Option<f64> {
-        let n = values.len();
-        if n < super::FEWEST_OF_A_KIND {
-            return None;
-        }
-        if self.options.method == Method::Robust {
-            values.iter_mut().for_each(|v| *v = v.abs());
-            Some((median(&mut values) / MEDIAN_ABS).powi(2) / share)
-        } else {
-            Some(values.iter().map(|v| v * v).sum::<f64>() / n as f64 / share)
-        }
     }
 
     /// Finds how gusty the sessions were, and how long a gust lasts.

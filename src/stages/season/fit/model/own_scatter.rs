@@ -1,0 +1,97 @@
+//! What every quantity scatters for itself, beside the gusts that it shares with the others.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::{FEWEST_OF_A_KIND, Solver};
+use crate::numerics::spread::{MEDIAN_ABS, median};
+use crate::stages::season::fit::Method;
+
+/// A quantity tells its own scatter beside the gusts unless it has nearly all the say on them.
+const OWN_SHARE: f64 = 0.05;
+/// Variance over that of the best pair of quantities from which a quantity tells nothing of the air.
+const DEAF: f64 = 25.0;
+
+impl Solver<'_> {
+    /// Residuals less what the gusts of their windows explain, as large as they would be had they not had a say in that:
+    /// the scatter that a quantity has for itself.
+    pub(super) fn own_scatter(&self) -> Vec<f64> {
+        let headwinds = if self.gusts.variance.is_empty() { Vec::new() } else { self.headwinds() };
+        let of = |(i, residual): (usize, &f64)| {
+            let Some(h) = headwinds.get(self.evidence.observations[i].window) else { return *residual };
+            let lever = self.gusts.levers[i];
+            let left = 1.0 - lever * lever * self.robust[i] / self.variance(i) * h.variance;
+            if h.quantities < 2 || left < OWN_SHARE { self.own[i] } else { (residual - lever * h.value) / left.sqrt() }
+        };
+        self.residual.iter().enumerate().map(of).collect()
+    }
+
+    /// Per cell the variance that its quantity has for itself, as headwind, (m/s)²: differences of two quantities' headwinds
+    /// are free of gusts, and three pairs of three quantities tell the three apart (Grubbs, J. American Statistical
+    /// Association 43, 1948; from memory). `None` where there are less than three or too few windows.
+    pub(super) fn apart(&self) -> Vec<Option<f64>> {
+        let mut out = vec![None; self.between.len()];
+        if self.gusts.variance.is_empty() {
+            return out;
+        }
+        // Per kind and class of window, its quantities' headwinds.
+        let mut windows: Vec<Vec<Vec<(usize, f64)>>> = vec![Vec::new(); self.kinds];
+        for rows in &self.by_window {
+            let told = rows.iter().filter(|i| self.gusts.levers[**i] != 0.0 && self.clean[**i] > 0.5);
+            let told: Vec<(usize, f64)> = told
+                .map(|i| (self.evidence.observations[*i].quantity, self.residual[*i] / self.gusts.levers[*i]))
+                .collect();
+            if let (Some(first), true) = (rows.first(), told.len() > 2) {
+                windows[self.cells[*first] % self.kinds].push(told);
+            }
+        }
+        for (class, windows) in windows.iter().enumerate() {
+            for (q, variance) in self.told_apart(windows) {
+                out[q * self.kinds + class] = Some(variance);
+            }
+        }
+        out
+    }
+
+    /// The quantities of some windows that can be told apart, with the variance that each has for itself.
+    fn told_apart(&self, windows: &[Vec<(usize, f64)>]) -> Vec<(usize, f64)> {
+        let quantities: BTreeSet<usize> = windows.iter().flatten().map(|(q, _)| *q).collect();
+        let of = |told: &[(usize, f64)], q: usize| told.iter().find(|t| t.0 == q).map(|t| t.1);
+        let mut pairs: BTreeMap<(usize, usize), f64> = BTreeMap::new();
+        for a in &quantities {
+            for b in quantities.range(a + 1..) {
+                let both = windows.iter().filter_map(|told| Some(of(told, *a)? - of(told, *b)?)).collect();
+                if let Some(variance) = self.scatter(both, (self.share[*a] * self.share[*b]).sqrt()) {
+                    pairs.insert((*a, *b), variance);
+                }
+            }
+        }
+        let best = |q: usize| {
+            let of_q = pairs.iter().filter(|((a, b), _)| *a == q || *b == q);
+            of_q.map(|(_, v)| *v).fold(f64::INFINITY, f64::min)
+        };
+        let least = pairs.values().copied().fold(f64::INFINITY, f64::min);
+        // A quantity that hardly feels the air would drown the others' differences in its own.
+        let mut kept: Vec<usize> = quantities.into_iter().filter(|q| best(*q) <= DEAF * least).collect();
+        let pair = |a: usize, b: usize| pairs.get(&(a.min(b), a.max(b))).copied();
+        let n = kept.len() as f64;
+        let sums: Option<Vec<f64>> =
+            kept.iter().map(|a| kept.iter().filter(|b| *b != a).map(|b| pair(*a, *b)).sum()).collect();
+        let Some(sums) = sums.filter(|_| n > 2.0) else { return Vec::new() };
+        let all = sums.iter().sum::<f64>() / (2.0 * (n - 1.0));
+        kept.drain(..).zip(sums).map(|(q, sum)| (q, ((sum - all) / (n - 2.0)).max(0.0))).collect()
+    }
+
+    /// Variance of values about zero, by their median size where the fit is robust; `None` for a few.
+    fn scatter(&self, mut values: Vec<f64>, share: f64) -> Option<f64> {
+        let n = values.len();
+        if n < FEWEST_OF_A_KIND {
+            return None;
+        }
+        if self.options.method == Method::Robust {
+            values.iter_mut().for_each(|v| *v = v.abs());
+            Some((median(&mut values) / MEDIAN_ABS).powi(2) / share)
+        } else {
+            Some(values.iter().map(|v| v * v).sum::<f64>() / n as f64 / share)
+        }
+    }
+}

@@ -257,7 +257,9 @@ mod tests {
 
     use super::believed;
     use crate::stages::season::SeasonTables;
+    use crate::stages::season::fit::SeasonFit;
     use crate::stages::season::fit::tests::{ROBUST, Season, make, solve, truth};
+    use crate::stages::window::Measure;
 
     /// Gusts of each session, m/s: calm and gusty ones in turn.
     const SD: [f64; 2] = [0.3, 0.9];
@@ -298,6 +300,28 @@ mod tests {
         // Without gusts what is found is no more than the scatter allows, some 0.2 m/s for one window.
         let calm = solve(&make(&Season { wind: 0.0, ..Default::default() }, 1), ROBUST, 3);
         assert!(calm.model.gusts.iter().all(|sd| *sd < 0.25), "{:?}", calm.model.gusts);
+    }
+
+    #[test]
+    fn a_channel_that_does_not_feel_the_air_changes_nothing() {
+        let mut tables = gusty(2);
+        let alone = solve(&tables, ROBUST, 3);
+        let normal = Normal::new(90.0, 2.0).unwrap();
+        let mut rng = Pcg64Mcg::seed_from_u64(9);
+        for w in &mut tables.windows {
+            let like = w.measures[0].unwrap();
+            w.measures.push(Some(Measure { mean: normal.sample(&mut rng), standard_error: 0.1, ..like }));
+        }
+        tables.quantities.push("oil_temperature".to_owned());
+        tables.units.push("K".to_owned());
+        let with = solve(&tables, &ROBUST.replace("\"drag\"", "\"drag\", \"oil_temperature\""), 3);
+        for k in 0..3 {
+            for q in 0..3 {
+                let of = |fit: &SeasonFit| fit.estimate(&fit.coefficient(k, q).unwrap()).unwrap();
+                let (a, b) = (of(&alone), of(&with));
+                assert!((a.value - b.value).abs() < 0.1 * a.se && (a.se / b.se - 1.0).abs() < 0.1, "{a:?} {b:?}");
+            }
+        }
     }
 
     #[test]

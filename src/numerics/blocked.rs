@@ -82,8 +82,8 @@ pub struct BlockedFit {
     nuisance_factors: Vec<(DMatrix<f64>, DMatrix<f64>)>,
 }
 
-/// Share of the working model's variance that no luck of the blocks may go below: its weights are estimates themselves,
-/// and where they overstate a quantity's scatter the whole would be too wide (study, case `usual`).
+/// Share of the variance within blocks that no luck of the blocks may go below. It is an estimate itself, and HC3 is on
+/// the large side: the whole of it made intervals too wide (study, case `usual`).
 const BEYOND_DOUBT: f64 = 0.6;
 /// Smallest share of a shared column that must survive the projection.
 const IDENTIFIED: f64 = 1e-9;
@@ -271,14 +271,16 @@ fn stacked(blocks: &[Block], whitened: &[Whitened], scale: &[f64]) -> DMatrix<f6
     out
 }
 
-/// CR2's variance with its degrees of freedom, or that of the rows by themselves with any number of them, whichever gives
-/// the wider 95 % interval. What blocks have in common can only add to what their rows scatter for themselves: where
-/// a handful of blocks agree better than that, it is luck, as a variance between groups is cut off at zero.
-pub fn no_narrower(variance: f64, dof: f64, row_variance: f64) -> (f64, f64) {
+/// CR2's variance with its degrees of freedom, or the share beyond doubt of the variance that groups of rows inside the
+/// blocks leave with any number of them, whichever gives the wider 95 % interval. What blocks have in common can only
+/// add to what their rows scatter for themselves: where a handful of blocks agree better than that, it is luck, as a
+/// variance between groups is cut off at zero.
+pub fn no_narrower(variance: f64, dof: f64, within: f64) -> (f64, f64) {
     let width = |v: f64, dof: f64| t_quantile(0.975, dof.max(1.0)).map_or(f64::INFINITY, |t| t * v.sqrt());
+    let within = BEYOND_DOUBT * within;
     // Without degrees of freedom there is no evidence, and nothing to hold it against.
-    if dof > 0.0 && width(row_variance, f64::INFINITY) > width(variance, dof) {
-        (row_variance, f64::INFINITY)
+    if dof > 0.0 && width(within, f64::INFINITY) > width(variance, dof) {
+        (within, f64::INFINITY)
     } else {
         (variance, dof)
     }
@@ -333,19 +335,10 @@ impl BlockedFit {
         (contrast.transpose() * &self.bread * contrast)[(0, 0)]
     }
 
-    /// Variance of the contrast ℓ'β and its degrees of freedom: CR2's, unless see [`no_narrower`].
-    pub fn spread(&self, contrast: &DVector<f64>) -> (f64, f64) {
-        no_narrower(self.variance(contrast), self.dof(contrast), self.row_variance(contrast))
-    }
-
-    /// The least variance of the contrast that rows by themselves leave it: that of the working model, whose variances are
-    /// known but for a factor, the mean square of the whitened residuals, and of this the share that is beyond doubt.
-    pub fn row_variance(&self, contrast: &DVector<f64>) -> f64 {
-        let squares: f64 = self.whitened.iter().map(DVector::norm_squared).sum();
-        let rows: usize = self.whiteners.iter().map(Whitener::told).sum();
-        let unknown = self.beta.len() + self.nuisance.iter().map(DVector::len).sum::<usize>();
-        let factor = if rows > unknown { squares / (rows - unknown) as f64 } else { 0.0 };
-        BEYOND_DOUBT * factor * self.model_variance(contrast)
+    /// Variance of the contrast ℓ'β and its degrees of freedom: CR2's, unless see [`no_narrower`]; `within` is the
+    /// covariance that groups of rows inside the blocks leave ([`BlockedFit::grouped_covariance`]).
+    pub fn spread(&self, contrast: &DVector<f64>, within: &DMatrix<f64>) -> (f64, f64) {
+        no_narrower(self.variance(contrast), self.dof(contrast), contrast.dot(&(within * contrast)))
     }
 
     /// Variances of the nuisance coefficients of a block under the working model, the shared columns'
@@ -356,24 +349,33 @@ impl BlockedFit {
         (inverse * inverse.transpose() + through * bread * through.transpose()).diagonal()
     }
 
-    /// HC3 variance of the contrast with rows summed by `group` (one entry per row of every block), so that
-    /// rows of one window count together; says nothing of what a whole block has in common.
-    pub fn grouped_hc3(&self, contrast: &DVector<f64>, groups: &[Vec<usize>]) -> f64 {
-        let ml = &self.bread * contrast;
-        let mut total = 0.0;
-        let blocks = self.z.iter().zip(&self.columns).zip(&self.whitened).zip(&self.leverage);
-        for ((((z, columns), e), leverage), groups) in blocks.zip(groups) {
-            let local = DVector::from_iterator(columns.len(), columns.iter().map(|c| ml[*c]));
-            let through = z * local;
-            let last = groups.iter().copied().max().map_or(0, |m| m + 1);
-            let mut sums = vec![0.0; last];
-            for (i, group) in groups.iter().enumerate() {
-                let h = leverage[i].min(1.0 - 1e-6);
-                sums[*group] += through[i] * e[i] / (1.0 - h);
+    /// HC3 covariance of the shared coefficients with rows summed by group (one entry per row of every block), so that
+    /// rows of one group count together; says nothing of what a whole block has in common.
+    pub fn grouped_covariance(&self, groups: &[Vec<usize>]) -> DMatrix<f64> {
+        let p = self.beta.len();
+        let of_block = |g: usize| {
+            let (z, columns) = (&self.z[g], &self.columns[g]);
+            let groups = groups.get(g).map_or(&[][..], Vec::as_slice);
+            let mut sums: DMatrix<f64> =
+                DMatrix::zeros(columns.len(), groups.iter().copied().max().map_or(0, |m| m + 1));
+            for (i, group) in groups.iter().enumerate().take(z.nrows()) {
+                let e = self.whitened[g][i] / (1.0 - self.leverage[g][i].min(1.0 - 1e-6));
+                for (j, sum) in sums.column_mut(*group).iter_mut().enumerate() {
+                    *sum += z[(i, j)] * e;
+                }
             }
-            total += sums.iter().map(|s| s * s).sum::<f64>();
+            &sums * sums.transpose()
+        };
+        let each: Vec<DMatrix<f64>> = (0..self.z.len()).into_par_iter().map(of_block).collect();
+        let mut meat = DMatrix::zeros(p, p);
+        for (own, columns) in each.iter().zip(&self.columns) {
+            for (j, c) in columns.iter().enumerate() {
+                for (k, d) in columns.iter().enumerate() {
+                    meat[(*c, *d)] += own[(j, k)];
+                }
+            }
         }
-        total
+        &self.bread * meat * &self.bread
     }
 }
 
@@ -422,9 +424,10 @@ mod tests {
 
     #[test]
     fn luck_makes_no_interval_narrower_than_the_rows_allow() {
-        // t(0.975, 3) = 3.182: CR2's interval is the wider one down to (1.960/3.182)² = 0.379 of the model's variance.
-        assert_eq!(no_narrower(0.38, 3.0, 1.0), (0.38, 3.0));
-        assert_eq!(no_narrower(0.37, 3.0, 1.0), (1.0, f64::INFINITY));
+        // t(0.975, 3) = 3.182: CR2's interval is the wider one down to (1.960/3.182)² = 0.379 of what is beyond doubt.
+        let sure = BEYOND_DOUBT;
+        assert_eq!(no_narrower(0.38 * sure, 3.0, 1.0), (0.38 * sure, 3.0));
+        assert_eq!(no_narrower(0.37 * sure, 3.0, 1.0), (sure, f64::INFINITY));
         assert_eq!(no_narrower(0.0, 0.0, 1.0), (0.0, 0.0));
     }
 

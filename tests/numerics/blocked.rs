@@ -35,7 +35,8 @@ fn unit(n: usize, i: usize) -> DVector<f64> {
 fn hc3(fit: &BlockedFit, blocks: &[Block]) -> Vec<f64> {
     let rows: Vec<Vec<usize>> = blocks.iter().map(|b| (0..b.y.len()).collect()).collect();
     let p = fit.beta.len();
-    (0..p).map(|i| fit.grouped_hc3(&unit(p, i), &rows).sqrt()).collect()
+    let covariance = fit.grouped_covariance(&rows);
+    (0..p).map(|i| covariance[(i, i)].sqrt()).collect()
 }
 
 // statsmodels 0.15.0: OLS, WLS and HC3.

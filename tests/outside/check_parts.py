@@ -100,20 +100,20 @@ def cr2(full, y, w, session, contrast):
     return np.sqrt(total), np.trace(p) ** 2 / np.sum(p * p)
 
 
-def no_narrower(se, dof, full, w, contrast, factor):
-    """CR2's standard error, or what the written weights surely leave where CR2's 95 % interval would be narrower.
+def no_narrower(se, dof, full, y, w, contrast, zeros):
+    """CR2's standard error, or six tenths of HC3's variance where CR2's 95 % interval would be narrower.
 
-    `factor` is the mean square of the whitened residuals of all quantities; six tenths of that variance count."""
-    _, r = np.linalg.qr(full * np.sqrt(w)[:, None])
-    rows = np.linalg.norm(scipy.linalg.solve_triangular(r, contrast, trans="T")) * np.sqrt(0.6 * factor)
+    HC3 as HC3 of the regression whose last `zeros` columns are projected out beforehand."""
+    root = np.sqrt(w)[:, None]
+    rest, own = full[:, : full.shape[1] - zeros] * root, full[:, full.shape[1] - zeros :] * root
+    q, _ = np.linalg.qr(own)
+    z, v = rest - q @ (q.T @ rest), y * root[:, 0] - q @ (q.T @ (y * root[:, 0]))
+    q, r = np.linalg.qr(z)
+    e = (v - q @ (q.T @ v)) / (1.0 - np.sum(q**2, axis=1))
+    rows = np.sqrt(0.6) * np.linalg.norm((q @ scipy.linalg.solve_triangular(r, contrast[: z.shape[1]], trans="T")) * e)
     if scipy.stats.norm.ppf(0.975) * rows > scipy.stats.t.ppf(0.975, max(dof, 1.0)) * se:
         return rows, np.inf
     return se, dof
-
-
-def mean_square(fits):
-    """Mean square of the weighted residuals of several statsmodels fits, all unknowns counted."""
-    return sum(np.sum(f.wresid**2) for f in fits) / sum(f.nobs - len(f.params) for f in fits)
 
 
 def close(what, ours, theirs, tolerance=1e-8):
@@ -151,15 +151,14 @@ def main(binary, folder):
         fit = sm.WLS(y, full * scale, weights=w).fit(method="qr")
         beta = np.asarray(fit.params) * scale
         coefficients[quantity] = beta[: len(names)]
-        solved[quantity] = (full, y, w, session, beta, fit)
-    factor = mean_square([s[-1] for s in solved.values()])
+        solved[quantity] = (full, y, w, session, beta)
     for quantity in ("front_downforce", "rear_downforce"):
-        full, y, w, session, beta, _ = solved[quantity]
+        full, y, w, session, beta = solved[quantity]
         for i, name in enumerate(names[1:], 1):
             row = parts[(parts["part"] == name) & (parts["quantity"] == quantity)].iloc[0]
             contrast = np.zeros(full.shape[1])
             contrast[i] = 1.0
-            se, dof = no_narrower(*cr2(full, y, w, session, contrast), full, w, contrast, factor)
+            se, dof = no_narrower(*cr2(full, y, w, session, contrast), full, y, w, contrast, full.shape[1] - len(names))
             drawn += np.isinf(dof)
             told = row["degrees_of_freedom"]
             assert np.isnan(told) == np.isinf(dof), (name, quantity, told, dof)

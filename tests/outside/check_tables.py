@@ -19,7 +19,7 @@ import duckdb
 import numpy as np
 import pyarrow.parquet as pq
 import statsmodels.api as sm
-from check_parts import cr2, mean_square, no_narrower
+from check_parts import cr2, no_narrower
 
 ROOT = Path(__file__).resolve().parents[2]
 QUANTITIES = ["front_downforce", "rear_downforce", "drag"]
@@ -106,14 +106,14 @@ def check_statsmodels(tables: Path) -> int:
         outings = w.outing.unique()
         design = np.column_stack([w.effective_v2] + [(w.outing == o).to_numpy(float) for o in outings])
         solved[c, q] = (w, design, sm.WLS(w["mean"].to_numpy(), design, weights=w.weight.to_numpy()).fit())
-    factor = mean_square([s[-1] for s in solved.values()])
     for (c, q), (w, design, result) in solved.items():
         row = fits[(fits.configuration == c) & (fits.quantity == q)].iloc[0]
         worst = max(worst, relative(result.params[0], row.coefficient))
         assert relative(result.params[0], row.coefficient) < 1e-8, (c, q, result.params[0], row.coefficient)
         weight, contrast = w.weight.to_numpy(), np.eye(design.shape[1])[0]
-        found = cr2(design, w["mean"].to_numpy(), weight, (w.event + "/" + w.session).to_numpy(), contrast)
-        se, dof = no_narrower(*found, design, weight, contrast, factor)
+        y, session = w["mean"].to_numpy(), (w.event + "/" + w.session).to_numpy()
+        found = cr2(design, y, weight, session, contrast)
+        se, dof = no_narrower(*found, design, y, weight, contrast, design.shape[1] - 1)
         drawn += int(np.isinf(dof))
         worst_se = max(worst_se, relative(se, row.coefficient_se))
         assert relative(se, row.coefficient_se) < 1e-6, (c, q, se, row.coefficient_se)

@@ -131,6 +131,7 @@ pub(super) mod tests {
         let blind = fit.blind(&l, &[vec![0, 1, 2]], &[vec![7, 7, 7]]);
         assert!(blind.all(), "{blind:?}");
         assert!((blind.common[&(0, 7)] - fit.beta[0]).abs() < 1e-10);
-        assert!((blind.within - fit.grouped_hc3(&l, &[vec![0, 1, 2]])).abs() < 1e-9 * blind.within.max(1e-9));
+        let grouped = l.dot(&(fit.grouped_covariance(&[vec![0, 1, 2]]) * &l));
+        assert!((blind.within - grouped).abs() < 1e-9 * blind.within.max(1e-9));
     }
 }

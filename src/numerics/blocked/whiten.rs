@@ -43,11 +43,6 @@ impl Whitener {
         Some(Self { root, groups })
     }
 
-    /// Rows that have a weight.
-    pub(super) fn told(&self) -> usize {
-        self.root.iter().filter(|r| **r > 0.0).count()
-    }
-
     /// Every column in the new coordinates.
     fn whitened(&self, m: &DMatrix<f64>) -> DMatrix<f64> {
         let mut out = m.clone();

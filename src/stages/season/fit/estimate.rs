@@ -104,6 +104,11 @@ impl SeasonFit {
         matches!(name, "balance" | "efficiency")
     }
 
+    /// Variance of a contrast from the scatter of windows inside their sessions.
+    pub fn within(&self, contrast: &DVector<f64>) -> f64 {
+        contrast.dot(&(&self.within * contrast))
+    }
+
     /// Sum of squares of what the sensors of single sessions do to a contrast of lone coefficients, were each
     /// larger by the factor 1 + 1: a sensor errs alike for all configurations of its session, and neither other
     /// sessions nor other quantities share its error.
@@ -138,11 +143,11 @@ impl SeasonFit {
         let mut flags = Vec::new();
         let (mut variance, mut dof) = (0.0, f64::INFINITY);
         if shared.iter().any(|v| *v != 0.0) {
-            (variance, dof) = fit.spread(&shared);
+            (variance, dof) = fit.spread(&shared, &self.within);
         }
         if lone.iter().any(|v| *v != 0.0) {
             flags.push("session_scatter_not_visible");
-            let within = fit.grouped_hc3(&lone, &self.windows_of_rows);
+            let within = self.within(&lone);
             variance += within + self.scatter.relative.powi(2) * self.in_common(&lone);
             dof = dof.min(self.scatter.dof);
         }

@@ -58,12 +58,13 @@ pub fn square_law(season: &SeasonFit, configuration: usize, quantity: usize) -> 
     }
     let fit = blocked::fit(&blocks, 2).ok()?;
     let term = DVector::from_vec(vec![0.0, 1.0]);
+    let rows: Vec<Vec<usize>> = blocks.iter().map(|b| (0..b.y.len()).collect()).collect();
+    let within = fit.grouped_covariance(&rows);
     let (variance, dof) = if blocks.len() > 1 {
-        fit.spread(&term)
+        fit.spread(&term, &within)
     } else {
-        let groups: Vec<Vec<usize>> = blocks.iter().map(|b| (0..b.y.len()).collect()).collect();
         let left: usize = blocks.iter().map(|b| b.y.len().saturating_sub(b.nuisance.ncols() + 2)).sum();
-        (fit.grouped_hc3(&term, &groups), left as f64)
+        (within[(1, 1)], left as f64)
     };
     let p_value = t_p_value(fit.beta[1] / variance.sqrt(), dof.max(1.0)).ok()?;
     Some(SquareLaw { p_value, local_coefficient: (fit.beta[0] + 2.0 * fit.beta[1]) / scale })

@@ -12,6 +12,7 @@ pub(super) mod tests;
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use nalgebra::DMatrix;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -156,6 +157,8 @@ pub struct SeasonFit {
     pub lone: Vec<Option<usize>>,
     /// Per block and row, the window it belongs to.
     pub windows_of_rows: Vec<Vec<usize>>,
+    /// Covariance of the coefficients that the scatter of windows inside their sessions leaves (HC3).
+    pub within: DMatrix<f64>,
     /// Scatter from session to session.
     pub scatter: Scatter,
     /// Rolling resistance coefficient of the car.
@@ -243,7 +246,7 @@ impl Fit {
     ) -> SeasonFit {
         let model = model::fit(&evidence, quantities.len(), self);
         let extra = usize::from(self.wind == Wind::Estimate) * 2;
-        let windows_of_rows = model
+        let windows_of_rows: Vec<Vec<usize>> = model
             .rows
             .iter()
             .map(|rows| {
@@ -263,12 +266,14 @@ impl Fit {
                 out
             })
             .collect();
+        let within = model.fit.as_ref().map_or(DMatrix::zeros(0, 0), |f| f.grouped_covariance(&windows_of_rows));
         let mut fit = SeasonFit {
             quantities: quantities.to_vec(),
             reported: self.reported(),
             evidence,
             model,
             windows_of_rows,
+            within,
             rolling_resistance,
             speed: self.at.get(),
             density,

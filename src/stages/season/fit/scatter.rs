@@ -50,7 +50,7 @@ pub fn seen(season: &SeasonFit) -> Option<(f64, f64)> {
         l[c] = 1.0;
         let n = sessions.len() as f64;
         // The variance of a mean over n sessions, times n, is that of one session.
-        let excess = (fit.variance(&l) - fit.grouped_hc3(&l, &season.windows_of_rows)) * n;
+        let excess = (fit.variance(&l) - season.within(&l)) * n;
         if fit.beta[c] != 0.0 {
             sum += (n - 1.0) * excess / fit.beta[c].powi(2);
             weight += n - 1.0;

@@ -55,8 +55,7 @@ impl Cells {
         let of_cell = || self.fit.evidence.observations.iter().filter(|o| o.configuration == cell);
         let count = |f: fn(&Observation) -> usize| of_cell().map(f).collect::<BTreeSet<_>>().len();
         let (windows, outings) = (count(|o| o.window), count(|o| o.outing));
-        let solved = self.fit.model.fit.as_ref()?;
-        let within = solved.grouped_hc3(&value.gradient, &self.fit.windows_of_rows);
+        let within = self.fit.within(&value.gradient);
         Some(Point {
             position,
             value: value.value,

@@ -47,6 +47,8 @@ pub struct PartsFit {
     prepared: Option<Prepared>,
     /// Per block and row, the window it belongs to.
     pub windows_of_rows: Vec<Vec<usize>>,
+    /// Covariance of the coefficients that the scatter of windows inside their sessions leaves (HC3).
+    within: DMatrix<f64>,
     /// Per block and row, the quantity that it measures.
     quantities_of_rows: Vec<Vec<usize>>,
     /// Scatter from session to session.
@@ -85,6 +87,7 @@ impl PartsFit {
             designs,
             configurations,
             windows_of_rows: season.windows_of_rows.clone(),
+            within: DMatrix::zeros(0, 0),
             quantities_of_rows: quantities_of_rows(season),
             scatter: season.scatter,
             rolling_resistance: season.rolling_resistance,
@@ -96,6 +99,9 @@ impl PartsFit {
         let blocks: Vec<Block> =
             season.model.blocks.iter().map(|b| with_columns(b, &mut columns_of, &mut next)).collect();
         out.fit = blocked::fit(&blocks, next).ok();
+        if let Some(fit) = &out.fit {
+            out.within = fit.grouped_covariance(&out.windows_of_rows);
+        }
         out.prepared = out.fit.as_ref().and_then(Prepared::new);
         out
     }
@@ -161,11 +167,12 @@ impl PartsFit {
         let fit = self.fit.as_ref()?;
         if let Some(prepared) = self.prepared.as_ref().filter(|p| !Blind::counts(p.share_alone(gradient))) {
             let (variance, dof) =
-                no_narrower(fit.variance(gradient), prepared.dof(gradient), fit.row_variance(gradient));
+                no_narrower(fit.variance(gradient), prepared.dof(gradient), gradient.dot(&(&self.within * gradient)));
             return Some((variance, dof, false));
         }
         let blind = fit.blind(gradient, &self.windows_of_rows, &self.quantities_of_rows);
-        let (mut variance, mut dof) = if blind.any() { (0.0, f64::INFINITY) } else { fit.spread(gradient) };
+        let (mut variance, mut dof) =
+            if blind.any() { (0.0, f64::INFINITY) } else { fit.spread(gradient, &self.within) };
         if blind.any() {
             // What single sessions tell has its own scatter; the rest keeps that between sessions.
             if !blind.all() {

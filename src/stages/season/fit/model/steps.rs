@@ -103,7 +103,9 @@ impl Solver<'_> {
             let single = !self.estimates_wind()
                 && self.options.method == Method::Ordinary
                 && self.options.weights == Weights::Equal;
-            if (settled && moved < 1e-5) || single {
+            // Not before gusts had their turn.
+            let early = self.estimates_wind() && i <= SPREAD_STEPS;
+            if (settled && moved < 1e-5 && !early) || single {
                 self.converged = true;
                 break;
             }

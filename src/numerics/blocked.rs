@@ -10,6 +10,7 @@
 mod adjust;
 mod basis;
 pub mod blind;
+mod normal;
 pub mod prepared;
 pub mod wald;
 mod whiten;
@@ -149,6 +150,11 @@ pub fn estimate(blocks: &[Block], p: usize) -> Result<Estimates, BlockedError> {
     if blocks.iter().all(|b| b.y.is_empty()) {
         return Err(BlockedError::Empty);
     }
+    normal::estimate(blocks, p).map_or_else(|| by_factors(blocks, p), Ok)
+}
+
+/// The estimates by the factorisation that [`fit`] rests on.
+fn by_factors(blocks: &[Block], p: usize) -> Result<Estimates, BlockedError> {
     let whitened = whitened(blocks, false)?;
     let (beta, _) = solve(blocks, &whitened, p)?;
     let of_block = |(b, w): (&Block, &Whitened)| {

@@ -1,7 +1,7 @@
 //! The solver that the season's fit runs on, held to outside values itself and to the plain estimators, which are.
 
 use nalgebra::{DMatrix, DVector};
-use squarelaw::numerics::blocked::{Block, BlockedFit, Together, fit};
+use squarelaw::numerics::blocked::{Block, BlockedFit, Together, estimate, fit};
 use squarelaw::numerics::least_squares;
 use squarelaw::numerics::sandwich::{Correction, sandwich};
 
@@ -93,12 +93,14 @@ fn rows_that_err_together_against_a_dense_covariance() {
             let of = |i: usize| [1.0, -0.5, 2.0][i] / b.w[first + i].sqrt();
             let fades = |i: usize, j: usize| (-(i.abs_diff(j) as f64) / 2.0).exp();
             let covariance = DMatrix::from_fn(3, 3, |i, j| of(i) * of(j) * fades(i, j));
-            b.together.push(Together { first, covariance });
+            let factor = covariance.cholesky().unwrap().unpack();
+            b.together.push(Together { first, factor });
         }
     }
     let expected = &reference()["correlated"];
     let found = fit(&correlated, x.ncols()).unwrap();
     all_close(&found.beta, &numbers(&expected["b"]), 1e-9);
+    all_close(&estimate(&correlated, x.ncols()).unwrap().beta, &numbers(&expected["b"]), 1e-7);
     let (model, covariance) = (matrix(&expected["model"]), matrix(&expected["covariance"]));
     for (l, dof) in table(&expected["contrasts"]).iter().zip(numbers(&expected["dof"])) {
         let l = DVector::from_column_slice(l);

@@ -5,14 +5,14 @@ use nalgebra::{Cholesky, DMatrix, DVector};
 use super::Block;
 use super::basis::Basis;
 
-/// Neighbouring rows that err together: beside what each has of its own (variance 1/weight) their errors have this
-/// covariance.
+/// Neighbouring rows that err together: beside what each has of its own (variance 1/weight) independent causes of
+/// variance one act on them.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Together {
     /// First of the rows.
     pub first: usize,
-    /// Covariance of what they share, n × n, positive semidefinite.
-    pub covariance: DMatrix<f64>,
+    /// What every cause does to each row, n × causes: the covariance of what the rows share is FF'.
+    pub factor: DMatrix<f64>,
 }
 
 /// The square root of the covariance of a block's rows: rows are divided by their own standard deviations, then rows that
@@ -26,17 +26,17 @@ pub(super) struct Whitener {
 }
 
 impl Whitener {
-    /// `None` where a covariance is not positive semidefinite or reaches past the last row.
+    /// `None` where a group of rows is not finite or reaches past the last row.
     fn new(w: &DVector<f64>, together: &[Together]) -> Option<Self> {
         let root = w.map(|w| w.max(0.0).sqrt());
         let of = |t: &Together| {
-            let n = t.covariance.nrows();
+            let (n, causes) = t.factor.shape();
             if t.first + n > root.len() {
                 return None;
             }
-            let own = |i: usize| root[t.first + i];
-            let scaled =
-                DMatrix::from_fn(n, n, |i, j| f64::from(u8::from(i == j)) + own(i) * own(j) * t.covariance[(i, j)]);
+            let own = DMatrix::from_fn(n, causes, |i, j| root[t.first + i] * t.factor[(i, j)]);
+            let mut scaled = &own * own.transpose();
+            (0..n).for_each(|i| scaled[(i, i)] += 1.0);
             Some((t.first, Cholesky::new(scaled)?.unpack()))
         };
         let groups = together.iter().map(of).collect::<Option<_>>()?;
@@ -173,7 +173,7 @@ mod tests {
             together,
         };
         let shared = DVector::from_vec(vec![0.5, -0.2, 0.8]);
-        let together = vec![Together { first: 1, covariance: &shared * shared.transpose() }];
+        let together = vec![Together { first: 1, factor: DMatrix::from_columns(&[shared]) }];
         vec![
             make(&[1.0, 2.0, 4.0, 7.0, 3.0], &[3.0, 5.1, 8.8, 16.0, 6.5], together),
             make(&[1.0, 3.0, 8.0], &[0.0, 4.4, 13.0], Vec::new()),
@@ -190,9 +190,9 @@ mod tests {
                 (x[(at + i, 0)], x[(at + i, 1 + g)], y[at + i]) = (b.x[(i, 0)], 1.0, b.y[i]);
             }
             for t in &b.together {
-                let n = t.covariance.nrows();
+                let n = t.factor.nrows();
                 let mut part = covariance.view_mut((at + t.first, at + t.first), (n, n));
-                part += &t.covariance;
+                part += &t.factor * t.factor.transpose();
             }
             at += b.y.len();
         }
@@ -221,10 +221,10 @@ mod tests {
     #[test]
     fn what_is_no_covariance_is_no_block() {
         let mut b = blocks();
-        b[0].together[0].covariance[(0, 0)] = -5.0;
+        b[0].together[0].factor[(0, 0)] = f64::NAN;
         assert!(fit(&b, 1).is_err());
         let mut b = blocks();
-        b[1].together = vec![Together { first: 2, covariance: DMatrix::identity(2, 2) }];
+        b[1].together = vec![Together { first: 2, factor: DMatrix::identity(2, 2) }];
         assert!(fit(&b, 1).is_err());
     }
 }

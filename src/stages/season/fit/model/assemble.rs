@@ -93,7 +93,7 @@ impl Solver<'_> {
             y: DVector::zeros(n),
             w: DVector::zeros(n),
             columns: places.columns.clone(),
-            together: self.gusts.covariances.get(g).cloned().unwrap_or_default(),
+            together: self.gusts.together.get(g).cloned().unwrap_or_default(),
         };
         for (r, i) in rows.iter().enumerate() {
             self.fill_row(&mut b, r, *i, g, kind);

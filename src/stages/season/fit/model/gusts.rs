@@ -42,10 +42,10 @@ pub(super) struct Gusts {
     pub(super) levers: Vec<f64>,
     /// Per session: neighbouring rows of one straight.
     pub(super) straights: Vec<Vec<Range<usize>>>,
-    /// Per session and straight: correlation of the gusts of its rows.
-    pub(super) fades: Vec<Vec<DMatrix<f64>>>,
-    /// Per session: the covariance that gusts give its rows; empty before gusts are known.
-    pub(super) covariances: Vec<Vec<Together>>,
+    /// Per session and straight: how the gusts of its rows come from independent ones.
+    pub(super) paths: Vec<Vec<DMatrix<f64>>>,
+    /// Per session: what gusts do to its rows; empty before gusts are known.
+    pub(super) together: Vec<Vec<Together>>,
 }
 
 /// The headwind that a window's quantities agree on.
@@ -83,42 +83,52 @@ impl Solver<'_> {
         out
     }
 
-    /// The covariance that gusts give the rows of each session.
-    fn covariances(&self) -> Vec<Vec<Together>> {
-        let of_straight = |g: usize, range: &Range<usize>, fades: &DMatrix<f64>| {
+    /// What the gusts do to the rows of each session.
+    fn together(&self) -> Vec<Vec<Together>> {
+        let of_straight = |g: usize, range: &Range<usize>, paths: &DMatrix<f64>| {
+            let sd = self.gusts.variance[g].sqrt();
             // A window that is out of the season's air by degrees is so with its gusts too.
             let lever = |row: usize| {
                 let i = self.rows[g][range.start + row];
-                self.gusts.levers[i] / self.clean[i].sqrt()
+                sd * self.gusts.levers[i] / self.clean[i].sqrt()
             };
-            let variance = self.gusts.variance[g];
-            let covariance =
-                DMatrix::from_fn(range.len(), range.len(), |a, b| variance * lever(a) * lever(b) * fades[(a, b)]);
-            Together { first: range.start, covariance }
+            let mut factor = paths.clone();
+            factor.row_iter_mut().enumerate().for_each(|(row, mut r)| r *= lever(row));
+            Together { first: range.start, factor }
         };
         let of_session = |g: usize| {
-            let straights = self.gusts.straights[g].iter().zip(&self.gusts.fades[g]);
+            let straights = self.gusts.straights[g].iter().zip(&self.gusts.paths[g]);
             straights
                 .filter(|_| self.gusts.variance[g] > 0.0)
-                .map(|(range, fades)| of_straight(g, range, fades))
+                .map(|(range, paths)| of_straight(g, range, paths))
                 .collect()
         };
         (0..self.rows.len()).into_par_iter().map(of_session).collect()
     }
 
-    /// How far the gusts of two rows of a straight are one, for every pair.
-    fn fades(&self) -> Vec<Vec<DMatrix<f64>>> {
+    /// How the gusts of a straight's rows, of variance one, come from independent ones: what is left of the last window's,
+    /// and news. A fading exponential is the correlation of just that (a first-order process).
+    fn paths(&self) -> Vec<Vec<DMatrix<f64>>> {
         let of_straight = |rows: &[usize]| {
-            let windows: Vec<usize> = rows.iter().map(|i| self.evidence.observations[*i].window).collect();
-            let mut out = DMatrix::from_element(rows.len(), rows.len(), 1.0);
-            for (a, i) in windows.iter().enumerate() {
-                for (b, j) in windows.iter().enumerate().take(a).filter(|(_, j)| *j != i) {
-                    let lag = (self.evidence.middle(*i) - self.evidence.middle(*j)).abs();
-                    let value = (-lag / self.gusts.memory).exp();
-                    (out[(a, b)], out[(b, a)]) = (value, value);
-                }
+            let mut windows: Vec<(f64, usize)> = rows
+                .iter()
+                .map(|i| self.evidence.observations[*i].window)
+                .map(|w| (self.evidence.middle(w), w))
+                .collect();
+            windows.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+            windows.dedup();
+            let mut of_window = DMatrix::<f64>::zeros(windows.len(), windows.len());
+            for k in 0..windows.len() {
+                let kept = if k == 0 { 0.0 } else { (-(windows[k].0 - windows[k - 1].0) / self.gusts.memory).exp() };
+                (0..k).for_each(|j| of_window[(k, j)] = kept * of_window[(k - 1, j)]);
+                of_window[(k, k)] = (1.0 - kept * kept).max(0.0).sqrt();
             }
-            out
+            let place = |i: &usize| {
+                let window = self.evidence.observations[*i].window;
+                windows.iter().position(|(_, w)| *w == window).unwrap_or(0)
+            };
+            let places: Vec<usize> = rows.iter().map(place).collect();
+            of_window.select_rows(&places)
         };
         let of_session = |(rows, straights): (&Vec<usize>, &Vec<Range<usize>>)| {
             straights.iter().map(|range| of_straight(&rows[range.clone()])).collect()
@@ -184,11 +194,11 @@ impl Solver<'_> {
         let found: Vec<Option<(f64, f64)>> = windows.par_iter().map(of_session).collect();
         self.gusts.variance = believed(&found);
         let memory = self.memory(&windows, &headwinds);
-        if memory != self.gusts.memory || self.gusts.fades.is_empty() {
+        if memory != self.gusts.memory || self.gusts.paths.is_empty() {
             self.gusts.memory = memory;
-            self.gusts.fades = self.fades();
+            self.gusts.paths = self.paths();
         }
-        self.gusts.covariances = self.covariances();
+        self.gusts.together = self.together();
     }
 
     /// Windows of a session that tell a headwind, straight by straight.

@@ -1,7 +1,9 @@
 //! The Cramér–Rao bound of the windows used: the standard error of the best estimator that knows how everything
 //! scatters. What it knows is what the simulator put in: gusts, which all quantities of a window share and the windows
-//! of a straight in part, sensor gains of a session, and each window's own scatter; zeros, wind and coefficients are
-//! unknown to it.
+//! of a straight in part, sensor gains of a session, and each window's own scatter, which is taken from a twin of the
+//! season without wind and gains; zeros, wind and coefficients are unknown to it.
+
+use std::collections::BTreeMap;
 
 use nalgebra::{DMatrix, DVector};
 use rayon::prelude::*;
@@ -18,9 +20,6 @@ use crate::stages::window::Window;
 
 /// Correlation time of the simulator's gusts, s.
 const GUSTS: f64 = 10.0;
-/// Least share of a window's scatter that is its own.
-const OWN: f64 = 0.02;
-
 /// The bound.
 pub struct Bound {
     fit: Option<BlockedFit>,
@@ -36,18 +35,19 @@ struct Put {
 }
 
 impl Bound {
-    /// Of a season's windows.
+    /// Of a season's windows; `calm` are those of its twin without wind and gains.
     ///
     /// # Errors
     /// Where the plain fit that it starts from can't be made.
-    pub fn of(season: &Season, tables: &SeasonTables, cx: &SeasonCx) -> Result<Self, Fatal> {
+    pub fn of(season: &Season, tables: &SeasonTables, calm: &SeasonTables, cx: &SeasonCx) -> Result<Self, Fatal> {
         let text = ROBUST.replace("\"wind\"", "\"method\": \"ordinary\", \"wind\"");
         let fit: Fit = serde_json::from_str(&text).map_err(defect)?;
+        let windless: Fit = serde_json::from_str(&text.replace("estimate", "none")).map_err(defect)?;
         let kinds: Vec<&str> = fit.windows.iter().map(|k| k.value.as_str()).collect();
         let coasting = kinds.iter().position(|k| *k == "coastdown");
+        let own = OwnScatter::of(&windless.solve(calm, cx));
         let fit = fit.solve(tables, cx);
         let put: Vec<Put> = fit.evidence.sessions.iter().map(|(event, session)| put(season, event, session)).collect();
-        let own = own_scatter(&fit, tables, &put);
         let whole = |g: usize| whitened(&fit, tables, g, put[g], &own, coasting);
         let blocks: Option<Vec<Block>> = (0..fit.model.blocks.len()).into_par_iter().map(whole).collect();
         let width = fit.model.fit.as_ref().map_or(0, |f| f.beta.len());
@@ -76,27 +76,63 @@ fn lever(fit: &SeasonFit, i: usize) -> f64 {
     if o.heading == (0.0, 0.0) { 0.0 } else { c * o.slope(fit.model.wind[o.session].wind) }
 }
 
-/// Per observation the variance of its own: what the residuals show, less the gusts, in the shape of the standard errors.
-fn own_scatter(fit: &SeasonFit, tables: &SeasonTables, put: &[Put]) -> Vec<f64> {
-    let all = &fit.evidence.observations;
-    let mut cells: std::collections::BTreeMap<(usize, usize), (f64, f64)> = std::collections::BTreeMap::new();
-    let plain = |i: usize| 1.0 / fit.model.weight[i];
-    let used = || (0..all.len()).filter(|i| fit.model.weight[*i] > 0.0);
-    for i in used() {
-        let o = &all[i];
-        let window = &tables.windows[o.window];
-        let gusts = lever(fit, i) * put[o.session].gusts * shared(window, window).sqrt();
-        let sums = cells.entry((o.quantity, o.kind)).or_default();
-        // The fit sets the mean of (r/σ)² to what the unknowns leave: `plain` is the whole variance.
-        sums.0 += (plain(i) - gusts * gusts) / plain(i);
-        sums.1 += 1.0;
+/// How windows scatter for themselves, from a season without wind and gains.
+struct OwnScatter {
+    /// Variance by quantity, kind of window and class of speed: the harmonic mean over the windows, whose information it
+    /// keeps.
+    variance: BTreeMap<(usize, usize, usize), f64>,
+    /// Correlation of two quantities of one window, by kind: a bump moves both axles.
+    correlation: BTreeMap<(usize, usize, usize), f64>,
+}
+
+/// Effective v² from one class of speed to the next, (m/s)².
+const CLASS: f64 = 600.0;
+
+impl OwnScatter {
+    fn of(calm: &SeasonFit) -> Self {
+        let all = &calm.evidence.observations;
+        let mut cells: BTreeMap<_, (f64, f64)> = BTreeMap::new();
+        let mut windows: BTreeMap<usize, Vec<(&Observation, f64)>> = BTreeMap::new();
+        for (i, o) in all.iter().enumerate().filter(|(i, _)| calm.model.weight[*i] > 0.0) {
+            let sums = cells.entry(Self::cell(o)).or_default();
+            *sums = (sums.0 + calm.model.weight[i], sums.1 + 1.0);
+            windows.entry(o.window).or_default().push((o, calm.model.residual[i] * calm.model.weight[i].sqrt()));
+        }
+        let mut products: BTreeMap<_, (f64, f64, f64)> = BTreeMap::new();
+        for (a, x) in windows.values().flatten() {
+            for (b, y) in windows[&a.window].iter().filter(|(b, _)| b.quantity != a.quantity) {
+                let sums = products.entry((a.kind, a.quantity, b.quantity)).or_default();
+                *sums = (sums.0 + x * y, sums.1 + x * x, sums.2 + y * y);
+            }
+        }
+        Self {
+            variance: cells.into_iter().map(|(cell, (sum, n))| (cell, n / sum)).collect(),
+            correlation: products.into_iter().map(|(of, (xy, xx, yy))| (of, xy / (xx * yy).sqrt())).collect(),
+        }
     }
-    let mut out = vec![f64::INFINITY; all.len()];
-    for i in used() {
-        let (own, n) = cells[&(all[i].quantity, all[i].kind)];
-        out[i] = plain(i) * (own / n).max(OWN);
+
+    fn cell(o: &Observation) -> (usize, usize, usize) {
+        (o.quantity, o.kind, (o.v2 / CLASS) as usize)
     }
-    out
+
+    /// That of the nearest class of speed where its own had no window.
+    fn variance(&self, o: &Observation) -> Option<f64> {
+        let (quantity, kind, class) = Self::cell(o);
+        let alike = self.variance.range((quantity, kind, 0)..=(quantity, kind, usize::MAX));
+        alike.min_by_key(|((_, _, c), _)| c.abs_diff(class)).map(|(_, variance)| *variance)
+    }
+
+    fn covariance(&self, a: &Observation, b: &Observation) -> Option<f64> {
+        if a.window != b.window {
+            return Some(0.0);
+        }
+        let variance = self.variance(a)?;
+        if a.quantity == b.quantity {
+            return Some(variance);
+        }
+        let correlation = self.correlation.get(&(a.kind, a.quantity, b.quantity)).copied().unwrap_or(0.0);
+        Some(correlation * (variance * self.variance(b)?).sqrt())
+    }
 }
 
 /// Mean of exp(−|t − s|/τ) over two stretches of time, by its second antiderivative.
@@ -114,14 +150,14 @@ fn whitened(
     tables: &SeasonTables,
     g: usize,
     put: Put,
-    own: &[f64],
+    own: &OwnScatter,
     coasting: Option<usize>,
 ) -> Option<Block> {
     let (block, rows) = (&fit.model.blocks[g], &fit.model.rows[g]);
     let n = block.y.len();
     let mut covariance = DMatrix::from_diagonal(&block.w.map(|w| 1.0 / w));
     let observation = |r: usize| {
-        rows.get(r).map(|i| (*i, &fit.evidence.observations[*i], &tables.windows[fit.evidence.observations[*i].window]))
+        rows.get(r).map(|i| (&fit.evidence.observations[*i], &tables.windows[fit.evidence.observations[*i].window]))
     };
     // What a sensor's gain is a share of: no torque acts while coasting.
     let gained = |o: &Observation| {
@@ -130,10 +166,10 @@ fn whitened(
     };
     let levers: Vec<f64> = rows.iter().map(|i| lever(fit, *i)).collect();
     for a in 0..rows.len() {
-        let Some((i, of, window)) = observation(a) else { continue };
+        let Some((of, window)) = observation(a) else { continue };
         for b in 0..=a {
-            let Some((_, other, with)) = observation(b) else { continue };
-            let mut value = if a == b { own[i] } else { 0.0 };
+            let Some((other, with)) = observation(b) else { continue };
+            let mut value = own.covariance(of, other)?;
             if of.outing == other.outing {
                 let along = of.heading.0 * other.heading.0 + of.heading.1 * other.heading.1;
                 value += levers[a] * levers[b] * put.gusts.powi(2) * along * shared(window, with);

@@ -95,6 +95,7 @@ pub fn run(sessions: usize, seasons: usize, first_seed: u64) -> Result<Vec<Struc
         windows: Vec::new(),
         air_speed_from: None,
         split: false,
+        bound: false,
         hold_out: false,
         kept: None,
     };

@@ -6,6 +6,7 @@ use super::{Case, defect, parts};
 use crate::config::car::Car;
 use crate::config::read;
 use crate::demo::files::{self, Files};
+use crate::demo::scenario::Scenario;
 use crate::demo::season::SimLog;
 use crate::demo::truth::{ConfigurationTruth, Truth};
 use crate::demo::{Season, simulate};
@@ -32,11 +33,17 @@ use crate::units;
 pub fn one(case: &Case, seed: u64) -> Result<Tally, Fatal> {
     let season = simulate(&case.scenario_of(seed));
     let plan = plan(case, &season)?;
-    let tables = tables(&plan, windows(case, seed, &plan, &season)?);
+    let of = |windows| tables(&plan, windows);
+    let tables = of(windows(case, &seed.to_string(), &plan, &season)?);
     let cx = cx(&plan);
     let solved = fitted(case, &plan, &tables)?;
-    let bound = Bound::of(&season, &tables, &cx)?;
-    let mut out = tally(&solved, &season.truth(), &bound, &tables, case.split);
+    let mut bound = None;
+    if case.bound {
+        let calm = Scenario { gusts: 0.0, wind_sd: 0.0, session_gain_sd: 0.0, ..season.scenario.clone() };
+        let calm = of(windows(case, &format!("{seed}-calm"), &plan, &simulate(&calm))?);
+        bound = Some(Bound::of(&season, &tables, &calm, &cx)?);
+    }
+    let mut out = tally(&solved, &season.truth(), bound.as_ref(), &tables, case.split);
     parts::tally(&season, &solved, &mut out);
     if case.hold_out {
         parts::hold_out(case, &plan, &season, &tables, &mut out)?;
@@ -45,8 +52,8 @@ pub fn one(case: &Case, seed: u64) -> Result<Tally, Fatal> {
 }
 
 /// The season's windows: kept ones, where there are any.
-fn windows(case: &Case, seed: u64, plan: &Plan, season: &Season) -> Result<Vec<Window>, Fatal> {
-    let place = case.kept.as_ref().map(|folder| folder.join(format!("{}-{seed}.json", case.name.replace(' ', "_"))));
+fn windows(case: &Case, which: &str, plan: &Plan, season: &Season) -> Result<Vec<Window>, Fatal> {
+    let place = case.kept.as_ref().map(|folder| folder.join(format!("{}-{which}.json", case.name.replace(' ', "_"))));
     if let Some(text) = place.as_ref().and_then(|p| std::fs::read(p).ok()) {
         return serde_json::from_slice(&text).map_err(defect);
     }
@@ -141,7 +148,7 @@ fn true_value(t: &ConfigurationTruth, name: &str) -> f64 {
     }
 }
 
-fn tally(fit: &SeasonFit, truth: &Truth, bound: &Bound, tables: &SeasonTables, split: bool) -> Tally {
+fn tally(fit: &SeasonFit, truth: &Truth, bound: Option<&Bound>, tables: &SeasonTables, split: bool) -> Tally {
     let mut out = Tally { seasons: 1, ..Default::default() };
     let index = |name: &str| fit.evidence.configurations.iter().position(|c| c.name == name);
     let Some(base) = truth.configurations.first() else { return out };
@@ -170,9 +177,9 @@ fn tally(fit: &SeasonFit, truth: &Truth, bound: &Bound, tables: &SeasonTables, s
     out
 }
 
-fn line(fit: &SeasonFit, bound: &Bound, d: &Derived, truth: f64, scale: f64) -> Line {
+fn line(fit: &SeasonFit, bound: Option<&Bound>, d: &Derived, truth: f64, scale: f64) -> Line {
     let e = fit.estimate(d);
-    let over_bound = e.as_ref().zip(bound.se(&d.gradient)).map(|(e, b)| e.se / b);
+    let over_bound = e.as_ref().zip(bound.and_then(|b| b.se(&d.gradient))).map(|(e, b)| e.se / b);
     Line { over_bound: over_bound.into_iter().collect(), ..judged(e.as_ref(), truth, scale) }
 }
 

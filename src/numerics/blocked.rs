@@ -11,7 +11,6 @@ mod adjust;
 mod basis;
 pub mod blind;
 mod normal;
-pub mod prepared;
 pub mod wald;
 mod whiten;
 
@@ -73,6 +72,8 @@ pub struct BlockedFit {
     pub influence: Vec<DVector<f64>>,
     /// CR2's adjustment of every block.
     adjust: Vec<Adjust>,
+    /// And what it makes of its columns.
+    products: Vec<Products>,
     /// Whitened residuals per block.
     pub whitened: Vec<DVector<f64>>,
     /// Per block, how its rows were whitened.
@@ -108,6 +109,7 @@ pub fn fit(blocks: &[Block], p: usize) -> Result<BlockedFit, BlockedError> {
         columns: blocks.iter().map(|b| b.columns.clone()).collect(),
         influence: Vec::new(),
         adjust: Vec::new(),
+        products: Vec::new(),
         whitened: Vec::new(),
         whiteners: Vec::new(),
         leverage: Vec::new(),
@@ -125,6 +127,7 @@ pub fn fit(blocks: &[Block], p: usize) -> Result<BlockedFit, BlockedError> {
         out.z.push(w.z);
         out.whiteners.push(w.whitener);
         out.adjust.push(i.adjust);
+        out.products.push(i.products);
     }
     Ok(out)
 }
@@ -188,6 +191,31 @@ struct Inferred {
     whitened: DVector<f64>,
     leverage: DVector<f64>,
     adjust: Adjust,
+    products: Products,
+}
+
+/// All that degrees of freedom need of a block, no matter how many contrasts are asked for.
+#[derive(Clone, Debug)]
+struct Products {
+    /// Z'AZ.
+    once: DMatrix<f64>,
+    /// Z'A²Z.
+    twice: DMatrix<f64>,
+    /// U'Z of the directions that the block determines alone.
+    alone: DMatrix<f64>,
+}
+
+impl Products {
+    fn new(z: &DMatrix<f64>, adjust: &Adjust) -> Self {
+        // A = I + U(D − I)U' with orthonormal U, so that A² = I + U(D² − I)U'.
+        let (plain, turned) = (z.tr_mul(z), adjust.u.tr_mul(z));
+        let with = |of: &dyn Fn(f64) -> f64| {
+            let scaled = DMatrix::from_fn(turned.nrows(), turned.ncols(), |k, j| of(adjust.d[k]) * turned[(k, j)]);
+            &plain + turned.tr_mul(&scaled)
+        };
+        let alone: Vec<usize> = (0..adjust.d.len()).filter(|k| adjust.d[*k] == -1.0).collect();
+        Self { once: with(&|d| d), twice: with(&|d| d * (d + 2.0)), alone: turned.select_rows(&alone) }
+    }
 }
 
 impl Inferred {
@@ -205,7 +233,8 @@ impl Inferred {
             nuisance_factors: w.nuisance_factors(b),
             residuals: w.whitener.raw(&e),
             whitened: e,
-            leverage: DVector::from_fn(w.z.nrows(), |i, _| through.row(i).dot(&w.z.row(i))),
+            leverage: through.component_mul(&w.z).column_sum(),
+            products: Products::new(&w.z, &adjust),
             adjust,
         }
     }
@@ -316,11 +345,10 @@ impl BlockedFit {
         let p = self.beta.len();
         let (mut trace, mut square) = (0.0, 0.0);
         let mut gram = DMatrix::zeros(p, p);
-        for ((z, columns), adjust) in self.z.iter().zip(&self.columns).zip(&self.adjust) {
+        for (columns, products) in self.columns.iter().zip(&self.products) {
             let local = DVector::from_iterator(columns.len(), columns.iter().map(|c| ml[*c]));
-            let b = adjust.apply(&(z * local));
-            let zb = z.tr_mul(&b);
-            let (own, mut taken) = (b.norm_squared(), 0.0);
+            let zb = &products.once * &local;
+            let (own, mut taken) = (local.dot(&(&products.twice * &local)), 0.0);
             for (j, c) in columns.iter().enumerate() {
                 for (k, d) in columns.iter().enumerate() {
                     let product = zb[j] * zb[k];

@@ -24,23 +24,24 @@ pub fn huber_weight(u: f64) -> f64 {
 /// τ² such that the residuals, each over sqrt(se² + τ²), have the spread of a standard normal; 0 when
 /// their own standard errors explain them. `share` is (n − p)/n: what the fit has taken out.
 ///
-/// Robust: the median of |r|/σ is set to that of the normal (MAD). Otherwise the method of moments of
-/// Paule & Mandel (J. Res. NBS 87, 1982): the mean of (r/σ)² is set to `share`.
+/// Robust: the median of |r|/σ is set to that of the normal (MAD), which is to say that half of the residuals ask for
+/// less: the median of what each asks for. Otherwise the method of moments of Paule & Mandel (J. Res. NBS 87, 1982): the
+/// mean of (r/σ)² is set to `share`.
 pub fn between_variance(residuals: &[f64], se: &[f64], share: f64, robust: bool) -> f64 {
     if residuals.is_empty() || share.is_nan() || share <= 0.0 {
         return 0.0;
     }
+    if robust {
+        let usual = share * MEDIAN_ABS * MEDIAN_ABS;
+        let mut asked: Vec<f64> = residuals.iter().zip(se).map(|(r, s)| r * r / usual - s * s).collect();
+        return median(&mut asked).max(0.0);
+    }
     let excess = |tau2: f64| {
-        let ratios = residuals.iter().zip(se).map(|(r, s)| r.abs() / (s * s + tau2).sqrt().max(f64::MIN_POSITIVE));
-        if robust {
-            let mut r: Vec<f64> = ratios.collect();
-            median(&mut r) / (MEDIAN_ABS * share.sqrt()) - 1.0
-        } else {
-            ratios.map(|r| r * r).sum::<f64>() / (residuals.len() as f64 * share) - 1.0
-        }
+        let squares = residuals.iter().zip(se).map(|(r, s)| r * r / (s * s + tau2).max(f64::MIN_POSITIVE));
+        squares.sum::<f64>() / (residuals.len() as f64 * share) - 1.0
     };
     let largest = residuals.iter().fold(0.0_f64, |m, r| m.max(r.abs()));
-    let mut high = largest * largest / (share * MEDIAN_ABS * MEDIAN_ABS);
+    let mut high = largest * largest / share;
     if excess(0.0) <= 0.0 || high == 0.0 {
         return 0.0;
     }
@@ -97,6 +98,15 @@ mod tests {
         r[0] = 1e6;
         let spoilt = between_variance(&r, &vec![0.0; r.len()], 1.0, true);
         assert!((spoilt / clean - 1.0).abs() < 0.1, "{clean} {spoilt}");
+    }
+
+    #[test]
+    fn the_robust_one_makes_the_median_that_of_a_normal() {
+        let (r, se) = ([0.3, -2.0, 5.0, 1.1, -0.2], [0.5, 1.0, 0.8, 0.2, 3.0]);
+        let tau2 = between_variance(&r, &se, 0.9, true);
+        let mut scaled: Vec<f64> = r.iter().zip(se).map(|(r, s)| r.abs() / (s * s + tau2).sqrt()).collect();
+        assert!((median(&mut scaled) / (MEDIAN_ABS * 0.9_f64.sqrt()) - 1.0).abs() < 1e-12);
+        assert_eq!(between_variance(&r, &[10.0; 5], 0.9, true), 0.0);
     }
 
     #[test]

@@ -98,7 +98,7 @@ table_row! {
         factor_se: f64, "1", "standard error from the session's own windows";
         spread: f64, "1", "robust spread of the factors of all sessions";
         windows: i64, "1", "windows";
-        verdict: String, "-", "agrees, or left_out: too far from the others to be used";
+        verdict: String, "-", "agrees, or left_out: too far from the others, or too much at odds with itself, to be used";
         suspicion: String, "-", "what would explain the factor";
     }
 }

@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 
 use nalgebra::DVector;
 
-use super::{BlockedFit, select};
+use super::{BlockedFit, Products, select};
 
 /// Share of a contrast's variance under which nothing hangs on a single block.
 const NEGLIGIBLE: f64 = 1e-6;
@@ -39,6 +39,19 @@ impl Blind {
 }
 
 impl BlockedFit {
+    /// Share of the contrast's variance that single blocks determine alone: [`Blind::share`] for a fraction of its cost.
+    pub fn share_alone(&self, contrast: &DVector<f64>) -> f64 {
+        let ml = &self.bread * contrast;
+        let of_block = |(columns, products): (&Vec<usize>, &Products)| {
+            let alone = &products.alone;
+            let row = |k: usize| columns.iter().enumerate().map(|(j, c)| alone[(k, j)] * ml[*c]).sum::<f64>();
+            (0..alone.nrows()).map(|k| row(k).powi(2)).sum::<f64>()
+        };
+        let sum: f64 = self.columns.iter().zip(&self.products).map(of_block).sum();
+        let total = contrast.dot(&ml);
+        if total > 0.0 { sum / total } else { 0.0 }
+    }
+
     /// The blind part of ℓ'β. `groups` and `kinds`: one entry per row of every block; rows without a kind count as
     /// one of their own.
     pub fn blind(&self, contrast: &DVector<f64>, groups: &[Vec<usize>], kinds: &[Vec<usize>]) -> Blind {
@@ -120,6 +133,17 @@ pub(super) mod tests {
         let kinds = vec![vec![0, 0, 0], vec![0, 0, 1]];
         let apart = fit.blind(&DVector::from_vec(vec![0.0, 1.0]), &groups, &kinds);
         assert!((apart.common[&(1, 0)] + apart.common[&(1, 1)] - 9.0 / 2.0).abs() < 1e-10, "{apart:?}");
+    }
+
+    #[test]
+    fn the_share_alone_is_that_of_the_whole_answer() {
+        let fit = fit(&blocks(), 2).unwrap();
+        let groups = vec![vec![0, 1, 2], vec![0, 1, 2]];
+        for l in [[1.0, 0.0], [0.0, 1.0], [1.0, 1.0], [2.0, -0.3]] {
+            let l = DVector::from_row_slice(&l);
+            let share = fit.blind(&l, &groups, &[]).share;
+            assert!((fit.share_alone(&l) - share).abs() < 1e-9, "{share}");
+        }
     }
 
     #[test]

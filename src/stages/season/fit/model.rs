@@ -203,6 +203,8 @@ struct Solver<'a> {
     curvature: f64,
     /// Where the values of each session's block go.
     places: Vec<Places>,
+    /// Shared column of every observation's coefficient.
+    slopes: Vec<usize>,
     /// Per observation its cell, see [`Solver::cell`].
     cells: Vec<usize>,
     /// Observations of every cell and of every quantity that take part.
@@ -282,6 +284,7 @@ impl<'a> Solver<'a> {
             last: Vec::new(),
             curvature: 1.0,
             places: Vec::new(),
+            slopes: Vec::new(),
             cells: Vec::new(),
             by_cell: vec![Vec::new(); quantities * kinds],
             by_quantity: vec![Vec::new(); quantities],
@@ -306,6 +309,7 @@ impl<'a> Solver<'a> {
         }
         solver.gusts.levers = vec![0.0; n];
         solver.gusts.straights = (0..solver.rows.len()).map(|g| solver.straights_of(g)).collect();
+        solver.slopes = evidence.observations.iter().map(|o| solver.slope_column(o)).collect();
         solver.cells = evidence.observations.iter().map(|o| solver.cell(o)).collect();
         for i in solver.rows.iter().flatten().copied() {
             solver.by_cell[solver.cells[i]].push(i);

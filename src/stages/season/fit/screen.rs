@@ -1,6 +1,7 @@
 //! Does a session agree with the others? A stuck, slipping or mislabelled sensor gives a whole session the
 //! same wrong factor. Each session's data are held against what the other sessions say of the same
-//! configurations; a session far out is named and left out, never deleted.
+//! configurations; a session far out, or whose own windows contradict each other as no other session's do, is named and
+//! left out, never deleted.
 
 use std::collections::BTreeMap;
 
@@ -14,6 +15,10 @@ const FAR: f64 = 0.12;
 /// And it must stand out from the sessions' own spread by this many robust standard deviations
 /// (common practice, no source).
 const SPREADS: f64 = 5.0;
+/// A factor that is less certain than this, and by so many times than that of the usual session, tells of a sensor that
+/// failed for part of the session or reads some windows rightly and others not (set by simulation: study, faults).
+const UNCERTAIN: f64 = 0.02;
+const TIMES: f64 = 5.0;
 /// Sessions that must share configurations before one can be called the odd one out.
 const SESSIONS: usize = 3;
 /// Windows of a session that a factor is taken from.
@@ -34,6 +39,8 @@ pub struct Finding {
     pub spread: f64,
     /// Windows.
     pub windows: usize,
+    /// Whether its windows agree far less among themselves than those of other sessions do.
+    pub restless: bool,
     /// Whether it is too far out to be used.
     pub implausible: bool,
 }
@@ -43,6 +50,9 @@ impl Finding {
     pub fn suspicion(&self) -> String {
         if !self.implausible {
             return String::new();
+        }
+        if self.restless {
+            return "as if the sensor were right in some windows and wrong in others".to_owned();
         }
         if self.factor.abs() < 0.1 {
             return "as if the sensor did not move".to_owned();
@@ -96,6 +106,7 @@ pub fn screen(fit: &SeasonFit) -> Vec<Finding> {
                 factor_se,
                 spread: 0.0,
                 windows: rows.len(),
+                restless: false,
                 implausible: false,
             });
         }
@@ -138,10 +149,15 @@ fn judge(findings: &mut [Finding]) {
             continue;
         }
         let spread = median(&mut off) / MEDIAN_ABS;
+        // In a wrong unit all is larger alike, the scatter too.
+        let uncertainty = |f: &Finding| f.factor_se / f.factor.abs().max(1.0);
+        let mut uncertain: Vec<f64> = findings.iter().filter(|f| f.quantity == q).map(uncertainty).collect();
+        let uncertain = UNCERTAIN.max(TIMES * median(&mut uncertain));
         for f in findings.iter_mut().filter(|f| f.quantity == q) {
             f.spread = spread;
             let limit = FAR.max(SPREADS * spread).max(3.0 * f.factor_se);
-            f.implausible = (f.factor - 1.0).abs() > limit;
+            f.restless = uncertainty(f) > uncertain;
+            f.implausible = f.restless || (f.factor - 1.0).abs() > limit;
         }
     }
 }

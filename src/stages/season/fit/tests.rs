@@ -196,6 +196,23 @@ fn a_session_with_a_wrong_sensor_is_named_and_left_out() {
 }
 
 #[test]
+fn a_sensor_that_fails_during_a_session_is_named() {
+    let mut tables = make(&Season { session_scatter: 0.02, ..Default::default() }, 6);
+    let of_session: Vec<usize> = (0..tables.windows.len()).filter(|i| tables.windows[*i].session == "s4").collect();
+    let mut stuck = None;
+    for i in of_session.iter().skip(of_session.len() / 2) {
+        if let Some(m) = &mut tables.windows[*i].measures[1] {
+            m.mean = *stuck.get_or_insert(m.mean);
+        }
+    }
+    let fit = solve(&tables, ROBUST, 3);
+    let out: Vec<&screen::Finding> = fit.findings.iter().filter(|f| f.implausible).collect();
+    assert_eq!(out.len(), 1, "{out:?}");
+    assert_eq!((out[0].session, out[0].quantity, out[0].restless), (4, 1, true));
+    assert!(out[0].suspicion().contains("some windows"), "{}", out[0].suspicion());
+}
+
+#[test]
 fn drafting_moves_the_robust_fit_less_than_a_third() {
     let s = Season { drafting: 0.15, ..Default::default() };
     let (_, robust, _) = study(&s, ROBUST, 30);

@@ -10,8 +10,7 @@ use nalgebra::{DMatrix, DVector};
 
 use super::terms::{Combination, Terms};
 use crate::numerics::blocked::blind::Blind;
-use crate::numerics::blocked::prepared::Prepared;
-use crate::numerics::blocked::{self, Block, BlockedFit, no_narrower};
+use crate::numerics::blocked::{self, Block, BlockedFit};
 use crate::numerics::distributions::t_quantile;
 use crate::numerics::null_space::{NullSpace, NullSpaceParams, null_space};
 use crate::stages::season::fit::SeasonFit;
@@ -44,7 +43,6 @@ pub struct PartsFit {
     /// The solved blocks.
     pub fit: Option<BlockedFit>,
     /// Their products, for many contrasts.
-    prepared: Option<Prepared>,
     /// Per block and row, the window it belongs to.
     pub windows_of_rows: Vec<Vec<usize>>,
     /// Covariance of the coefficients that the scatter of windows inside their sessions leaves (HC3).
@@ -94,7 +92,6 @@ impl PartsFit {
             speed: season.speed,
             density: season.density,
             fit: None,
-            prepared: None,
         };
         let blocks: Vec<Block> =
             season.model.blocks.iter().map(|b| with_columns(b, &mut columns_of, &mut next)).collect();
@@ -102,7 +99,6 @@ impl PartsFit {
         if let Some(fit) = &out.fit {
             out.within = fit.grouped_covariance(&out.windows_of_rows);
         }
-        out.prepared = out.fit.as_ref().and_then(Prepared::new);
         out
     }
 
@@ -165,12 +161,11 @@ impl PartsFit {
     /// single sessions, where the session scatter stands in for what can't be seen.
     pub fn variance(&self, gradient: &DVector<f64>) -> Option<(f64, f64, bool)> {
         let fit = self.fit.as_ref()?;
-        if let Some(prepared) = self.prepared.as_ref().filter(|p| !Blind::counts(p.share_alone(gradient))) {
-            let (variance, dof) =
-                no_narrower(fit.variance(gradient), prepared.dof(gradient), gradient.dot(&(&self.within * gradient)));
-            return Some((variance, dof, false));
-        }
-        let blind = fit.blind(gradient, &self.windows_of_rows, &self.quantities_of_rows);
+        let blind = if Blind::counts(fit.share_alone(gradient)) {
+            fit.blind(gradient, &self.windows_of_rows, &self.quantities_of_rows)
+        } else {
+            Blind::default()
+        };
         let (mut variance, mut dof) =
             if blind.any() { (0.0, f64::INFINITY) } else { fit.spread(gradient, &self.within) };
         if blind.any() {

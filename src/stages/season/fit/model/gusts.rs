@@ -146,9 +146,9 @@ impl Solver<'_> {
     pub(super) fn set_levers(&mut self) {
         let lever = |(i, o): (usize, &super::Observation)| {
             let known = o.heading != (0.0, 0.0) && self.taken[i];
-            if known { self.beta[self.slope_column(o)] * o.slope(self.wind[o.session]) } else { 0.0 }
+            if known { self.beta[self.slopes[i]] * o.slope(self.wind[o.session]) } else { 0.0 }
         };
-        self.gusts.levers = self.evidence.observations.iter().enumerate().map(lever).collect();
+        self.gusts.levers = self.evidence.observations.par_iter().enumerate().map(lever).collect();
     }
 
     /// The headwind of every window, in the best weighting of its quantities.
@@ -167,7 +167,7 @@ impl Solver<'_> {
                 Headwind::default()
             }
         };
-        self.by_window.iter().map(of_window).collect()
+        self.by_window.par_iter().map(of_window).collect()
     }
 
     /// Finds how gusty the sessions were, and how long a gust lasts.
@@ -236,7 +236,8 @@ impl Solver<'_> {
         let miss = |memory: f64| -> f64 {
             pairs.iter().map(|(lag, product, weight)| weight * (product - (-lag / memory).exp()).powi(2)).sum()
         };
-        MEMORIES.into_iter().min_by(|a, b| miss(*a).total_cmp(&miss(*b))).unwrap_or(1.0)
+        let missed: Vec<(f64, f64)> = MEMORIES.into_par_iter().map(|memory| (memory, miss(memory))).collect();
+        missed.into_iter().min_by(|a, b| a.1.total_cmp(&b.1)).map_or(1.0, |(memory, _)| memory)
     }
 }
 

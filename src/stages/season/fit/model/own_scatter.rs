@@ -1,6 +1,8 @@
 //! What every quantity scatters for itself, beside the gusts that it shares with the others.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
+
+use rayon::prelude::*;
 
 use super::{FEWEST_OF_A_KIND, Solver};
 use crate::numerics::spread::{MEDIAN_ABS, median};
@@ -22,7 +24,7 @@ impl Solver<'_> {
             let left = 1.0 - lever * lever * self.robust[i] / self.variance(i) * h.variance;
             if h.quantities < 2 || left < OWN_SHARE { self.own[i] } else { (residual - lever * h.value) / left.sqrt() }
         };
-        self.residual.iter().enumerate().map(of).collect()
+        self.residual.par_iter().enumerate().map(of).collect()
     }
 
     /// Per cell the variance that its quantity has for itself, as headwind, (m/s)²: differences of two quantities' headwinds
@@ -33,35 +35,47 @@ impl Solver<'_> {
         if self.gusts.variance.is_empty() {
             return out;
         }
-        // Per kind and class of window, its quantities' headwinds.
-        let mut windows: Vec<Vec<Vec<(usize, f64)>>> = vec![Vec::new(); self.kinds];
-        for rows in &self.by_window {
-            let told = rows.iter().filter(|i| self.gusts.levers[**i] != 0.0 && self.clean[**i] > 0.5);
-            let told: Vec<(usize, f64)> = told
-                .map(|i| (self.evidence.observations[*i].quantity, self.residual[*i] / self.gusts.levers[*i]))
-                .collect();
-            if let (Some(first), true) = (rows.first(), told.len() > 2) {
-                windows[self.cells[*first] % self.kinds].push(told);
-            }
-        }
-        for (class, windows) in windows.iter().enumerate() {
-            for (q, variance) in self.told_apart(windows) {
+        let headwinds = self.told();
+        let classes: Vec<Vec<(usize, f64)>> =
+            (0..self.kinds).into_par_iter().map(|class| self.told_apart(&headwinds[class])).collect();
+        for (class, told) in classes.into_iter().enumerate() {
+            for (q, variance) in told {
                 out[q * self.kinds + class] = Some(variance);
             }
         }
         out
     }
 
+    /// The headwind that every quantity tells for itself, per kind and class of window: a row of as many as there are
+    /// quantities for every window with at least three of them; NaN where one tells none.
+    fn told(&self) -> Vec<Vec<f64>> {
+        let mut out = vec![Vec::new(); self.kinds];
+        for rows in &self.by_window {
+            let Some(first) = rows.first() else { continue };
+            let told: &mut Vec<f64> = &mut out[self.cells[*first] % self.kinds];
+            let start = told.len();
+            told.resize(start + self.quantities, f64::NAN);
+            let mut count = 0;
+            for i in rows.iter().filter(|i| self.gusts.levers[**i] != 0.0 && self.clean[**i] > 0.5) {
+                told[start + self.evidence.observations[*i].quantity] = self.residual[*i] / self.gusts.levers[*i];
+                count += 1;
+            }
+            if count < 3 {
+                told.truncate(start);
+            }
+        }
+        out
+    }
+
     /// The quantities of some windows that can be told apart, with the variance that each has for itself.
-    fn told_apart(&self, windows: &[Vec<(usize, f64)>]) -> Vec<(usize, f64)> {
-        let quantities: BTreeSet<usize> = windows.iter().flatten().map(|(q, _)| *q).collect();
-        let of = |told: &[(usize, f64)], q: usize| told.iter().find(|t| t.0 == q).map(|t| t.1);
+    fn told_apart(&self, headwinds: &[f64]) -> Vec<(usize, f64)> {
         let mut pairs: BTreeMap<(usize, usize), f64> = BTreeMap::new();
-        for a in &quantities {
-            for b in quantities.range(a + 1..) {
-                let both = windows.iter().filter_map(|told| Some(of(told, *a)? - of(told, *b)?)).collect();
-                if let Some(variance) = self.scatter(both, (self.share[*a] * self.share[*b]).sqrt()) {
-                    pairs.insert((*a, *b), variance);
+        for a in 0..self.quantities {
+            for b in a + 1..self.quantities {
+                let windows = headwinds.chunks_exact(self.quantities);
+                let both = windows.map(|told| told[a] - told[b]).filter(|d| !d.is_nan()).collect();
+                if let Some(variance) = self.scatter(both, (self.share[a] * self.share[b]).sqrt()) {
+                    pairs.insert((a, b), variance);
                 }
             }
         }
@@ -70,15 +84,17 @@ impl Solver<'_> {
             of_q.map(|(_, v)| *v).fold(f64::INFINITY, f64::min)
         };
         let least = pairs.values().copied().fold(f64::INFINITY, f64::min);
-        // A quantity that hardly feels the air would drown the others' differences in its own.
-        let mut kept: Vec<usize> = quantities.into_iter().filter(|q| best(*q) <= DEAF * least).collect();
+        // A quantity that hardly feels the air would drown the others' differences in its own; one that tells nothing
+        // has no pair.
+        let kept: Vec<usize> =
+            (0..self.quantities).filter(|q| best(*q) <= DEAF * least && best(*q).is_finite()).collect();
         let pair = |a: usize, b: usize| pairs.get(&(a.min(b), a.max(b))).copied();
         let n = kept.len() as f64;
         let sums: Option<Vec<f64>> =
             kept.iter().map(|a| kept.iter().filter(|b| *b != a).map(|b| pair(*a, *b)).sum()).collect();
         let Some(sums) = sums.filter(|_| n > 2.0) else { return Vec::new() };
         let all = sums.iter().sum::<f64>() / (2.0 * (n - 1.0));
-        kept.drain(..).zip(sums).map(|(q, sum)| (q, ((sum - all) / (n - 2.0)).max(0.0))).collect()
+        kept.into_iter().zip(sums).map(|(q, sum)| (q, ((sum - all) / (n - 2.0)).max(0.0))).collect()
     }
 
     /// Variance of values about zero, by their median size where the fit is robust; `None` for a few.

@@ -3,6 +3,8 @@
 //! together do. Such a window is taken out of the fit by degrees; Huber's weights, which look at each quantity alone
 //! and never let go entirely, would let a season with many wakes read too little of everything.
 
+use rayon::prelude::*;
+
 use super::Solver;
 use crate::numerics::spread::{MEDIAN_ABS, median};
 
@@ -51,7 +53,8 @@ impl Solver<'_> {
 
     /// Lowers the weights, and what their fall takes, of groups of observations whose common factor is far out.
     fn weigh(&self, groups: &[Vec<usize>], weights: &mut [(f64, f64)]) {
-        let found: Vec<Option<Common>> = groups.iter().map(|of| self.common(of)).collect();
+        let sums = || vec![(0.0, 0.0); self.quantities];
+        let found: Vec<Option<Common>> = groups.par_iter().map_init(sums, |sums, of| self.common(of, sums)).collect();
         let mut sizes: Vec<f64> = found.iter().flatten().map(|c| c.t.abs()).collect();
         if sizes.len() < FEWEST {
             return;
@@ -75,24 +78,24 @@ impl Solver<'_> {
         }
     }
 
-    /// `None` with less than two quantities.
-    fn common(&self, of: &[usize]) -> Option<Common> {
-        let mut sums = vec![(0.0, 0.0); self.quantities];
+    /// `None` with less than two quantities. `sums`: room for as many figures as there are quantities.
+    fn common(&self, of: &[usize], sums: &mut [(f64, f64)]) -> Option<Common> {
+        sums.fill((0.0, 0.0));
         let mut gust = 0.0;
         for i in of {
             let (o, r, variance) = (&self.evidence.observations[*i], self.residual[*i], self.variance(*i));
-            let force = self.beta[self.slope_column(o)] * o.x(self.wind[o.session]);
+            let force = self.beta[self.slopes[*i]] * o.x(self.wind[o.session]);
             let sum = sums.get_mut(o.quantity)?;
             sum.0 += force * r / variance;
             sum.1 += force * force / variance;
             gust += force * self.gusts.levers[*i] / variance;
         }
-        let told: Vec<(f64, f64)> = sums.into_iter().filter(|s| s.1 > 0.0).collect();
-        if told.len() < 2 {
+        let told = || sums.iter().filter(|s| s.1 > 0.0);
+        if told().count() < 2 {
             return None;
         }
-        let (cross, signal) = told.iter().fold((0.0, 0.0), |a, s| (a.0 + s.0, a.1 + s.1));
-        let each: f64 = told.iter().map(|s| s.0 * s.0 / s.1).sum();
+        let (cross, signal) = told().fold((0.0, 0.0), |a, s| (a.0 + s.0, a.1 + s.1));
+        let each: f64 = told().map(|s| s.0 * s.0 / s.1).sum();
         let session = of.first().map_or(0, |i| self.evidence.observations[*i].session);
         let gusts = self.gusts.variance.get(session).copied().unwrap_or(0.0);
         let t = cross / (signal + gusts * gust * gust).sqrt();

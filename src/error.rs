@@ -53,6 +53,9 @@ pub enum LogFault {
         "lines {lines:?} of the run sheet both claim this log, as `{}` and `{}`; name it once, or give each row its own time range", .configurations[0], .configurations[1]
     )]
     ClaimedTwice { lines: [u64; 2], configurations: [String; 2] },
+    /// Byte by byte another log, which is used.
+    #[error("it holds byte by byte what `{log}` holds, which is used; take one of the two away")]
+    SameAs { log: String },
     /// The car never moved, or no sample lies in a run's time range.
     #[error("no sample lies in the time ranges of the run sheet ({detail})")]
     NoRun { detail: String },
@@ -86,6 +89,7 @@ impl LogFault {
             Self::Implausible { .. } => "implausible",
             Self::NotInRunSheet => "not_in_run_sheet",
             Self::ClaimedTwice { .. } => "claimed_twice",
+            Self::SameAs { .. } => "same_as_another",
             Self::NoRun { .. } => "no_run",
             Self::Unreadable { .. } => "unreadable",
         }
@@ -120,6 +124,9 @@ pub enum Fatal {
     /// No log matched.
     #[error("no log matches {patterns}; nothing was written")]
     NoLogs { patterns: String },
+    /// Every log is set aside, and tables of a former run would be emptied.
+    #[error("none of {logs} logs can be used (the first, `{log}`: {fault}); the tables of the last run are untouched")]
+    NoneUsed { logs: usize, log: String, fault: LogFault },
     /// Another batch writes the same tables.
     #[error("another batch holds {}: {owner}; wait for it to end", .path.display())]
     Locked { path: PathBuf, owner: String },

@@ -53,6 +53,36 @@ fn exit_code_1_when_nothing_was_written() {
 }
 
 #[test]
+fn a_log_that_is_there_twice_counts_once() {
+    let season = Season::new();
+    season.run(&[]).expect(0);
+    let windows = season.rows::<WindowRow>();
+    fs::copy(season.log("e01-s1-o2.csv"), season.log("z-again.csv")).unwrap();
+    let rows = fs::read_to_string(season.path().join("runs.csv")).unwrap();
+    let row = rows.lines().find(|l| l.starts_with("e01-s1-o2.csv")).unwrap();
+    let again = row.replace("e01-s1-o2.csv", "z-again.csv");
+    fs::write(season.path().join("runs.csv"), format!("{rows}{again}\nelsewhere.csv{}\n", &row[13..])).unwrap();
+    let said = season.run(&[]).expect(3).said();
+    assert!(said.contains("holds byte by byte what `e01-s1-o2.csv` holds"), "{said}");
+    assert!(
+        said.contains("a row of the run sheet names no log that was found: line") && said.contains("elsewhere.csv")
+    );
+    assert_eq!(season.rows::<WindowRow>(), windows);
+    assert_eq!((season.last().used, season.last().set_aside), (6, 1));
+}
+
+#[test]
+fn a_night_without_one_good_log_empties_no_table() {
+    let season = Season::new();
+    season.run(&[]).expect(0);
+    let before = looks(&season);
+    season.logs().iter().for_each(|log| fs::write(season.log(log), "").unwrap());
+    let said = season.run(&[]).expect(1).said();
+    assert!(said.contains("none of 6 logs can be used") && said.contains("untouched"), "{said}");
+    assert_eq!(looks(&season), before);
+}
+
+#[test]
 fn exit_code_2_when_the_command_line_is_wrong() {
     for wrong in
         [&["run"][..], &["walk"], &["run", "a.yaml", "--threads", "many"], &["cache", "a.yaml", "--trim", "5 apples"]]
@@ -358,7 +388,10 @@ fn a_log_of_the_same_name_in_two_folders_is_told_apart() {
     let season = Season::new();
     let other = season.path().join("logs").join("again");
     fs::create_dir(&other).unwrap();
-    fs::copy(season.log("e01-s1-o1.csv"), other.join("e01-s1-o1.csv")).unwrap();
+    // The same bytes would count once: the other car's log lacks the last line.
+    let text = fs::read_to_string(season.log("e01-s1-o1.csv")).unwrap();
+    let shorter = text.trim_end().rsplit_once('\n').unwrap().0;
+    fs::write(other.join("e01-s1-o1.csv"), format!("{shorter}\n")).unwrap();
     season.edit("pipeline.yaml", "logs/*.csv", "logs/**/*.csv");
     assert_eq!(spared(&season, &[]), (0, 7));
     assert_eq!(spared(&season, &[]), (7, 0));

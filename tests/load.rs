@@ -370,6 +370,22 @@ fn files_are_found_sorted_and_once() {
     assert_eq!(none.to_string(), "no log matches *.parquet, none/*; nothing was written");
 }
 
+#[cfg(unix)]
+#[test]
+fn a_link_in_a_circle_and_a_name_that_is_no_text_cost_nothing() {
+    use std::os::unix::ffi::OsStrExt;
+    let folder = tempfile::tempdir().unwrap();
+    let base = folder.path();
+    std::fs::write(base.join("a.csv"), "x").unwrap();
+    std::fs::write(base.join(std::ffi::OsStr::from_bytes(b"\xff\xfe.csv")), "x").unwrap();
+    std::fs::create_dir(base.join("more")).unwrap();
+    std::os::unix::fs::symlink(base, base.join("more/round")).unwrap();
+    std::os::unix::fs::symlink(base.join("a.csv"), base.join("more/b.csv")).unwrap();
+    let mut stage = load_stage(layout(PLAIN));
+    stage.logs = ["*.csv", "**/*.csv"].map(|p| squarelaw::located::Located::nowhere(p.to_owned())).to_vec();
+    assert_eq!(discover(&stage, base).unwrap(), [base.join("a.csv")]);
+}
+
 #[test]
 fn run_sheet_rows_name_logs() {
     let of = |log: &str| row(&format!("{{ log: \"{log}\", event: e, session: s, configuration: base }}"));

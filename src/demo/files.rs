@@ -68,7 +68,7 @@ pub fn write_definitions(season: &Season, files: &Files, folder: &Path) -> Resul
         (folder.join("truth.json"), truth(season)?),
     ];
     if !files.logs_only {
-        texts.push((folder.join("pipeline.yaml"), pipeline(season)));
+        texts.push((folder.join("pipeline.yaml"), pipeline(season, files.form)));
         for form in [Form::Csv, Form::CommaCsv, Form::Parquet] {
             texts.push((folder.join(form.layout_file()), form.layout()));
         }
@@ -165,7 +165,7 @@ fn sheet_rows(season: &Season, log: &LogPlan, file: &str, out: &mut String) {
 }
 
 /// A pipeline for the season, to lie beside its car file and run sheet.
-pub fn pipeline(season: &Season) -> String {
+pub fn pipeline(season: &Season, form: Form) -> String {
     let scenario = &season.scenario;
     let gradient = if scenario.grade == 0.0 { "" } else { ", gradient: channel" };
     format!(
@@ -190,7 +190,7 @@ season_wide:
   - compare: {{ against: {base}, resolve: 70 N }}
 ",
         season = scenario.season,
-        plain = Form::Csv.layout_file(),
+        plain = if form == Form::CommaCsv { form } else { Form::Csv }.layout_file(),
         parquet = Form::Parquet.layout_file(),
         rate = scenario.rate,
         wind = if scenario.pitot { "none" } else { "estimate" },

@@ -157,14 +157,14 @@ fn effects(
         }
     });
     let values = DVector::from_iterator(known.len(), known.iter().map(|k| k.1));
-    let svd = design.clone().svd(true, true);
-    let solution = svd.solve(&values, 1e-9).ok();
+    let svd = (!known.is_empty()).then(|| design.svd(true, true));
+    let solution = svd.as_ref().and_then(|svd| svd.solve(&values, 1e-9).ok());
     // a column is told when a unit step along it is seen by the configurations: e_j lies in the row space
-    let rows = svd.v_t.as_ref();
+    let rows = svd.as_ref().and_then(|svd| Some((svd.v_t.as_ref()?, &svd.singular_values)));
     let told = |column: usize| {
-        let seen: f64 = rows.map_or(0.0, |v| {
+        let seen: f64 = rows.map_or(0.0, |(v, values)| {
             v.row_iter()
-                .zip(svd.singular_values.iter())
+                .zip(values.iter())
                 .filter(|(_, s)| **s > 1e-9)
                 .map(|(r, _)| r.get(column).copied().unwrap_or(0.0).powi(2))
                 .sum()

@@ -5,6 +5,8 @@
 //! Sources: J. P. Burg's maximum entropy method and the Levinson recursion as in P. Brockwell, R. Davis, Time Series:
 //! Theory and Methods, section 8.2 (from memory); C. Hurvich, C.-L. Tsai, Biometrika 76 (1989) 297-307 for the criterion.
 
+use super::lanes::dot;
+
 /// Innovations below this share of the variance are rounding: the series is predicted exactly.
 const LEAST_INNOVATION: f64 = 1e-12;
 
@@ -103,13 +105,16 @@ impl Autoregression {
 /// the number of coefficients that were fitted before (1 for a mean, 2 for a line); orders go up to `largest_order`.
 /// White noise if nothing better can be had.
 pub fn fit(residuals: &[f64], removed: usize, largest_order: usize) -> Autoregression {
-    let present: Vec<f64> = residuals.iter().copied().filter(|v| !v.is_nan()).collect();
-    let n = present.len() as f64;
+    let present = residuals.iter().filter(|v| !v.is_nan()).count();
+    let (n, gaps) = (present as f64, present < residuals.len());
     let mut model = Autoregression::white();
     let mut best = (criterion(n, &model, removed).unwrap_or(f64::INFINITY), model.clone());
     let (mut forward, mut backward) = (residuals.to_vec(), residuals.to_vec());
-    for _ in 0..largest_order {
-        let Some(k) = reflect(&mut forward, &mut backward) else { break };
+    for lag in 1..=largest_order {
+        // Forward errors meet the backward ones of a step before.
+        let pairs = residuals.len().saturating_sub(lag);
+        let (Some(ahead), Some(behind)) = (forward.get_mut(lag..), backward.get_mut(..pairs)) else { break };
+        let Some(k) = reflect(ahead, behind, gaps) else { break };
         model = model.extended(k);
         let Some(score) = criterion(n, &model, removed) else { break };
         if score < best.0 {
@@ -123,18 +128,18 @@ pub fn fit(residuals: &[f64], removed: usize, largest_order: usize) -> Autoregre
 }
 
 /// One step of Burg's lattice in place: the reflection coefficient that makes forward and backward errors least.
-/// `None` when no pair is left.
-fn reflect(forward: &mut Vec<f64>, backward: &mut Vec<f64>) -> Option<f64> {
-    if forward.len() < 2 {
-        return None;
-    }
-    forward.remove(0);
-    backward.pop();
-    let (mut product, mut squares) = (0.0, 0.0);
-    for (f, b) in forward.iter().zip(backward.iter()).filter(|(f, b)| !(f.is_nan() || b.is_nan())) {
-        product += f * b;
-        squares += f * f + b * b;
-    }
+/// `None` when no pair is left. `gaps`: NaN marks errors that are missing.
+fn reflect(forward: &mut [f64], backward: &mut [f64], gaps: bool) -> Option<f64> {
+    let (product, squares) = if gaps {
+        let (mut product, mut squares) = (0.0, 0.0);
+        for (f, b) in forward.iter().zip(backward.iter()).filter(|(f, b)| !(f.is_nan() || b.is_nan())) {
+            product += f * b;
+            squares += f * f + b * b;
+        }
+        (product, squares)
+    } else {
+        (dot(forward, backward), dot(forward, forward) + dot(backward, backward))
+    };
     if !(squares.is_finite() && squares > 0.0) {
         return None;
     }

@@ -15,6 +15,7 @@ pub mod bootstrap;
 pub mod delta;
 pub mod distributions;
 pub mod f_test;
+mod lanes;
 pub mod least_squares;
 pub mod mean;
 pub mod multiple;

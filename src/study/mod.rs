@@ -142,6 +142,9 @@ pub fn cases() -> Vec<Case> {
         case("one session in ten miscalibrated", miscalibrated),
         case("the sample season", crate::demo::sample::sample().0),
         case("three sessions", scenario(3)),
+        case("two sessions", scenario(2)),
+        // The base in six sessions, all others in two: where a handful of sessions may agree by luck.
+        case("six sessions in all", Scenario { sessions: 6, minutes: 4.0, ..Default::default() }),
         case("one session", scenario(1)),
     ]
 }

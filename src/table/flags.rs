@@ -102,6 +102,11 @@ pub const FLAGS: &[Flag] = &[
     ),
     of(Result, "above_speed_symbol", "faster than the tyre's speed symbol allows: there is no rating at this speed"),
     of(Result, "balance_out_of_reach", "no wing position gives the balance that was asked for"),
+    of(
+        Result,
+        "below_zero",
+        "a downforce that lifts or a drag that pushes: is the sign of dampers, load cells or torque right, is the unit?",
+    ),
     of(Result, "combination_never_ran", "this combination never ran: its parts are added up"),
     of(Result, "iteration_not_settled", "the robust weights did not settle: look at the outliers in the windows table"),
     of(

@@ -170,6 +170,7 @@ impl Step {
 fn take_together(b: &Block, rows: &Rows, sums: &mut DMatrix<f64>) -> Option<Vec<Cholesky<f64, Dyn>>> {
     let mut place_of = vec![usize::MAX; sums.ncols()];
     let (mut touched, mut through): (Vec<usize>, Vec<f64>) = (Vec::new(), Vec::new());
+    let mut acts: Vec<(f64, f64)> = Vec::new();
     let mut out = Vec::with_capacity(b.together.len());
     for t in &b.together {
         let (n, m) = t.factor.shape();
@@ -182,9 +183,12 @@ fn take_together(b: &Block, rows: &Rows, sums: &mut DMatrix<f64>) -> Option<Vec<
         let mut inner = DMatrix::identity(m, m);
         for i in 0..n {
             let w = b.w[t.first + i];
-            for c in 0..m {
-                let weighted = w * t.factor[(i, c)];
-                (0..=c).for_each(|d| inner[(c, d)] += weighted * t.factor[(i, d)]);
+            acts.clear();
+            acts.extend(t.factor.row(i).iter().map(|f| (*f, w * f)));
+            for (c, (_, weighted)) in acts.iter().enumerate().filter(|(_, a)| a.0 != 0.0) {
+                for (sum, (f, _)) in inner.row_mut(c).iter_mut().zip(&acts[..=c]) {
+                    *sum += weighted * f;
+                }
             }
             for (place, value) in rows.row(t.first + i) {
                 if place_of[*place] == usize::MAX {
@@ -193,17 +197,19 @@ fn take_together(b: &Block, rows: &Rows, sums: &mut DMatrix<f64>) -> Option<Vec<
                     through.resize(touched.len() * m, 0.0);
                 }
                 let column = &mut through[place_of[*place] * m..][..m];
-                let weighted = w * value;
-                column.iter_mut().enumerate().for_each(|(c, sum)| *sum += weighted * t.factor[(i, c)]);
+                column.iter_mut().zip(&acts).for_each(|(sum, (_, weighted))| *sum += weighted * value);
             }
         }
         // Only the lower triangle is read.
         let factor = Cholesky::new(inner)?;
         let l = factor.l_dirty();
         for column in through.chunks_exact_mut(m.max(1)) {
-            for c in 0..m {
-                let done: f64 = (0..c).map(|d| l[(c, d)] * column[d]).sum();
-                column[c] = (column[c] - done) / l[(c, c)];
+            let mut rest = column;
+            for (c, below) in l.as_slice().chunks_exact(m).enumerate() {
+                let Some((here, others)) = rest.split_first_mut() else { break };
+                *here /= below[c];
+                others.iter_mut().zip(&below[c + 1..]).for_each(|(other, l)| *other -= l * *here);
+                rest = others;
             }
         }
         for (a, place) in touched.iter().enumerate() {

@@ -51,6 +51,11 @@ impl Whitener {
     }
 
     /// A vector in the new coordinates.
+    pub(super) fn whitened_one(&self, mut v: DVector<f64>) -> DVector<f64> {
+        self.whiten(v.as_mut_slice());
+        v
+    }
+
     fn whiten(&self, v: &mut [f64]) {
         v.iter_mut().zip(self.root.iter()).for_each(|(v, r)| *v *= r);
         for (first, lower) in &self.groups {

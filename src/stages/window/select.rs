@@ -3,7 +3,7 @@
 
 use super::{Funnel, Measure, Window};
 use crate::located::{Located, Spot};
-use crate::numerics::mean::{SeriesParams, mean_and_se, slope_and_se};
+use crate::numerics::mean::{SeriesParams, mean_and_se, slope, slope_and_se};
 use crate::stages::log::air::air_speed_measured;
 use crate::stages::{CheckCx, LogCx, Schema};
 use crate::table::frame::{LogFrame, Segment};
@@ -153,7 +153,7 @@ pub fn window(log: &LogFrame, piece: Piece, kind: &'static str, cx: &LogCx) -> O
     let (v, ratio) = (of("v_air")?, of("density_ratio")?);
     let plain = AirMeans::plain(v, ratio)?;
     let params = SeriesParams::default();
-    let slope = slope_and_se(1.0 / log.rate, of("speed")?, params).ok()?;
+    let acceleration = slope(1.0 / log.rate, of("speed")?).ok()?;
     let stand = standing(log, segment);
     let measures: Vec<Option<Measure>> = cx
         .quantities
@@ -194,7 +194,7 @@ pub fn window(log: &LogFrame, piece: Piece, kind: &'static str, cx: &LogCx) -> O
         course: of("course").and_then(mean_direction),
         sheet_wind: run.wind_speed.as_ref().zip(run.wind_from.as_ref()).map(|(s, d)| (s.get(), d.get())),
         air_speed_measured: air_speed_measured(log, range.clone()),
-        accel_x: slope.value,
+        accel_x: acceleration,
         accel_z: of("accel_z").and_then(mean_of).map(|z| z - crate::units::G),
         coast: None,
         measures,

@@ -1,5 +1,6 @@
 //! Which files a season has, which run-sheet rows name a file, and a look at a file's header alone.
 
+use std::collections::BTreeSet;
 use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -12,46 +13,96 @@ use crate::error::{Fatal, LogFault};
 /// Bytes that hold the header of any sensible text file.
 const HEAD: u64 = 1 << 20;
 
-/// The files that match the patterns, sorted, each once. Patterns are relative to `base`. Hidden files are
-/// matched by no `*`, as in a shell.
+/// The files that match the patterns, sorted, each once, by whatever way a link leads to it. Patterns are relative to
+/// `base`. Hidden files are matched by no `*`, as in a shell; a name that is no text is matched by nothing.
 ///
 /// # Errors
 /// A folder that can't be listed; no file at all.
 pub fn discover(load: &Load, base: &Path) -> Result<Vec<PathBuf>, Fatal> {
-    let options = glob::MatchOptions { require_literal_leading_dot: true, ..glob::MatchOptions::new() };
     let mut files = Vec::new();
     for pattern in &load.logs {
-        // The folder's own name is no pattern.
-        let folder = glob::Pattern::escape(&base.to_string_lossy());
-        let whole = if Path::new(pattern.as_str()).is_absolute() || folder.is_empty() {
-            pattern.value.clone()
-        } else {
-            format!("{folder}/{}", pattern.value)
-        };
-        let invalid = |e: glob::PatternError| std::io::Error::new(std::io::ErrorKind::InvalidInput, e);
-        let found = glob::glob_with(&whole, options).map_err(|e| Fatal::Io {
-            what: "the pattern",
-            path: PathBuf::from(&pattern.value),
-            source: invalid(e),
-        })?;
-        for entry in found {
-            match entry {
-                Ok(path) if path.is_file() => files.push(path),
-                Ok(_) => {}
-                Err(e) => {
-                    let path = e.path().to_owned();
-                    return Err(Fatal::Io { what: "can't list", path, source: e.into() });
-                }
-            }
-        }
+        files.extend(matching(base, pattern)?);
     }
     files.sort();
-    files.dedup();
+    let mut seen = BTreeSet::new();
+    files.retain(|f| seen.insert(f.canonicalize().unwrap_or_else(|_| f.clone())));
     if files.is_empty() {
         let patterns: Vec<&str> = load.logs.iter().map(|p| p.as_str()).collect();
         return Err(Fatal::NoLogs { patterns: patterns.join(", ") });
     }
     Ok(files)
+}
+
+/// The files that one pattern names.
+fn matching(base: &Path, pattern: &str) -> Result<Vec<PathBuf>, Fatal> {
+    let parts: Vec<&str> = pattern.split('/').collect();
+    let fixed = parts.iter().take_while(|part| !is_pattern(part)).count();
+    let (start, rest) = (parts.get(..fixed).unwrap_or_default(), parts.get(fixed..).unwrap_or_default());
+    let start = match start {
+        [] => base.to_owned(),
+        [""] => PathBuf::from("/"),
+        named => base.join(named.join("/")),
+    };
+    if rest.is_empty() {
+        return Ok(if start.is_file() { vec![start] } else { Vec::new() });
+    }
+    let invalid = |e: glob::PatternError| Fatal::Io {
+        what: "the pattern",
+        path: PathBuf::from(pattern),
+        source: std::io::Error::new(std::io::ErrorKind::InvalidInput, e),
+    };
+    let search = Search {
+        pattern: glob::Pattern::new(&rest.join("/")).map_err(invalid)?,
+        depth: if rest.contains(&"**") { usize::MAX } else { rest.len() },
+    };
+    let mut found = Vec::new();
+    if start.is_dir() {
+        search.walk(&start, "", &mut Vec::new(), &mut found)?;
+    }
+    Ok(found)
+}
+
+/// A pattern below a folder.
+struct Search {
+    pattern: glob::Pattern,
+    /// Names of a path that it can match.
+    depth: usize,
+}
+
+impl Search {
+    const OPTIONS: glob::MatchOptions =
+        glob::MatchOptions { case_sensitive: true, require_literal_separator: true, require_literal_leading_dot: true };
+
+    /// Looks through a folder; `below` is its path from the start, `above` the folders that lead to it, in whose circles
+    /// a link may lead.
+    fn walk(
+        &self,
+        folder: &Path,
+        below: &str,
+        above: &mut Vec<PathBuf>,
+        found: &mut Vec<PathBuf>,
+    ) -> Result<(), Fatal> {
+        let cannot = |source| Fatal::Io { what: "can't list", path: folder.to_owned(), source };
+        let this = folder.canonicalize().map_err(cannot)?;
+        if above.contains(&this) {
+            return Ok(());
+        }
+        above.push(this);
+        for entry in std::fs::read_dir(folder).map_err(cannot)? {
+            let path = entry.map_err(cannot)?.path();
+            let Some(name) = path.file_name().and_then(|n| n.to_str()) else { continue };
+            let relative = if below.is_empty() { name.to_owned() } else { format!("{below}/{name}") };
+            if path.is_dir() {
+                if above.len() < self.depth && !name.starts_with('.') {
+                    self.walk(&path, &relative, above, found)?;
+                }
+            } else if self.pattern.matches_with(&relative, Self::OPTIONS) && path.is_file() {
+                found.push(path);
+            }
+        }
+        above.pop();
+        Ok(())
+    }
 }
 
 /// Whether a pattern (or the very name) names a log.

@@ -23,6 +23,7 @@ use self::screen::Finding;
 use super::SeasonTables;
 use crate::error::Fatal;
 use crate::located::{Located, Spot};
+use crate::numerics::blocked::Floor;
 use crate::stages::season::stated;
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage, WindowStep};
 use crate::units::{Ratio, Speed};
@@ -157,10 +158,13 @@ pub struct SeasonFit {
     pub lone: Vec<Option<usize>>,
     /// Per block and row, the window it belongs to.
     pub windows_of_rows: Vec<Vec<usize>>,
-    /// Covariance of the coefficients that the scatter of windows inside their sessions leaves (HC3).
-    pub within: DMatrix<f64>,
     /// Scatter from session to session.
     pub scatter: Scatter,
+    /// Covariance of the relative errors of a whole session, quantities × quantities.
+    pub factors: DMatrix<f64>,
+    /// What no interval of coefficients that several sessions share in is narrower than, the covariance that the scatter
+    /// of windows inside their sessions leaves (HC3) in it; `None` without a fit.
+    pub floor: Option<Floor>,
     /// Rolling resistance coefficient of the car.
     pub rolling_resistance: f64,
     /// Reference speed, m/s.
@@ -266,14 +270,12 @@ impl Fit {
                 out
             })
             .collect();
-        let within = model.fit.as_ref().map_or(DMatrix::zeros(0, 0), |f| f.grouped_covariance(&windows_of_rows));
         let mut fit = SeasonFit {
             quantities: quantities.to_vec(),
             reported: self.reported(),
             evidence,
             model,
             windows_of_rows,
-            within,
             rolling_resistance,
             speed: self.at.get(),
             density,
@@ -287,7 +289,13 @@ impl Fit {
             _ => None,
         };
         fit.lone = scatter::sessions_of_columns(&fit.model).iter().map(alone).collect();
-        fit.scatter = scatter::pooled(&fit, self.assumed_session_scatter.get());
+        let Some(solved) = &fit.model.fit else { return fit };
+        let within = solved.grouped_covariance(&fit.windows_of_rows);
+        let scatter = scatter::pooled(&fit, &within, self.assumed_session_scatter.get());
+        let factors = scatter::factors(&fit, &within, scatter);
+        let common = solved.common_covariance(&scatter::quantities_of_rows(&fit), &factors);
+        let floor = Floor { within, common, dof: scatter.dof };
+        (fit.scatter, fit.factors, fit.floor) = (scatter, factors, Some(floor));
         fit
     }
 

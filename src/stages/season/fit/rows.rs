@@ -226,6 +226,9 @@ fn fit_row(fit: &SeasonFit, tables: &SeasonTables, speeds: &[f64], k: usize, nam
             row.intercept = fit.model.intercept((k, q)).filter(|_| name != "drag");
             put_estimate(&mut row, &e, fit);
             flags.extend(e.flags.iter().copied());
+            if e.interval.1 < 0.0 && ["front_downforce", "rear_downforce", "drag", "resistance"].contains(&name) {
+                flags.insert("below_zero");
+            }
             let law = square_law(fit, k, q);
             row.local_coefficient = law.and_then(|law| local_coefficient(fit, k, name, law.local_coefficient));
             // The drag is made of several fitted quantities; the test is that of the measured one.

@@ -1,7 +1,7 @@
 //! What a whole session has in common, pooled over the season: for configurations that one session alone
 //! has seen.
 
-use nalgebra::DVector;
+use nalgebra::{DMatrix, DVector, SymmetricEigen};
 
 use super::SeasonFit;
 use super::model::Model;
@@ -41,7 +41,7 @@ pub fn sessions_of_columns(model: &Model) -> Vec<Vec<usize>> {
 
 /// Pools the excess of the between-session variance over the within-session one, coefficient by coefficient:
 /// relative scatter and degrees of freedom; `None` where no coefficient is seen in two sessions.
-pub fn seen(season: &SeasonFit) -> Option<(f64, f64)> {
+pub fn seen(season: &SeasonFit, within: &DMatrix<f64>) -> Option<(f64, f64)> {
     let fit = season.model.fit.as_ref()?;
     let sessions = sessions_of_columns(&season.model);
     let (mut sum, mut weight) = (0.0, 0.0);
@@ -50,7 +50,7 @@ pub fn seen(season: &SeasonFit) -> Option<(f64, f64)> {
         l[c] = 1.0;
         let n = sessions.len() as f64;
         // The variance of a mean over n sessions, times n, is that of one session.
-        let excess = (fit.variance(&l) - season.within(&l)) * n;
+        let excess = (fit.variance(&l) - l.dot(&(within * &l))) * n;
         if fit.beta[c] != 0.0 {
             sum += (n - 1.0) * excess / fit.beta[c].powi(2);
             weight += n - 1.0;
@@ -61,9 +61,49 @@ pub fn seen(season: &SeasonFit) -> Option<(f64, f64)> {
     (dof >= 1.0).then(|| ((sum / weight).max(0.0).sqrt(), dof))
 }
 
+/// Covariance, quantities × quantities, of the relative error that a whole session has in each: as the season shows it,
+/// pooled as in [`seen`], what two quantities share (a gust errs in all forces alike) told from what each has alone. Where
+/// the season can't show it, the assumed scatter in each for itself.
+pub fn factors(season: &SeasonFit, within: &DMatrix<f64>, scatter: Scatter) -> DMatrix<f64> {
+    let n = season.quantities.len();
+    let assumed = DMatrix::identity(n, n) * scatter.relative.powi(2);
+    let Some(fit) = season.model.fit.as_ref().filter(|_| scatter.seen.is_some()) else { return assumed };
+    let excess = fit.covariance() - within;
+    let sessions = sessions_of_columns(&season.model);
+    let (mut sums, mut weights) = (DMatrix::<f64>::zeros(n, n), DMatrix::<f64>::zeros(n, n));
+    for ((configuration, q), c) in &season.model.column {
+        for ((_, r), d) in season.model.column.range((*configuration, 0)..=(*configuration, usize::MAX)) {
+            let both = sessions[*c].len().min(sessions[*d].len()) as f64;
+            let product = fit.beta[*c] * fit.beta[*d];
+            if both > 1.0 && product != 0.0 {
+                sums[(*q, *r)] += (both - 1.0) * both * excess[(*c, *d)] / product;
+                weights[(*q, *r)] += both - 1.0;
+            }
+        }
+    }
+    let mean = sums.zip_map(&weights, |sum, weight| if weight > 0.0 { sum / weight } else { 0.0 });
+    let sd: Vec<f64> = mean.diagonal().iter().map(|v| v.max(0.0).sqrt()).collect();
+    let correlation = DMatrix::from_fn(n, n, |q, r| {
+        let product = sd[q] * sd[r];
+        let both = if product > 0.0 { (0.5 * (mean[(q, r)] + mean[(r, q)]) / product).clamp(-1.0, 1.0) } else { 0.0 };
+        if q == r { 1.0 } else { both }
+    });
+    // Correlations found one by one may contradict each other: the nearest that do not, of variance one again.
+    let eigen = SymmetricEigen::new(correlation);
+    let root = &eigen.eigenvectors * DMatrix::from_diagonal(&eigen.eigenvalues.map(|l| l.max(0.0).sqrt()));
+    let possible = &root * root.transpose();
+    DMatrix::from_fn(n, n, |q, r| sd[q] * sd[r] * possible[(q, r)] / (possible[(q, q)] * possible[(r, r)]).sqrt())
+}
+
+/// Per block and row the quantity that it measured; the wind's prior rows have none.
+pub fn quantities_of_rows(season: &SeasonFit) -> Vec<Vec<usize>> {
+    let quantity = |i: &usize| season.evidence.observations.get(*i).map_or(usize::MAX, |o| o.quantity);
+    season.model.rows.iter().map(|rows| rows.iter().map(quantity).collect()).collect()
+}
+
 /// The scatter that the season shows, or the assumed one where that is larger or nothing shows.
-pub fn pooled(season: &SeasonFit, assumed: f64) -> Scatter {
-    let Some((relative, dof)) = seen(season) else {
+pub fn pooled(season: &SeasonFit, within: &DMatrix<f64>, assumed: f64) -> Scatter {
+    let Some((relative, dof)) = seen(season, within) else {
         return Scatter { relative: assumed, dof: ASSUMED_DOF, assumed: true, seen: None };
     };
     let seen = (dof >= ASSUMED_DOF).then_some(relative);

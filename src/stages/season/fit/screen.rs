@@ -3,7 +3,7 @@
 //! configurations; a session far out, or whose own windows contradict each other as no other session's do, is named and
 //! left out, never deleted.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::SeasonFit;
 use crate::numerics::spread::{MEDIAN_ABS, median};
@@ -142,8 +142,17 @@ fn factor(fit: &SeasonFit, rows: &[usize], coefficient: impl Fn(usize) -> f64) -
 }
 
 fn judge(findings: &mut [Finding]) {
-    let quantities: Vec<usize> = findings.iter().map(|f| f.quantity).collect();
+    let quantities: BTreeSet<usize> = findings.iter().map(|f| f.quantity).collect();
     for q in quantities {
+        // Where one session has the fit to itself (values so small that they seem exact) all others look wrong: what most
+        // sessions say is the measure.
+        let mut factors: Vec<f64> = findings.iter().filter(|f| f.quantity == q).map(|f| f.factor).collect();
+        let usual = median(&mut factors);
+        if factors.len() >= SESSIONS && (usual - 1.0).abs() > FAR && usual > 0.0 {
+            for f in findings.iter_mut().filter(|f| f.quantity == q) {
+                (f.factor, f.factor_se) = (f.factor / usual, f.factor_se / usual);
+            }
+        }
         let mut off: Vec<f64> = findings.iter().filter(|f| f.quantity == q).map(|f| (f.factor - 1.0).abs()).collect();
         if off.len() < SESSIONS {
             continue;

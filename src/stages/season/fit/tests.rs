@@ -196,6 +196,21 @@ fn a_session_with_a_wrong_sensor_is_named_and_left_out() {
 }
 
 #[test]
+fn a_session_with_all_the_weight_does_not_make_the_others_wrong() {
+    let mut tables = make(&Season { session_scatter: 0.02, ..Default::default() }, 5);
+    for w in tables.windows.iter_mut().filter(|w| w.session == "s3") {
+        if let Some(m) = &mut w.measures[0] {
+            // Pascals that were written as pounds per square inch: next to nothing, and as good as exact.
+            (m.mean, m.standard_error) = (m.mean / 6894.8, m.standard_error / 6894.8);
+        }
+    }
+    let fit = solve(&tables, ROBUST, 3);
+    let out: Vec<(usize, usize)> =
+        fit.findings.iter().filter(|f| f.implausible).map(|f| (f.session, f.quantity)).collect();
+    assert_eq!(out, [(3, 0)]);
+}
+
+#[test]
 fn a_sensor_that_fails_during_a_session_is_named() {
     let mut tables = make(&Season { session_scatter: 0.02, ..Default::default() }, 6);
     let of_session: Vec<usize> = (0..tables.windows.len()).filter(|i| tables.windows[*i].session == "s4").collect();

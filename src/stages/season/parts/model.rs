@@ -10,13 +10,13 @@ use nalgebra::{DMatrix, DVector};
 
 use super::terms::{Combination, Terms};
 use crate::numerics::blocked::blind::Blind;
-use crate::numerics::blocked::{self, Block, BlockedFit};
+use crate::numerics::blocked::{self, Block, BlockedFit, Floor};
 use crate::numerics::distributions::t_quantile;
 use crate::numerics::null_space::{NullSpace, NullSpaceParams, null_space};
 use crate::stages::season::fit::SeasonFit;
 use crate::stages::season::fit::estimate::{Derived, Estimate, combined};
 use crate::stages::season::fit::evidence::Configuration;
-use crate::stages::season::fit::scatter::Scatter;
+use crate::stages::season::fit::scatter::{self, Scatter};
 
 /// The terms of one measured quantity.
 #[derive(Clone, Debug, Default)]
@@ -42,13 +42,12 @@ pub struct PartsFit {
     pub configurations: Vec<Configuration>,
     /// The solved blocks.
     pub fit: Option<BlockedFit>,
-    /// Their products, for many contrasts.
     /// Per block and row, the window it belongs to.
     pub windows_of_rows: Vec<Vec<usize>>,
-    /// Covariance of the coefficients that the scatter of windows inside their sessions leaves (HC3).
-    within: DMatrix<f64>,
     /// Per block and row, the quantity that it measures.
     quantities_of_rows: Vec<Vec<usize>>,
+    /// What no interval of what several sessions tell is narrower than.
+    floor: Option<Floor>,
     /// Scatter from session to session.
     pub scatter: Scatter,
     /// Rolling resistance coefficient of the car.
@@ -85,8 +84,8 @@ impl PartsFit {
             designs,
             configurations,
             windows_of_rows: season.windows_of_rows.clone(),
-            within: DMatrix::zeros(0, 0),
-            quantities_of_rows: quantities_of_rows(season),
+            quantities_of_rows: scatter::quantities_of_rows(season),
+            floor: None,
             scatter: season.scatter,
             rolling_resistance: season.rolling_resistance,
             speed: season.speed,
@@ -97,7 +96,9 @@ impl PartsFit {
             season.model.blocks.iter().map(|b| with_columns(b, &mut columns_of, &mut next)).collect();
         out.fit = blocked::fit(&blocks, next).ok();
         if let Some(fit) = &out.fit {
-            out.within = fit.grouped_covariance(&out.windows_of_rows);
+            let within = fit.grouped_covariance(&out.windows_of_rows);
+            let common = fit.common_covariance(&out.quantities_of_rows, &season.factors);
+            out.floor = Some(Floor { within, common, dof: season.scatter.dof });
         }
         out
     }
@@ -167,7 +168,7 @@ impl PartsFit {
             Blind::default()
         };
         let (mut variance, mut dof) =
-            if blind.any() { (0.0, f64::INFINITY) } else { fit.spread(gradient, &self.within) };
+            if blind.any() { (0.0, f64::INFINITY) } else { fit.spread(gradient, self.floor.as_ref()?) };
         if blind.any() {
             // What single sessions tell has its own scatter; the rest keeps that between sessions.
             if !blind.all() {
@@ -230,11 +231,6 @@ impl PartsFit {
         let half = of_mean.hypot(t * scatter.sqrt());
         Some((estimate.value - half, estimate.value + half))
     }
-}
-
-fn quantities_of_rows(season: &SeasonFit) -> Vec<Vec<usize>> {
-    let quantity = |i: &usize| season.evidence.observations.get(*i).map_or(usize::MAX, |o| o.quantity);
-    season.model.rows.iter().map(|rows| rows.iter().map(quantity).collect()).collect()
 }
 
 /// Places the configurations of one quantity: new columns for its terms, and what each old column turns into.

@@ -100,20 +100,27 @@ def cr2(full, y, w, session, contrast):
     return np.sqrt(total), np.trace(p) ** 2 / np.sum(p * p)
 
 
-def no_narrower(se, dof, full, y, w, contrast, zeros):
-    """CR2's standard error, or six tenths of HC3's variance where CR2's 95 % interval would be narrower.
+HANDFUL = 6  # degrees of freedom from which on the blocks show their scatter themselves
 
-    HC3 as HC3 of the regression whose last `zeros` columns are projected out beforehand."""
+
+def within(full, y, w, contrast, zeros):
+    """HC3's variance of the regression whose last `zeros` columns are projected out beforehand; the projected first ones."""
     root = np.sqrt(w)[:, None]
     rest, own = full[:, : full.shape[1] - zeros] * root, full[:, full.shape[1] - zeros :] * root
     q, _ = np.linalg.qr(own)
     z, v = rest - q @ (q.T @ rest), y * root[:, 0] - q @ (q.T @ (y * root[:, 0]))
-    q, r = np.linalg.qr(z)
-    e = (v - q @ (q.T @ v)) / (1.0 - np.sum(q**2, axis=1))
-    rows = np.sqrt(0.6) * np.linalg.norm((q @ scipy.linalg.solve_triangular(r, contrast[: z.shape[1]], trans="T")) * e)
-    if scipy.stats.norm.ppf(0.975) * rows > scipy.stats.t.ppf(0.975, max(dof, 1.0)) * se:
-        return rows, np.inf
-    return se, dof
+    result = sm.OLS(v, z).fit(cov_type="HC3")
+    return contrast[: z.shape[1]] @ result.cov_params() @ contrast[: z.shape[1]], z
+
+
+def no_narrower(se, dof, within, common=0.0, common_dof=np.inf):
+    """CR2's standard error, or six tenths of HC3's variance, and of that of whole sessions where a handful of them speak,
+    if CR2's 95 % interval would be narrower."""
+    common = common if dof < HANDFUL else 0.0
+    least_dof = common_dof * ((within + common) / common) ** 2 if common > 0 else np.inf
+    least = np.sqrt(0.6 * (within + common))
+    t = lambda dof: scipy.stats.t.ppf(0.975, max(dof, 1)) if np.isfinite(dof) else scipy.stats.norm.ppf(0.975)
+    return (least, least_dof) if least * t(least_dof) > se * t(dof) else (se, dof)
 
 
 def close(what, ours, theirs, tolerance=1e-8):
@@ -158,7 +165,8 @@ def main(binary, folder):
             row = parts[(parts["part"] == name) & (parts["quantity"] == quantity)].iloc[0]
             contrast = np.zeros(full.shape[1])
             contrast[i] = 1.0
-            se, dof = no_narrower(*cr2(full, y, w, session, contrast), full, y, w, contrast, full.shape[1] - len(names))
+            rows, _ = within(full, y, w, contrast, full.shape[1] - len(names))
+            se, dof = no_narrower(*cr2(full, y, w, session, contrast), rows)
             drawn += np.isinf(dof)
             told = row["degrees_of_freedom"]
             assert np.isnan(told) == np.isinf(dof), (name, quantity, told, dof)

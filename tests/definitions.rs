@@ -293,6 +293,8 @@ fn run_sheet_faults() {
         ("a gale", runs("2 m/s", "200 km/h")),
         ("negative fuel", runs("40 kg", "-1 kg")),
         ("wind without direction", runs("270 deg", "")),
+        ("other capitals", runs("lip+strip,lip+strip", "Lip,lip")),
+        ("control character", runs("Friday,base", "Friday,ba\u{1b}se")),
         ("empty", runs(RUNS, "\n")),
     ];
     same_as_before("run_sheet_faults", &sections(&faults));

@@ -34,6 +34,11 @@ fn names(row: &RunRow, f: &mut Findings) {
             f.fault(row.spot, format!("`{key}` is empty"), "expected a name in this row");
         }
     }
+    let texts = [row.log.as_str(), row.configuration.as_str(), &row.event, &row.session];
+    if let Some(text) = texts.into_iter().find(|t| t.contains(char::is_control)) {
+        // Names are printed as they stand.
+        f.fault(row.spot, format!("{text:?} holds a control character"), "a name is plain text: type it anew");
+    }
     if let Some(date) = &row.date
         && date.parse::<chrono::NaiveDate>().is_err()
     {
@@ -106,13 +111,22 @@ fn weather(row: &RunRow, f: &mut Findings) {
 
 /// A configuration is the set of its parts and its wing position: one name, one car.
 fn same_configuration(rows: &[RunRow], f: &mut Findings) {
-    let mut first: BTreeMap<&str, &RunRow> = BTreeMap::new();
+    let mut first: BTreeMap<String, &RunRow> = BTreeMap::new();
     for row in rows {
         let name = row.configuration.trim();
-        let Some(known) = first.get(name) else {
-            first.insert(name, row);
+        let Some(known) = first.get(&name.to_lowercase()) else {
+            first.insert(name.to_lowercase(), row);
             continue;
         };
+        if known.configuration.trim() != name {
+            f.fault_with_hint(
+                row.configuration.spot,
+                format!("configuration `{name}` differs in capitals alone from another"),
+                format!("`{}` in line {}", known.configuration.trim(), known.spot.line),
+                "one car under two names is fitted twice from half of the data: write it alike",
+            );
+            continue;
+        }
         let difference = if sorted(&row.parts) != sorted(&known.parts) {
             format!("parts are `{}`, but `{}` in line {}", row.parts.join("+"), known.parts.join("+"), known.spot.line)
         } else if row.wing_position != known.wing_position {

@@ -56,7 +56,7 @@ fn insert(flags: &mut Vec<String>, flag: &str) {
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct LogFrame {
     /// Seconds from the first sample.
-    #[serde(with = "bits")]
+    #[serde(with = "stamps")]
     pub time: Vec<f64>,
     /// File line of each sample where the source is text; empty otherwise.
     pub first_line: u64,
@@ -109,16 +109,38 @@ impl LogFrame {
     }
 }
 
-/// Samples as they are.
-mod bits {
-    use serde::{Deserializer, Serializer};
+/// Time stamps: those of an even grid as their number and step, which is a tenth of a log; others as they are.
+mod stamps {
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-    pub fn serialize<S: Serializer>(values: &[f64], s: S) -> Result<S::Ok, S::Error> {
-        super::put(values, f64::to_le_bytes, s)
+    struct Bits(Vec<f64>);
+
+    impl Serialize for Bits {
+        fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
+            super::put(&self.0, f64::to_le_bytes, s)
+        }
+    }
+
+    impl<'de> Deserialize<'de> for Bits {
+        fn deserialize<D: Deserializer<'de>>(de: D) -> Result<Self, D::Error> {
+            super::take(de, f64::from_le_bytes).map(Self)
+        }
+    }
+
+    fn on_grid(step: f64, points: u64) -> impl Iterator<Item = f64> {
+        (0..points).map(move |i| i as f64 * step)
+    }
+
+    pub fn serialize<S: Serializer>(time: &[f64], s: S) -> Result<S::Ok, S::Error> {
+        let (points, step) = (time.len() as u64, time.get(1).copied().unwrap_or(0.0));
+        let even = points > 1 && time.iter().zip(on_grid(step, points)).all(|(t, grid)| t.to_bits() == grid.to_bits());
+        let (points, rest) = if even { (points, Vec::new()) } else { (0, time.to_vec()) };
+        (points, step, Bits(rest)).serialize(s)
     }
 
     pub fn deserialize<'de, D: Deserializer<'de>>(de: D) -> Result<Vec<f64>, D::Error> {
-        super::take(de, f64::from_le_bytes)
+        let (points, step, Bits(rest)) = <(u64, f64, Bits)>::deserialize(de)?;
+        Ok(if points > 0 { on_grid(step, points).collect() } else { rest })
     }
 }
 
@@ -162,5 +184,27 @@ impl<T, F: Fn(&[u8]) -> T> serde::de::Visitor<'_> for Bytes<F> {
     }
     fn visit_bytes<E: serde::de::Error>(self, bytes: &[u8]) -> Result<T, E> {
         Ok((self.0)(bytes))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::LogFrame;
+
+    #[test]
+    fn stamps_come_back_bit_by_bit() {
+        let even: Vec<f64> = (0..1000).map(|i| f64::from(i) * (1.0 / 30.0)).collect();
+        let mut uneven = even.clone();
+        uneven[500] += 1e-12;
+        for (time, bytes) in
+            [(even, 60), (uneven, 8060), (vec![], 40), (vec![3.5], 50), (vec![0.0, f64::NAN, -0.0], 80)]
+        {
+            let frame = LogFrame { time, ..Default::default() };
+            let written = postcard::to_allocvec(&frame).unwrap();
+            assert!(written.len() < bytes, "{} of {bytes}", written.len());
+            let back: LogFrame = postcard::from_bytes(&written).unwrap();
+            let bits = |f: &LogFrame| f.time.iter().map(|t| t.to_bits()).collect::<Vec<_>>();
+            assert_eq!(bits(&back), bits(&frame));
+        }
     }
 }

@@ -12,7 +12,8 @@ use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 /// Begins every entry.
-const MARK: &[u8; 8] = b"sqlcach1";
+const MARK: &[u8; 8] = b"sqlcach2";
+const ROOM: usize = 4 << 20;
 const HEAD: usize = MARK.len() + blake3::OUT_LEN;
 
 /// What was found under a key.
@@ -37,7 +38,9 @@ fn checksum(key: &str, content: &[u8]) -> blake3::Hash {
 /// # Errors
 /// Any failure of the file system; nothing is left behind then.
 pub fn write<T: Serialize>(path: &Path, key: &str, content: &T) -> io::Result<()> {
-    let mut bytes = vec![0; HEAD];
+    // Room for a log of some minutes: growing step by step would copy it several times over.
+    let mut bytes = Vec::with_capacity(ROOM);
+    bytes.resize(HEAD, 0);
     bytes = postcard::to_extend(content, bytes).map_err(io::Error::other)?;
     let sum = checksum(key, bytes.get(HEAD..).unwrap_or_default());
     if let Some((mark, rest)) = bytes.split_first_chunk_mut::<8>() {

@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use arrow_array::{ArrayRef, Float64Array, RecordBatch, StringArray};
 use arrow_schema::{DataType, Field, Schema};
+use squarelaw::config::run_sheet::RunRow;
 use squarelaw::error::LogFault;
 use squarelaw::stages::log::align::Align;
 use squarelaw::table::frame::LogFrame;
@@ -304,6 +305,20 @@ fn not_in_run_sheet_and_no_run() {
     let fault = run(&align(), frame(), path, &ALL, &[late]).unwrap_err();
     let message = "no sample lies in the time ranges of the run sheet (the log lasts 30 s and has 1 outing)";
     expect(&fault, "no_run", None, message);
+}
+
+#[test]
+fn an_outing_that_the_log_lacks_is_flagged() {
+    let frame = || load("run.csv", sound(300).as_bytes(), layout(LAYOUT), &ALL).unwrap();
+    let path = std::path::Path::new("run.csv");
+    let of = |log: &str, outing: u32| {
+        row(&format!("{{ log: \"{log}\", outing: {outing}, event: e, session: s, configuration: base }}"))
+    };
+    let flags = |rows: &[RunRow]| run(&align(), frame(), path, &ALL, rows).unwrap().flags;
+    assert_eq!(flags(&[of("run.csv", 1)]), [""; 0]);
+    assert_eq!(flags(&[of("run.csv", 1), of("run.csv", 4)]), ["outing_not_in_log"]);
+    // A pattern names logs with fewer outings too.
+    assert_eq!(flags(&[of("run.csv", 1), of("*.csv", 4)]), [""; 0]);
 }
 
 #[test]

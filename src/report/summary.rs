@@ -109,9 +109,14 @@ fn remarks(configurations: &[ConfigurationRow], fits: &[FitRow]) -> String {
 fn comparisons(rows: &[ComparisonRow], force: Unit) -> String {
     let forces: Vec<&ComparisonRow> =
         rows.iter().filter(|r| matches!(r.quantity.as_str(), "front_downforce" | "rear_downforce" | "drag")).collect();
-    // All pairs of a large season do not fit a screen; they are in the table.
-    if forces.is_empty() || forces.len() > 45 {
+    if forces.is_empty() {
         return String::new();
+    }
+    // All pairs of a large season do not fit a screen.
+    if forces.len() > MOST_DIFFERENCES {
+        let resolved = forces.iter().filter(|r| r.verdict == "resolved").count();
+        let n = forces.len();
+        return format!("differences: {n} of forces, {resolved} resolved; they stand in the table `comparisons`\n\n");
     }
     let mut table = vec![vec![
         "difference".to_owned(),
@@ -133,9 +138,13 @@ fn comparisons(rows: &[ComparisonRow], force: Unit) -> String {
     format!("{}\n{RESOLVED}\n\n", lay_out(&table))
 }
 
+/// More differences than this are not printed.
+const MOST_DIFFERENCES: usize = 45;
+
 /// What the last two columns of the differences mean.
 const RESOLVED: &str = "resolved: larger than chance explains (5 % level, adjusted for all differences of the quantity); \
-    resolvable: what four of five seasons like this one would resolve";
+    resolvable: what four of five seasons like this one would resolve, were it the only \
+    difference";
 
 /// What other evidence says, where it is at odds with the fit.
 fn cross_checks(rows: &[CrossCheckRow], regressors: &[RegressorRow]) -> String {

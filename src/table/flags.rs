@@ -63,6 +63,11 @@ pub const FLAGS: &[Flag] = &[
     ),
     of(
         Log,
+        "outing_not_in_log",
+        "a row of the run sheet names an outing that this log does not have: what it was meant for is not used",
+    ),
+    of(
+        Log,
         "pressure_not_calibrated",
         "`air_speed_from` found no run with two directions and enough speed: ground speed and wind were used",
     ),

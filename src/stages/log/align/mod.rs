@@ -7,6 +7,8 @@ mod slope;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::load::is_pattern;
+use crate::config::run_sheet::RunRow;
 use crate::error::LogFault;
 use crate::located::Located;
 use crate::stages::{CheckCx, LogCx, LogStage, Schema};
@@ -188,7 +190,13 @@ impl LogStage for Align {
         let acceleration = slope::slope(speed, grid.period, self.half());
         let rules = Rules { standing: self.standing.get(), stop: self.stop.get(), rate };
         let outings = outings::find(speed, rules);
+        let lacks =
+            |row: &RunRow| !is_pattern(&row.log) && row.outing.is_some_and(|number| number as usize > outings.len());
+        let missing = cx.runs.iter().any(lacks);
         frame.segments = outings::assign(&outings, cx.runs, rate, grid.points)?;
+        if missing {
+            frame.flag("outing_not_in_log");
+        }
         frame.set("acceleration", Dimension::Acceleration, acceleration);
         Ok(frame)
     }

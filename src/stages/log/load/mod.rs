@@ -22,7 +22,7 @@ mod stuck;
 mod text;
 
 pub(crate) use arrays::raw_columns;
-pub use files::{discover, format_of, header_check, names, runs_for};
+pub use files::{discover, format_of, header_check, is_pattern, names, runs_for};
 pub(crate) use range::check as in_range;
 
 use std::cell::Cell;

@@ -6,8 +6,9 @@ use arrow_array::types::Int32Type;
 use arrow_array::{ArrayRef, DictionaryArray, Float32Array, Float64Array, Int16Array, Int32Array, Int64Array};
 use arrow_array::{RecordBatch, StringArray, TimestampNanosecondArray, UInt8Array};
 use arrow_schema::{DataType, Field, Schema, TimeUnit};
+use squarelaw::config::log_names::runs_for;
 use squarelaw::stages::log::align::Align;
-use squarelaw::stages::log::load::{discover, header_check, runs_for};
+use squarelaw::stages::log::load::{discover, header_check};
 use squarelaw::table::frame::LogFrame;
 use squarelaw::units::{Dimension, G};
 

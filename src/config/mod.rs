@@ -9,6 +9,7 @@ pub mod check;
 mod figures_csv;
 pub mod issue;
 pub mod layout;
+pub mod log_names;
 pub mod pipeline;
 pub mod read;
 pub mod run_csv;

@@ -1,12 +1,12 @@
 //! Runs a plan over the logs: in parallel, one bad log costs one log, tables written at the end.
 
 pub mod cache;
+mod guards;
 pub mod lock;
 pub mod one_log;
 pub mod outcome;
 pub mod standing;
 
-use std::collections::{BTreeMap, BTreeSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -18,7 +18,6 @@ use crate::plan::Plan;
 use crate::stages::log::load;
 use crate::stages::season::SeasonTables;
 use crate::stages::{LogStep, SeasonCx};
-use crate::table::parquet_file;
 use crate::table::row::Timestamp;
 use crate::table::rows::BatchRow;
 use crate::table::switch;
@@ -166,7 +165,7 @@ fn anew(
     (named, cache): (&[NamedLog], Option<&Cache>),
 ) -> Result<(Outcome, Vec<LogResult>), Fatal> {
     let mut results = kept(plan, options, stop, watcher, (named, cache))?;
-    nothing_lost(plan, &results)?;
+    guards::nothing_lost(plan, &results)?;
     let windows = results.iter().map(|r| r.windows.len()).sum();
     watcher.season(windows);
     let pool = pool(options)?;
@@ -204,8 +203,8 @@ fn kept(
 ) -> Result<Vec<LogResult>, Fatal> {
     let mut results = worked(plan, options, stop, watcher, named, cache);
     if let Ok(results) = &mut results {
-        once(results, watcher);
-        unnamed_rows(plan, results, watcher);
+        guards::once(results, watcher);
+        guards::unnamed_rows(plan, results, watcher);
     }
     if let Some(cache) = cache {
         // A stopped run keeps what it did, for the next one.
@@ -213,44 +212,6 @@ fn kept(
         cache.remarks().iter().for_each(|r| watcher.remark(r));
     }
     results
-}
-
-/// Sets aside a log that holds what another one holds: counted twice, it would make every number look surer than it is.
-fn once(results: &mut [LogResult], watcher: &dyn Watcher) {
-    let mut first: BTreeMap<String, String> = BTreeMap::new();
-    for result in results.iter_mut().filter(|r| r.outcome.is_ok() && !r.content_hash.is_empty()) {
-        let log = first.entry(result.content_hash.clone()).or_insert_with(|| result.named.log.clone());
-        if *log != result.named.log {
-            let fault = LogFault::SameAs { log: log.clone() };
-            watcher.remark(&format!("log `{}` is set aside after all: {fault}", result.named.log));
-            (result.outcome, result.found) = (Err(fault), 0);
-            result.windows.clear();
-        }
-    }
-}
-
-/// Says which rows of the run sheet name no log: a slip of the pen costs a run without a trace.
-fn unnamed_rows(plan: &Plan, results: &[LogResult], watcher: &dyn Watcher) {
-    let used: BTreeSet<u64> = results.iter().flat_map(|r| &r.runs).map(|row| row.spot.line).collect();
-    let idle: Vec<_> = plan.definitions.runs.rows.iter().filter(|row| !used.contains(&row.spot.line)).collect();
-    if let Some(row) = idle.first() {
-        let n = idle.len();
-        let (line, log) = (row.spot.line, row.log.as_str());
-        let rows =
-            if n == 1 { "a row of the run sheet names".to_owned() } else { format!("{n} rows of the run sheet name") };
-        watcher.remark(&format!("{rows} no log that was found: line {line}, `{log}`"));
-    }
-}
-
-/// A night on which no log can be used (a layout that was edited badly, say) must not empty the tables of the last one.
-fn nothing_lost(plan: &Plan, results: &[LogResult]) -> Result<(), Fatal> {
-    let Some(LogResult { named, outcome: Err(fault), .. }) = results.first() else { return Ok(()) };
-    if results.iter().any(|r| r.outcome.is_ok())
-        || !parquet_file::holds_rows(&tables_folder(plan), "windows", &plan.pipeline().season.value)
-    {
-        return Ok(());
-    }
-    Err(Fatal::NoneUsed { logs: results.len(), log: named.log.clone(), fault: fault.clone() })
 }
 
 fn pool(options: &Options) -> Result<rayon::ThreadPool, Fatal> {

@@ -12,6 +12,7 @@ use super::cache::key::Keys;
 use super::cache::{self, Cache, Content, Level};
 use crate::config::check::run_sheet::claimed_twice;
 use crate::config::layout::Format;
+use crate::config::log_names::runs_for;
 use crate::config::run_sheet::RunRow;
 use crate::error::{Fatal, LogFault};
 use crate::plan::Plan;
@@ -122,8 +123,8 @@ pub fn process(work: Work, named: &NamedLog) -> Result<LogResult, Fatal> {
 /// The run-sheet rows that name this log, by file name or by path.
 pub fn runs_of(plan: &Plan, named: &NamedLog) -> Vec<RunRow> {
     let rows = &plan.definitions.runs.rows;
-    let by_path = load::runs_for(&named.shown, rows);
-    if by_path.is_empty() { load::runs_for(&named.name, rows) } else { by_path }
+    let by_path = runs_for(&named.shown, rows);
+    if by_path.is_empty() { runs_for(&named.name, rows) } else { by_path }
 }
 
 /// Whether the run sheet says of every moment of a log, once, what the car was.

@@ -4,6 +4,7 @@ use super::bound::Bound;
 use super::tally::{Line, Tally};
 use super::{Case, defect, parts};
 use crate::config::car::Car;
+use crate::config::log_names::runs_for;
 use crate::config::read;
 use crate::demo::files::{self, Files};
 use crate::demo::scenario::Scenario;
@@ -16,7 +17,6 @@ use crate::located::Located;
 use crate::numerics::distributions::t_quantile;
 use crate::plan::Plan;
 use crate::stages::log::air::pressure::AirSpeedFrom;
-use crate::stages::log::load;
 use crate::stages::season::SeasonTables;
 use crate::stages::season::compare::Compare;
 use crate::stages::season::fit::estimate::{Derived, Estimate};
@@ -109,7 +109,7 @@ pub(super) fn tables(plan: &Plan, windows: Vec<Window>) -> SeasonTables {
 /// The windows of a log after `load`; `None` for a log that a stage sets aside, as a planted fault may.
 pub(super) fn process(plan: &Plan, log: &SimLog, frame: LogFrame) -> Option<Vec<Window>> {
     let name = format!("{}.csv", log.name);
-    let runs = load::runs_for(&name, &plan.definitions.runs.rows);
+    let runs = runs_for(&name, &plan.definitions.runs.rows);
     let car: &Car = &plan.definitions.car;
     let cx = LogCx {
         path: name.as_ref(),

@@ -3,8 +3,8 @@
 use std::collections::BTreeMap;
 
 use super::Findings;
+use crate::config::log_names::names as names_log;
 use crate::config::run_sheet::{RunRow, RunSheet};
-use crate::stages::log::load;
 
 /// Checks a run sheet.
 pub fn check(sheet: &RunSheet, f: &mut Findings) {
@@ -171,7 +171,7 @@ pub fn claimed_twice(rows: &[RunRow]) -> Option<(&RunRow, &RunRow)> {
 }
 
 fn may_name_same_log(a: &RunRow, b: &RunRow) -> bool {
-    load::names(&a.log, b.log.trim()) || load::names(&b.log, a.log.trim())
+    names_log(&a.log, b.log.trim()) || names_log(&b.log, a.log.trim())
 }
 
 fn share_time(a: &RunRow, b: &RunRow) -> bool {

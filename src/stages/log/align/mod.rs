@@ -7,7 +7,7 @@ mod slope;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::load::is_pattern;
+use crate::config::log_names::is_pattern;
 use crate::config::run_sheet::RunRow;
 use crate::error::LogFault;
 use crate::located::Located;

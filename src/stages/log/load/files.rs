@@ -1,4 +1,4 @@
-//! Which files a season has, which run-sheet rows name a file, and a look at a file's header alone.
+//! Which files a season has, and a look at a file's header alone.
 
 use std::collections::BTreeSet;
 use std::fs::File;
@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use super::{Load, columns, head, ipc, parquet};
 use crate::config::layout::{Format, Layout};
-use crate::config::run_sheet::RunRow;
+use crate::config::log_names::is_pattern;
 use crate::error::{Fatal, LogFault};
 
 /// Bytes that hold the header of any sensible text file.
@@ -103,23 +103,6 @@ impl Search {
         above.pop();
         Ok(())
     }
-}
-
-/// Whether a pattern (or the very name) names a log.
-pub fn names(pattern: &str, log: &str) -> bool {
-    let pattern = pattern.trim();
-    pattern == log || (is_pattern(pattern) && glob::Pattern::new(pattern).is_ok_and(|p| p.matches(log)))
-}
-
-/// Whether a text may name more than itself. Most rows of a run sheet are plain names; compiling each of them as a
-/// pattern for every log would cost a season of a thousand logs a second.
-pub fn is_pattern(text: &str) -> bool {
-    text.contains(['*', '?', '['])
-}
-
-/// The run-sheet rows that name a log, in file order.
-pub fn runs_for(log: &str, rows: &[RunRow]) -> Vec<RunRow> {
-    rows.iter().filter(|row| names(&row.log, log)).cloned().collect()
 }
 
 /// The format of a file: the layout's, or by the file's ending.

@@ -22,7 +22,7 @@ mod stuck;
 mod text;
 
 pub(crate) use arrays::raw_columns;
-pub use files::{discover, format_of, header_check, is_pattern, names, runs_for};
+pub use files::{discover, format_of, header_check};
 pub(crate) use range::check as in_range;
 
 use std::cell::Cell;
@@ -32,6 +32,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::config::layout::{Format, Layout};
+use crate::config::log_names::names;
 use crate::error::LogFault;
 use crate::located::Located;
 use crate::stages::{CheckCx, Known, LogCx, LogStage, Schema};

@@ -1,0 +1,48 @@
+//! What must not happen in the night without a word: a log that counts twice, a row of the run sheet without a log, tables
+//! emptied by a layout that was edited badly.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::one_log::LogResult;
+use super::{Watcher, tables_folder};
+use crate::error::{Fatal, LogFault};
+use crate::plan::Plan;
+use crate::table::parquet_file;
+
+/// Sets aside a log that holds what another one holds: counted twice, it would make every number look surer than it is.
+pub(super) fn once(results: &mut [LogResult], watcher: &dyn Watcher) {
+    let mut first: BTreeMap<String, String> = BTreeMap::new();
+    for result in results.iter_mut().filter(|r| r.outcome.is_ok() && !r.content_hash.is_empty()) {
+        let log = first.entry(result.content_hash.clone()).or_insert_with(|| result.named.log.clone());
+        if *log != result.named.log {
+            let fault = LogFault::SameAs { log: log.clone() };
+            watcher.remark(&format!("log `{}` is set aside after all: {fault}", result.named.log));
+            (result.outcome, result.found) = (Err(fault), 0);
+            result.windows.clear();
+        }
+    }
+}
+
+/// Says which rows of the run sheet name no log: a slip of the pen costs a run without a trace.
+pub(super) fn unnamed_rows(plan: &Plan, results: &[LogResult], watcher: &dyn Watcher) {
+    let used: BTreeSet<u64> = results.iter().flat_map(|r| &r.runs).map(|row| row.spot.line).collect();
+    let idle: Vec<_> = plan.definitions.runs.rows.iter().filter(|row| !used.contains(&row.spot.line)).collect();
+    if let Some(row) = idle.first() {
+        let n = idle.len();
+        let (line, log) = (row.spot.line, row.log.as_str());
+        let rows =
+            if n == 1 { "a row of the run sheet names".to_owned() } else { format!("{n} rows of the run sheet name") };
+        watcher.remark(&format!("{rows} no log that was found: line {line}, `{log}`"));
+    }
+}
+
+/// A night on which no log can be used (a layout that was edited badly, say) must not empty the tables of the last one.
+pub(super) fn nothing_lost(plan: &Plan, results: &[LogResult]) -> Result<(), Fatal> {
+    let Some(LogResult { named, outcome: Err(fault), .. }) = results.first() else { return Ok(()) };
+    if results.iter().any(|r| r.outcome.is_ok())
+        || !parquet_file::holds_rows(&tables_folder(plan), "windows", &plan.pipeline().season.value)
+    {
+        return Ok(());
+    }
+    Err(Fatal::NoneUsed { logs: results.len(), log: named.log.clone(), fault: fault.clone() })
+}

@@ -5,7 +5,7 @@ use std::process::ExitCode;
 use std::time::Instant;
 
 use clap::Parser;
-use squarelaw::study;
+use squarelaw::study::{self, Instead};
 
 #[derive(Debug, Parser)]
 struct Args {
@@ -21,6 +21,21 @@ struct Args {
     /// Options of `fit` as JSON, instead of the case's own.
     #[arg(long)]
     fit: Option<String>,
+    /// Factor on the noise of all sensors, instead of the case's own.
+    #[arg(long)]
+    noise: Option<f64>,
+    /// Standard deviation of the wind from session to session in m/s, instead of the case's own.
+    #[arg(long)]
+    wind: Option<f64>,
+    /// Factor on the gusts.
+    #[arg(long)]
+    gusts: Option<f64>,
+    /// Share of straights behind another car, instead of the case's own.
+    #[arg(long)]
+    drafting: Option<f64>,
+    /// One session in so many is miscalibrated by 6 %, instead of the case's own; 0: none.
+    #[arg(long, value_name = "N")]
+    miscalibrated_every: Option<usize>,
     /// Tell the answers apart by configuration.
     #[arg(long)]
     split: bool,
@@ -56,6 +71,13 @@ fn main() -> ExitCode {
         if let Some(fit) = &args.fit {
             case.fit.clone_from(fit);
         }
+        case.instead = Instead {
+            noise: args.noise,
+            wind: args.wind,
+            gusts: args.gusts,
+            drafting: args.drafting,
+            miscalibrated_every: args.miscalibrated_every,
+        };
         case.split = args.split;
         case.kept.clone_from(&args.keep);
         let start = Instant::now();

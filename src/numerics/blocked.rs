@@ -141,6 +141,8 @@ pub struct Estimates {
     pub residuals: Vec<DVector<f64>>,
     /// Per block the inverse of the rows' covariance times the residuals.
     pub pulls: Vec<DVector<f64>>,
+    /// Per block the variances of the nuisance coefficients, were the shared ones known.
+    pub variances: Vec<DVector<f64>>,
 }
 
 /// Solves the blocks as [`fit`] does, for the estimates alone.
@@ -161,10 +163,11 @@ fn by_factors(blocks: &[Block], p: usize) -> Result<Estimates, BlockedError> {
     let of_block = |(b, w): (&Block, &Whitened)| {
         let local = b.local(&beta);
         let e = &w.y - &w.z * &local;
-        (w.nuisance_coefficients(b, &local), (w.whitener.raw(&e), w.whitener.pulled(&e)))
+        let nuisance = (w.nuisance_coefficients(b, &local), w.nuisance_variances());
+        (nuisance, (w.whitener.raw(&e), w.whitener.pulled(&e)))
     };
-    let (nuisance, (residuals, pulls)) = blocks.par_iter().zip(&whitened).map(of_block).unzip();
-    Ok(Estimates { beta, nuisance, residuals, pulls })
+    let ((nuisance, variances), (residuals, pulls)) = blocks.par_iter().zip(&whitened).map(of_block).unzip();
+    Ok(Estimates { beta, nuisance, residuals, pulls, variances })
 }
 
 /// Blocks are worked on side by side and put together in their order: the same numbers with any number of threads.

@@ -174,13 +174,16 @@ fn cross_checks(rows: &[CrossCheckRow], regressors: &[RegressorRow]) -> String {
         ));
     }
     for r in regressors.iter().filter(|r| r.verdict == "differs") {
-        out.push_str(&format!(
-            "  straight running gives {} {} for {}, the car file {:.1}: CG height, mass or motion ratio?\n",
-            with_half(r.coefficient, 0.5 * (r.coefficient_hi95 - r.coefficient_lo95)),
-            r.regressor,
-            r.quantity.replace('_', " "),
-            r.car_file.unwrap_or(0.0)
-        ));
+        let value = with_half(r.coefficient, 0.5 * (r.coefficient_hi95 - r.coefficient_lo95));
+        let (quantity, file) = (r.quantity.replace('_', " "), r.car_file.unwrap_or(0.0));
+        out.push_str(&match r.regressor.as_str() {
+            "coasting" => format!(
+                "  coasting asks for a driveline loss of {value} N, the car file says {file:.1}: the fit took what the logs say\n"
+            ),
+            name => format!(
+                "  straight running gives {value} {name} for {quantity}, the car file {file:.1}: CG height, mass or motion ratio?\n"
+            ),
+        });
     }
     out + "\n"
 }

@@ -40,7 +40,7 @@ impl Bound {
     /// # Errors
     /// Where the plain fit that it starts from can't be made.
     pub fn of(season: &Season, tables: &SeasonTables, calm: &SeasonTables, cx: &SeasonCx) -> Result<Self, Fatal> {
-        let text = ROBUST.replace("\"wind\"", "\"method\": \"ordinary\", \"wind\"");
+        let text = ROBUST.replace("\"wind\"", "\"method\": \"ordinary\", \"let_in\": [], \"wind\"");
         let fit: Fit = serde_json::from_str(&text).map_err(defect)?;
         let windless: Fit = serde_json::from_str(&text.replace("estimate", "none")).map_err(defect)?;
         let kinds: Vec<&str> = fit.windows.iter().map(|k| k.value.as_str()).collect();
@@ -57,7 +57,9 @@ impl Bound {
     /// Least standard error of a contrast with this gradient; `None` where nothing could be fitted.
     pub fn se(&self, gradient: &DVector<f64>) -> Option<f64> {
         let fit = self.fit.as_ref()?;
-        (fit.beta.len() == gradient.len()).then(|| fit.model_variance(gradient).sqrt())
+        // Regressors that were let in come last; the bound knows them.
+        let n = fit.beta.len();
+        (n <= gradient.len()).then(|| fit.model_variance(&gradient.rows(0, n).into_owned()).sqrt())
     }
 }
 

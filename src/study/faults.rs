@@ -97,6 +97,7 @@ pub fn run(sessions: usize, seasons: usize, first_seed: u64) -> Result<Vec<Struc
         split: false,
         bound: false,
         hold_out: false,
+        instead: super::Instead::default(),
         kept: None,
     };
     let one = |seed: u64| season(&case, seed);

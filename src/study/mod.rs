@@ -47,10 +47,51 @@ pub struct Case {
     pub hold_out: bool,
     /// Window stages besides the pipeline's, as JSON.
     pub windows: Vec<String>,
+    /// What is simulated otherwise than the case says.
+    pub instead: Instead,
     /// Folder where simulated windows are kept for the next study of the fit. They hold for the simulator and the
     /// stages that made them.
     pub kept: Option<PathBuf>,
 }
+
+/// Noise, wind and faults that take the place of a case's own.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Instead {
+    /// Factor on the noise of all sensors.
+    pub noise: Option<f64>,
+    /// Standard deviation of the wind from session to session, m/s.
+    pub wind: Option<f64>,
+    /// Factor on the gusts.
+    pub gusts: Option<f64>,
+    /// Share of straights that are driven behind another car.
+    pub drafting: Option<f64>,
+    /// One session in this many has miscalibrated damper sensors.
+    pub miscalibrated_every: Option<usize>,
+}
+
+impl Instead {
+    fn apply(&self, scenario: &mut Scenario) {
+        scenario.noise = self.noise.unwrap_or(scenario.noise);
+        scenario.wind_sd = self.wind.unwrap_or(scenario.wind_sd);
+        scenario.gusts = self.gusts.unwrap_or(scenario.gusts);
+        scenario.drafting = self.drafting.unwrap_or(scenario.drafting);
+        if let Some(every) = self.miscalibrated_every {
+            scenario.faults.miscalibrated_every = every;
+            scenario.faults.miscalibration = MISCALIBRATION;
+        }
+    }
+
+    /// In a few characters, for the name of a file.
+    fn mark(&self) -> String {
+        let of = |letter: &str, v: Option<f64>| v.map_or(String::new(), |v| format!("-{letter}{v}"));
+        let every = of("m", self.miscalibrated_every.map(|n| n as f64));
+        let (noise, wind, gusts) = (of("n", self.noise), of("w", self.wind), of("g", self.gusts));
+        format!("{noise}{wind}{gusts}{}{every}", of("d", self.drafting))
+    }
+}
+
+/// How far a miscalibrated session is off.
+const MISCALIBRATION: f64 = 0.06;
 
 /// Options of `fit` that every case starts from.
 pub const ROBUST: &str =
@@ -100,12 +141,13 @@ pub fn cases() -> Vec<Case> {
         bound: false,
         hold_out: false,
         windows: Vec::new(),
+        instead: Instead::default(),
         kept: None,
     };
     let eight = || scenario(8);
     let mut miscalibrated = eight();
     miscalibrated.faults.miscalibrated_every = 10;
-    miscalibrated.faults.miscalibration = 0.06;
+    miscalibrated.faults.miscalibration = MISCALIBRATION;
     // Three levels of noise by three of wind in turn, traffic and a wrongly calibrated session in all.
     let mut mix = case("the mix", Scenario { drafting: 0.15, ..miscalibrated.clone() });
     mix.vary = |scenario, seed| {
@@ -154,6 +196,7 @@ impl Case {
     fn scenario_of(&self, seed: u64) -> Scenario {
         let mut scenario = Scenario { seed, ..self.scenario.clone() };
         (self.vary)(&mut scenario, seed);
+        self.instead.apply(&mut scenario);
         scenario
     }
 }

@@ -97,6 +97,8 @@ table_row! {
         factor: f64, "1", "the session's response to effective v² over that of the other sessions";
         factor_se: f64, "1", "standard error from the session's own windows";
         spread: f64, "1", "robust spread of the factors of all sessions";
+        gain: Option<f64>, "1", "what the fit takes this session to read too much, as a share of everything it reads; drawn towards 0 as far as sessions differ little; empty with method ordinary, equal weights, or where it is left out";
+        gain_sd: Option<f64>, "1", "standard deviation that the fit allows for it: that of the sessions, more where this one is far out";
         windows: i64, "1", "windows";
         verdict: String, "-", "agrees, or left_out: too far from the others, or too much at odds with itself, to be used";
         suspicion: String, "-", "what would explain the factor";
@@ -328,15 +330,16 @@ table_row! {
 }
 
 table_row! {
-    /// One row per quantity and regressor of straight running: what the logs say of the car file.
+    /// One row per quantity and regressor of the whole season: what the logs say of the car file.
     pub struct RegressorRow in "regressors" {
         quantity: String, "-", "quantity that it was fitted with";
-        regressor: String, "-", "transfer: acceleration along x; curvature: vertical acceleration";
-        coefficient: f64, "N.s2/m", "load transfer per acceleration, m·h/L; for resistance the effective mass; for curvature the mass that the springs carry";
-        coefficient_se: f64, "N.s2/m", "standard error";
-        coefficient_lo95: f64, "N.s2/m", "lower end of the 95 % interval";
-        coefficient_hi95: f64, "N.s2/m", "upper end of the 95 % interval";
-        car_file: Option<f64>, "N.s2/m", "what the car file says, with the fuel of the corner weights";
+        regressor: String, "-", "transfer: acceleration along x; curvature: vertical acceleration; coasting: what windows of coasting read more than others at any speed";
+        unit: String, "-", "SI unit of the coefficient";
+        coefficient: f64, "see unit", "transfer: load transfer per acceleration, m·h/L, for resistance the effective mass; curvature: the mass that the springs carry; coasting: the offset, for resistance the driveline's loss";
+        coefficient_se: f64, "see unit", "standard error";
+        coefficient_lo95: f64, "see unit", "lower end of the 95 % interval";
+        coefficient_hi95: f64, "see unit", "upper end of the 95 % interval";
+        car_file: Option<f64>, "see unit", "what the car file says, with the fuel of the corner weights";
         verdict: String, "-", "agrees (the whole interval is as near as the car file is known), differs, not resolved or no figure";
     }
 }

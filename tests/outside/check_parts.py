@@ -72,7 +72,8 @@ def regression(windows, names, design):
     x = windows["effective_v2"].to_numpy()
     terms = np.array([design[c] for c in windows["configuration"]])
     outings = pd.get_dummies(windows["outing"]).to_numpy(dtype=float)
-    full = np.hstack([terms * x[:, None], outings])
+    coasting = (windows["kind"] == "coastdown").to_numpy(dtype=float)
+    full = np.hstack([terms * x[:, None], coasting[:, None], outings])
     return full, windows["mean"].to_numpy(), w, (windows["event"] + "/" + windows["session"]).to_numpy()
 
 
@@ -114,11 +115,10 @@ def within(full, y, w, contrast, zeros):
 
 
 def no_narrower(se, dof, within, common=0.0, common_dof=np.inf):
-    """CR2's standard error, or six tenths of HC3's variance, and of that of whole sessions where a handful of them speak,
-    if CR2's 95 % interval would be narrower."""
-    common = common if dof < HANDFUL else 0.0
-    least_dof = common_dof * ((within + common) / common) ** 2 if common > 0 else np.inf
-    least = np.sqrt(0.6 * (within + common))
+    """CR2's standard error; if its 95 % interval would be narrower, six tenths of HC3's variance, or where a handful of
+    sessions speak all of HC3's variance and of that of whole sessions, with the degrees of freedom of the latter."""
+    least, least_dof = (within + common, common_dof) if dof < HANDFUL else (0.6 * within, np.inf)
+    least = np.sqrt(least)
     t = lambda dof: scipy.stats.t.ppf(0.975, max(dof, 1)) if np.isfinite(dof) else scipy.stats.norm.ppf(0.975)
     return (least, least_dof) if least * t(least_dof) > se * t(dof) else (se, dof)
 
@@ -165,7 +165,7 @@ def main(binary, folder):
             row = parts[(parts["part"] == name) & (parts["quantity"] == quantity)].iloc[0]
             contrast = np.zeros(full.shape[1])
             contrast[i] = 1.0
-            rows, _ = within(full, y, w, contrast, full.shape[1] - len(names))
+            rows, _ = within(full, y, w, contrast, full.shape[1] - len(names) - 1)
             se, dof = no_narrower(*cr2(full, y, w, session, contrast), rows)
             drawn += np.isinf(dof)
             told = row["degrees_of_freedom"]

@@ -4,7 +4,7 @@
 
 * pyarrow reads every table with the schema that schemas/tables/ declares, units and descriptions included;
 * DuckDB's regr_slope and regr_intercept per configuration and quantity equal the tool's ordinary fit
-  (equal weights, one zero per configuration, no wind) to 1e-9;
+  (equal weights, one zero per configuration, no wind, nothing let in) to 1e-9;
 * statsmodels' WLS with one dummy per outing and the written weights repeats the coefficients of the tool's weighted
   ordinary fit (precision weights, zero per outing, wind of the tables) to 1e-8, and numpy its CR2 standard errors.
 """
@@ -149,11 +149,11 @@ def main() -> None:
     quantities = f"quantities: [{', '.join(QUANTITIES)}], at: 160 km/h"
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        plain = "method: ordinary, weights: equal, zero: per_configuration, wind: none"
+        plain = "method: ordinary, weights: equal, zero: per_configuration, wind: none, let_in: []"
         tables = run(binary, folder / "plain", f"{{ {quantities}, {plain} }}")
         print(f"   pyarrow: {check_schemas(tables)} tables as declared")
         check_sql(tables)
-        weighted = "method: ordinary, weights: precision, zero: per_outing, wind: run_sheet"
+        weighted = "method: ordinary, weights: precision, zero: per_outing, wind: run_sheet, let_in: []"
         check_statsmodels(run(binary, folder / "weighted", f"{{ {quantities}, {weighted} }}"))
 
 

@@ -27,17 +27,21 @@ pub struct Floor {
 }
 
 impl Floor {
-    /// Variance and Satterthwaite degrees of freedom of the contrast ℓ'β, the share beyond doubt.
-    fn of(&self, contrast: &DVector<f64>, with_common: bool) -> (f64, f64) {
+    /// Variance and degrees of freedom of the contrast ℓ'β: for a handful of blocks all that rows and the blocks' pooled
+    /// scatter leave, known no better than that scatter (which may itself be cut off at zero by luck); for more, the share
+    /// beyond doubt of what rows leave.
+    fn of(&self, contrast: &DVector<f64>, handful: bool) -> (f64, f64) {
         let of = |m: &DMatrix<f64>| contrast.dot(&(m * contrast));
-        let (within, common) = (of(&self.within), if with_common { of(&self.common) } else { 0.0 });
-        let dof = if common > 0.0 { self.dof * ((within + common) / common).powi(2) } else { f64::INFINITY };
-        (BEYOND_DOUBT * (within + common), dof)
+        if handful {
+            (of(&self.within) + of(&self.common), self.dof)
+        } else {
+            (BEYOND_DOUBT * of(&self.within), f64::INFINITY)
+        }
     }
 
-    /// CR2's variance with its degrees of freedom, or the share beyond doubt of what rows inside the blocks and the blocks'
-    /// pooled scatter leave, whichever gives the wider 95 % interval. Where a handful of blocks agree better than that,
-    /// it is luck, as a variance between groups is cut off at zero; more than a handful show their scatter themselves.
+    /// CR2's variance with its degrees of freedom, or what rows inside the blocks and the blocks' pooled scatter leave,
+    /// whichever gives the wider 95 % interval. Where a handful of blocks agree better than that, it is luck, as a
+    /// variance between groups is cut off at zero; more than a handful show their scatter themselves.
     pub fn no_narrower(&self, variance: f64, dof: f64, contrast: &DVector<f64>) -> (f64, f64) {
         let width = |v: f64, dof: f64| t_quantile(0.975, dof.max(1.0)).map_or(f64::INFINITY, |t| t * v.sqrt());
         let (least, least_dof) = self.of(contrast, dof < HANDFUL);
@@ -113,7 +117,7 @@ mod tests {
 
     #[test]
     fn luck_makes_no_interval_narrower_than_the_rows_allow() {
-        // t(0.975, 3) = 3.182: CR2's interval is the wider one down to (1.960/3.182)² = 0.379 of what is beyond doubt.
+        // t(0.975, 8) = 2.306: CR2's interval is the wider one down to (1.960/2.306)² = 0.722 of what is beyond doubt.
         let one = DVector::from_element(1, 1.0);
         let floor = |within: f64, common: f64| Floor {
             within: DMatrix::from_element(1, 1, within),
@@ -121,11 +125,13 @@ mod tests {
             dof: 4.0,
         };
         let (rows, sure) = (floor(1.0, 0.0), BEYOND_DOUBT);
-        assert_eq!(rows.no_narrower(0.38 * sure, 3.0, &one), (0.38 * sure, 3.0));
-        assert_eq!(rows.no_narrower(0.37 * sure, 3.0, &one), (sure, f64::INFINITY));
+        assert_eq!(rows.no_narrower(0.73 * sure, 8.0, &one), (0.73 * sure, 8.0));
+        assert_eq!(rows.no_narrower(0.72 * sure, 8.0, &one), (sure, f64::INFINITY));
         assert_eq!(rows.no_narrower(0.0, 0.0, &one), (0.0, 0.0));
-        // What blocks have in common counts with the degrees of freedom of its own: half of the variance, four times them.
-        assert_eq!(floor(1.0, 1.0).no_narrower(0.1, 3.0, &one), (2.0 * sure, 16.0));
+        // A handful, t(0.975, 3) = 3.182 over t(0.975, 4) = 2.776: down to 0.761 of all that rows and blocks leave.
+        assert_eq!(floor(1.0, 1.0).no_narrower(1.53, 3.0, &one), (1.53, 3.0));
+        assert_eq!(floor(1.0, 1.0).no_narrower(1.52, 3.0, &one), (2.0, 4.0));
+        assert_eq!(rows.no_narrower(0.1, 3.0, &one), (1.0, 4.0));
         // More than a handful of blocks show it themselves.
         assert_eq!(floor(1.0, 99.0).no_narrower(1.0, 8.0, &one), (1.0, 8.0));
     }

@@ -40,10 +40,10 @@ pub(super) fn estimate(blocks: &[Block], p: usize) -> Option<Estimates> {
         let nuisance = step.nuisance(&b.local(&beta));
         let residuals = step.residuals(b, &beta, &nuisance);
         let pulls = step.pulls(b, &residuals);
-        (nuisance, (residuals, pulls))
+        ((nuisance, step.variances()), (residuals, pulls))
     };
-    let (nuisance, (residuals, pulls)) = blocks.par_iter().zip(&each).map(of_block).unzip();
-    let estimates = Estimates { beta, nuisance, residuals, pulls };
+    let ((nuisance, variances), (residuals, pulls)) = blocks.par_iter().zip(&each).map(of_block).unzip();
+    let estimates = Estimates { beta, nuisance, residuals, pulls, variances };
     estimates.beta.iter().all(|v| v.is_finite()).then_some(estimates)
 }
 
@@ -145,6 +145,11 @@ impl Step {
         let k = local.len();
         let rest = self.across.column(k) - self.across.columns(0, k) * local;
         self.own.as_ref().map_or_else(|| DVector::zeros(0), |own| own.solve(&rest))
+    }
+
+    /// Variances of the nuisance coefficients given the shared ones.
+    fn variances(&self) -> DVector<f64> {
+        self.own.as_ref().map_or_else(|| DVector::zeros(0), |own| own.inverse().diagonal())
     }
 
     fn residuals(&self, b: &Block, beta: &DVector<f64>, nuisance: &DVector<f64>) -> DVector<f64> {
@@ -260,6 +265,7 @@ mod tests {
                 near(&one.nuisance[g], &other.nuisance[g]);
                 near(&one.residuals[g], &other.residuals[g]);
                 near(&one.pulls[g], &other.pulls[g]);
+                near(&one.variances[g], &other.variances[g]);
             }
         }
     }

@@ -131,12 +131,22 @@ impl Whitened {
 
     /// R⁻¹ and R⁻¹Q'X, of which the covariance of the nuisance coefficients is made.
     pub(super) fn nuisance_factors(&self, b: &Block) -> (DMatrix<f64>, DMatrix<f64>) {
-        let m = self.basis.len();
         let x = self.whitener.whitened(&b.x);
-        let inverse =
-            self.basis.r.solve_upper_triangular(&DMatrix::identity(m, m)).unwrap_or_else(|| DMatrix::zeros(m, m));
+        let inverse = self.nuisance_inverse();
         let through = &inverse * self.basis.across(&x);
         (inverse, through)
+    }
+
+    /// R⁻¹ of the nuisance columns.
+    fn nuisance_inverse(&self) -> DMatrix<f64> {
+        let m = self.basis.len();
+        self.basis.r.solve_upper_triangular(&DMatrix::identity(m, m)).unwrap_or_else(|| DMatrix::zeros(m, m))
+    }
+
+    /// Variances of the nuisance coefficients given the shared ones.
+    pub(super) fn nuisance_variances(&self) -> DVector<f64> {
+        let inverse = self.nuisance_inverse();
+        DVector::from_fn(inverse.nrows(), |i, _| inverse.row(i).norm_squared())
     }
 
     /// Nuisance coefficients given the shared ones: R⁻¹ Q'(y − Xβ) in whitened coordinates.

@@ -25,7 +25,7 @@ use crate::numerics::multiple::holm;
 use crate::stages::window::Window;
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
 use crate::table::rows::{CrossCheckRow, RegressorRow};
-use crate::units::Ratio;
+use crate::units::{G, Ratio};
 
 /// Second opinions on every fit, from evidence and estimators that it did not use.
 ///
@@ -58,6 +58,9 @@ fn level() -> Located<Ratio> {
     Located::nowhere(Ratio::si(0.01))
 }
 
+/// Rolling and bearing losses are no better known than to this share of the weight (common practice, no source).
+const LOSS_KNOWN_TO: f64 = 0.001;
+
 impl SeasonStage for CrossCheck {
     fn check(&self, _input: &Schema, before: &[&'static str], cx: &mut CheckCx) {
         need_fit(before, cx);
@@ -74,9 +77,13 @@ impl SeasonStage for CrossCheck {
     fn run(&self, tables: &mut SeasonTables, cx: &SeasonCx) -> Result<(), Fatal> {
         let fit = fitted(&tables.model, "cross_check")?;
         let mut rows = Vec::new();
+        tables.regressors = self.regressors(fit, tables, cx);
         if let Some(other) = straight(tables, fit, cx) {
             rows.extend(self.straight_rows(fit, &other));
-            tables.regressors = self.regressors(&other, cx);
+            // What both let in is told from the windows that the fit rests on.
+            let known = |r: &RegressorRow| tables.regressors.iter().any(|k| (&k.quantity, &k.regressor) == (&r.quantity, &r.regressor));
+            let more: Vec<RegressorRow> = self.regressors(&other, tables, cx).into_iter().filter(|r| !known(r)).collect();
+            tables.regressors.extend(more);
         }
         rows.extend(self.coast_rows(fit, &tables.windows));
         for r in &mut rows {
@@ -98,7 +105,9 @@ fn straight(tables: &SeasonTables, fit: &SeasonFit, cx: &SeasonCx) -> Option<Sea
     let kind = |k: &str| Located::nowhere(k.to_owned());
     options.windows.retain(|k| k.value != "steady" && k.value != "straight");
     options.windows.push(kind("straight"));
-    options.let_in = vec![LetIn::Transfer, LetIn::Curvature];
+    options.let_in.extend([LetIn::Transfer, LetIn::Curvature]);
+    options.let_in.sort_unstable();
+    options.let_in.dedup();
     Some(options.solve(tables, cx))
 }
 
@@ -223,12 +232,17 @@ fn paired_variance(a: &SeasonFit, da: &Derived, b: &SeasonFit, db: &Derived) -> 
 }
 
 impl CrossCheck {
-    /// What straight running says of the load transfer and of the effective mass.
-    fn regressors(&self, fit: &SeasonFit, cx: &SeasonCx) -> Vec<RegressorRow> {
+    /// What the logs say of the load transfer, of the effective mass and of the driveline's loss.
+    fn regressors(&self, fit: &SeasonFit, tables: &SeasonTables, cx: &SeasonCx) -> Vec<RegressorRow> {
         let Some(solved) = &fit.model.fit else { return Vec::new() };
         let car = cx.car;
         let mass = car.mass_with(car.fuel.at_corner_weights.get());
         let transfer = mass * car.cg_height.get() / car.wheelbase.get();
+        // How near is near: for the driveline's loss a part of the weight that tyres and bearings also differ by.
+        let near = |regressor: &LetIn, figure: f64| match regressor {
+            LetIn::Coasting => LOSS_KNOWN_TO * mass * G,
+            LetIn::Transfer | LetIn::Curvature => self.car_file_known_to.get() * figure,
+        };
         let mut out = Vec::new();
         for ((regressor, q), column) in &fit.model.let_in {
             let Some(quantity) = fit.quantities.get(*q) else { continue };
@@ -237,6 +251,7 @@ impl CrossCheck {
                 (LetIn::Transfer, "front_downforce") => (Some(transfer), -1.0),
                 (LetIn::Transfer, "rear_downforce") => (Some(transfer), 1.0),
                 (LetIn::Transfer, "resistance") => (Some(mass * car.rotating_mass_factor.get()), 1.0),
+                (LetIn::Coasting, "resistance") => (Some(car.coasting_loss.get()), 1.0),
                 _ => (None, 1.0),
             };
             let mut gradient = DVector::zeros(solved.beta.len());
@@ -244,16 +259,21 @@ impl CrossCheck {
             let value = assumed.unwrap_or(0.0) + sign * solved.beta[*column];
             let Some(e) = fit.estimate(&Derived { value, gradient }) else { continue };
             let verdict = match assumed {
-                Some(a) if outside(&e, a) && (value - a).abs() > self.car_file_known_to.get() * a => "differs",
-                Some(a) if within_share(&e, a, self.car_file_known_to.get()) => "agrees",
+                Some(a) if outside(&e, a) && (value - a).abs() > near(regressor, a) => "differs",
+                Some(a) if inside(&e, a, near(regressor, a)) => "agrees",
                 Some(_) => "not resolved",
                 None => "no figure",
             };
             out.push(RegressorRow {
+                unit: match regressor {
+                    LetIn::Coasting => unit_of(quantity, &tables.quantities, &tables.units),
+                    LetIn::Transfer | LetIn::Curvature => format!("{}.s2/m", unit_of(quantity, &tables.quantities, &tables.units)),
+                },
                 quantity: quantity.clone(),
                 regressor: match regressor {
                     LetIn::Transfer => "transfer",
                     LetIn::Curvature => "curvature",
+                    LetIn::Coasting => "coasting",
                 }
                 .to_owned(),
                 coefficient: e.value,
@@ -268,8 +288,8 @@ impl CrossCheck {
     }
 }
 
-fn within_share(e: &Estimate, value: f64, share: f64) -> bool {
-    let near = share * value.abs();
+/// Whether the whole interval lies as near to a value.
+fn inside(e: &Estimate, value: f64, near: f64) -> bool {
     e.interval.0 >= value - near && e.interval.1 <= value + near
 }
 

@@ -35,7 +35,7 @@ pub struct Observation {
     pub ratio: f64,
     /// Acceleration over ground along x, and vertical specific force less gravity (0 where not logged), m/s²:
     /// regressors where asked for.
-    pub accelerations: [f64; 2],
+    pub regressors: [f64; 3],
     /// Unit vector of travel (north, east); zero where the wind does not enter.
     pub heading: (f64, f64),
     /// The wind of its own row of the run sheet, where that counts in the place of the session's.
@@ -155,7 +155,7 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
                 v2: m.v2,
                 v: m.v,
                 ratio: m.ratio,
-                accelerations: [w.accel_x, w.accel_z.unwrap_or(0.0)],
+                regressors: [w.accel_x, w.accel_z.unwrap_or(0.0), f64::from(u8::from(w.kind == "coastdown"))],
                 heading,
                 own_wind,
             });

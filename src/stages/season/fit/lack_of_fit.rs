@@ -20,7 +20,7 @@ fn cleared(season: &SeasonFit, i: usize) -> f64 {
     let Some(o) = season.evidence.observations.get(i) else { return f64::NAN };
     let Some(fit) = &season.model.fit else { return o.y };
     let taken = season.model.let_in.iter().filter(|((_, q), _)| *q == o.quantity);
-    o.y - taken.map(|((regressor, _), column)| fit.beta[*column] * o.accelerations[regressor.index()]).sum::<f64>()
+    o.y - taken.map(|((regressor, _), column)| fit.beta[*column] * o.regressors[regressor.index()]).sum::<f64>()
 }
 
 /// Fits value = zero + c·x + d·x² to one configuration and quantity; `None` where the speeds can't tell.

@@ -50,9 +50,9 @@ pub struct Fit {
     /// How windows are weighted.
     #[serde(default)]
     pub weights: Weights,
-    /// Let load transfer and vertical curvature in as regressors of the whole season, instead of trusting the
-    /// car file alone: what `straight` windows need.
-    #[serde(default)]
+    /// Let in as unknowns of the whole season what the car file alone would have to be trusted for. `straight` windows
+    /// need `transfer` and `curvature`.
+    #[serde(default = "let_in")]
     pub let_in: Vec<LetIn>,
     /// Kinds of window that count as evidence: `steady`, `coastdown`, `straight`.
     #[serde(default = "kinds")]
@@ -64,6 +64,9 @@ pub struct Fit {
 
 fn kinds() -> Vec<Located<String>> {
     ["steady", "coastdown"].into_iter().map(|k| Located::nowhere(k.to_owned())).collect()
+}
+fn let_in() -> Vec<LetIn> {
+    vec![LetIn::Coasting]
 }
 /// Common practice, no source.
 fn scatter() -> Located<Ratio> {
@@ -84,7 +87,7 @@ pub enum Wind {
     None,
 }
 
-/// A regressor beside effective v², one coefficient per quantity for the whole season.
+/// A regressor beside effective v², one coefficient per quantity for the whole season; none where it never varies.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum LetIn {
@@ -92,6 +95,9 @@ pub enum LetIn {
     Transfer,
     /// Vertical acceleration: crests and dips.
     Curvature,
+    /// What windows of coasting read more than others whatever the speed: the driveline's loss beside that of the car
+    /// file, and dampers whose friction holds them back while the car sinks less and less.
+    Coasting,
 }
 
 impl LetIn {
@@ -100,6 +106,7 @@ impl LetIn {
         match self {
             Self::Transfer => 0,
             Self::Curvature => 1,
+            Self::Coasting => 2,
         }
     }
 }

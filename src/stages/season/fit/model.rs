@@ -3,6 +3,7 @@
 //! weights and wind (Gauss–Newton) around the blocked least squares.
 
 mod assemble;
+mod gains;
 mod gusts;
 mod own_scatter;
 mod steps;
@@ -13,6 +14,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use nalgebra::DVector;
 
 use self::assemble::Places;
+pub use self::gains::Gain;
 use self::gusts::Gusts;
 use super::evidence::{Evidence, Observation};
 use super::{Fit, LetIn, Weights, Wind, Zero};
@@ -59,6 +61,8 @@ pub struct Model {
     pub gusts: Vec<f64>,
     /// Correlation time of the gusts along a straight, s.
     pub gust_memory: f64,
+    /// Per session what the sensors of its quantities read too much; none where that is not looked for.
+    pub gains: Vec<Vec<Gain>>,
     /// Between-window variance per quantity, gusts included.
     pub between: Vec<f64>,
     /// Final weight of every observation, robust weight included; 0 for dropped ones.
@@ -133,7 +137,7 @@ fn let_in_columns(
     let mut out = BTreeMap::new();
     let quantities: BTreeSet<usize> = column.keys().map(|p| p.1).collect();
     for regressor in &options.let_in {
-        let varies = evidence.observations.iter().any(|o| o.accelerations[regressor.index()] != 0.0);
+        let varies = evidence.observations.iter().any(|o| o.regressors[regressor.index()] != 0.0);
         for q in quantities.iter().filter(|q| varies && !unusable.contains(&(*regressor, **q))) {
             out.insert((*regressor, *q), 0);
         }
@@ -185,6 +189,8 @@ struct Solver<'a> {
     /// What is left of the residual beside the gusts.
     own: Vec<f64>,
     gusts: Gusts,
+    /// Per session the gains of its quantities; none where they are not looked for.
+    gains: Vec<Vec<Gain>>,
     /// What the gusts add to the loss.
     gust_loss: f64,
     /// Whether an observation takes part.
@@ -221,6 +227,11 @@ struct Solver<'a> {
 }
 
 impl Model {
+    /// The gain of a quantity in a session.
+    pub fn gain(&self, session: usize, quantity: usize) -> Option<Gain> {
+        self.gains.get(session)?.iter().find(|g| g.quantity == quantity).copied()
+    }
+
     /// The zero of a configuration and quantity, where the configuration has one for all its outings.
     pub fn intercept(&self, pair: Pair) -> Option<f64> {
         let fit = self.fit.as_ref()?;
@@ -275,6 +286,7 @@ impl<'a> Solver<'a> {
             residual: vec![f64::NAN; n],
             own: vec![f64::NAN; n],
             gusts: Gusts { memory: 1.0, ..Default::default() },
+            gains: Vec::new(),
             gust_loss: 0.0,
             taken: vec![false; n],
             outing_of: Vec::new(),
@@ -319,6 +331,7 @@ impl<'a> Solver<'a> {
                 solver.by_straight[*s].push(i);
             }
         }
+        solver.gains = solver.gains_of_sessions();
         solver.places = (0..solver.rows.len()).map(|g| solver.places_of(g)).collect();
         solver.share = (0..quantities).map(|q| solver.share_left(q)).collect();
         solver
@@ -412,7 +425,8 @@ impl<'a> Solver<'a> {
     ) -> Model {
         let n = self.evidence.observations.len();
         let mut weight = vec![0.0; n];
-        if fit.is_some() {
+        let fitted = fit.is_some();
+        if fitted {
             for i in self.rows.iter().flatten() {
                 let own = self.variance(*i) / (self.clean[*i] * self.robust[*i]);
                 weight[*i] = 1.0 / (own + self.gust_variance(*i));
@@ -434,6 +448,7 @@ impl<'a> Solver<'a> {
             wind,
             gusts: self.gusts.variance.iter().map(|v| v.sqrt()).collect(),
             gust_memory: self.gusts.memory,
+            gains: if fitted { self.gains } else { Vec::new() },
             between,
             weight,
             robust: self.robust.iter().zip(&self.clean).map(|(r, c)| r * c).collect(),

@@ -85,7 +85,10 @@ fn zero_not_static(fit: &SeasonFit, o: &Observation) -> bool {
 pub fn agreement(fit: &SeasonFit) -> Vec<AgreementRow> {
     let one = |f: &Finding| {
         let (event, session) = fit.evidence.sessions.get(f.session).cloned().unwrap_or_default();
+        let gain = fit.model.gain(f.session, f.quantity);
         AgreementRow {
+            gain: gain.map(|g| g.value),
+            gain_sd: gain.map(|g| g.prior.sqrt()),
             event,
             session,
             quantity: fit.quantities.get(f.quantity).cloned().unwrap_or_default(),

@@ -16,7 +16,7 @@ pub(super) struct Places {
     /// Shared columns that are not zero in the block.
     columns: Vec<usize>,
     /// Zeros of outings, or none.
-    zeros: usize,
+    pub(super) zeros: usize,
     /// Per row: shared column of the coefficient, its place and that of the configuration's zero, the zero of the
     /// outing.
     rows: Vec<(usize, usize, usize, Option<usize>)>,
@@ -85,8 +85,8 @@ impl Solver<'_> {
     fn block(&self, g: usize, kind: Rows) -> Block {
         let (rows, places) = (&self.rows[g], &self.places[g]);
         let wind = self.estimates_wind() && !rows.is_empty();
-        let (extra, m) = if wind { (2, places.zeros + 2) } else { (0, places.zeros) };
-        let n = rows.len() + extra;
+        let (winds, gains) = (if wind { 2 } else { 0 }, &self.gains[g]);
+        let (n, m) = (rows.len() + winds + gains.len(), places.zeros + gains.len() + winds);
         let mut b = Block {
             x: DMatrix::zeros(n, places.columns.len()),
             nuisance: DMatrix::zeros(n, m),
@@ -101,17 +101,22 @@ impl Solver<'_> {
         if wind {
             let ((north, east), sd) = self.prior[g];
             for (k, value) in [north, east].into_iter().enumerate() {
-                b.nuisance[(rows.len() + k, places.zeros + k)] = 1.0;
+                b.nuisance[(rows.len() + k, places.zeros + gains.len() + k)] = 1.0;
                 b.y[rows.len() + k] = value;
                 b.w[rows.len() + k] = 1.0 / (sd * sd);
             }
+        }
+        // Last, so that whoever sums rows by window leaves them out: they are no scatter of windows.
+        for (k, gain) in gains.iter().enumerate() {
+            b.nuisance[(rows.len() + winds + k, places.zeros + k)] = 1.0;
+            b.w[rows.len() + winds + k] = 1.0 / gain.prior;
         }
         b
     }
 
     /// Columns and values of the regressors that were let in, for one observation.
     fn let_in_of(&self, o: &Observation) -> impl Iterator<Item = (usize, f64)> {
-        let (q, a) = (o.quantity, o.accelerations);
+        let (q, a) = (o.quantity, o.regressors);
         self.let_in.iter().filter(move |((_, of), _)| *of == q).map(move |((r, _), c)| (*c, a[r.index()]))
     }
 
@@ -165,11 +170,15 @@ impl Solver<'_> {
                 w *= self.step_weight(i);
             }
         }
+        if let Some(k) = self.gain_place(g, o.quantity) {
+            b.nuisance[(r, places.zeros + k)] = self.gain_lever(i);
+        }
         if self.estimates_wind() {
             let s = self.beta[column] * o.slope(wind);
             let (north, east) = (s * o.heading.0, s * o.heading.1);
-            b.nuisance[(r, places.zeros)] = north;
-            b.nuisance[(r, places.zeros + 1)] = east;
+            let at = places.zeros + self.gains[g].len();
+            b.nuisance[(r, at)] = north;
+            b.nuisance[(r, at + 1)] = east;
             y += north * wind.0 + east * wind.1;
         }
         b.y[r] = y;

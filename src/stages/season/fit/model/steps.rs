@@ -3,6 +3,7 @@
 use nalgebra::DVector;
 use rayon::prelude::*;
 
+use super::gains::Gain;
 use super::{FEWEST_OF_A_KIND, Solver};
 use crate::numerics::blocked::{self, BlockedError, BlockedFit, Estimates};
 use crate::numerics::spread::{between_variance, huber_rho, huber_weight};
@@ -27,6 +28,8 @@ const LEAST_OF_OWN: f64 = 0.1;
 /// Steps before gusts are told from what each quantity scatters for itself. The wakes are settled before: looked for
 /// together, the one would hide in the other, window by window.
 const FIRST_GUSTS: usize = 8;
+/// Steps before sessions are held against each other.
+const FIRST_GAINS: usize = 2;
 /// Steps before wakes are looked for among the gusts.
 const SECOND_LOOK: usize = 11;
 /// Steps before a window's air is judged by what the other windows say.
@@ -41,6 +44,7 @@ struct Before {
     residual: Vec<f64>,
     own: Vec<f64>,
     gust_loss: f64,
+    gains: Vec<Vec<Gain>>,
 }
 
 impl Before {
@@ -52,6 +56,7 @@ impl Before {
             residual: solver.residual.clone(),
             own: solver.own.clone(),
             gust_loss: solver.gust_loss,
+            gains: solver.gains.clone(),
         }
     }
 
@@ -61,6 +66,7 @@ impl Before {
         solver.residual.clone_from(&self.residual);
         solver.own.clone_from(&self.own);
         solver.gust_loss = self.gust_loss;
+        solver.gains.clone_from(&self.gains);
     }
 }
 
@@ -80,6 +86,9 @@ impl Solver<'_> {
                     self.look_for_wakes();
                 }
                 self.respread();
+                if i >= FIRST_GAINS {
+                    self.look_for_gains(&fit);
+                }
                 if i >= FIRST_GUSTS {
                     self.look_for_gusts();
                 }
@@ -116,7 +125,7 @@ impl Solver<'_> {
         blocked::fit(&self.last, self.width())
     }
 
-    /// What the robust fit makes least: Huber's ρ of all residuals, and the squares of the winds' prior.
+    /// What the robust fit makes least: Huber's ρ of all residuals, and the squares of the priors of winds and gains.
     fn loss(&self) -> f64 {
         let of_row = |i: &usize| self.clean[*i] * huber_rho(self.own[*i] / self.variance(*i).sqrt());
         let rows = self.rows.iter().flatten().map(of_row);
@@ -125,7 +134,7 @@ impl Solver<'_> {
             0.5 * ((self.wind[g].0 - north).powi(2) + (self.wind[g].1 - east).powi(2)) / (sd * sd)
         };
         let winds = if self.estimates_wind() { (0..self.wind.len()).map(prior).sum() } else { 0.0 };
-        rows.sum::<f64>() + winds + self.gust_loss
+        rows.sum::<f64>() + winds + self.gust_loss + self.gain_loss()
     }
 
     /// A first spread from each quantity's scatter, so that no first step divides by nothing.
@@ -148,6 +157,10 @@ impl Solver<'_> {
         self.gust_loss = 0.0;
         for (g, rows) in self.rows.iter().enumerate() {
             let nuisance = &fit.nuisance[g];
+            let zeros = self.places[g].zeros;
+            for (gain, value) in self.gains[g].iter_mut().zip(nuisance.iter().skip(zeros)) {
+                gain.value = *value;
+            }
             let old = self.wind[g];
             if self.estimates_wind() && nuisance.len() >= 2 {
                 let at = nuisance.len() - 2;

@@ -1,0 +1,108 @@
+//! Gains: what a session's sensor of a quantity reads too much or too little of everything. No window shows it; held
+//! against the other sessions it does. It is an unknown of the session with a prior about zero, as wide as the sessions
+//! are seen to differ, so that configurations that ran in one session are held against each other inside it, where the
+//! gain drops out, and a session that is far out says little of a configuration by itself but all of such differences.
+
+use super::Solver;
+use crate::numerics::blocked::Estimates;
+use crate::numerics::spread::between_variance;
+use crate::stages::season::fit::{Method, Weights};
+
+/// No sensor reads alike in two sessions to better than one in a thousand (common practice, no source).
+const LEAST: f64 = 1e-3;
+/// Standard deviations from the others beyond which a session's prior widens until the gain is nearly free: a sensor
+/// that was changed or calibrated wrongly is no draw from the others' spread.
+const FAR: f64 = 4.0;
+/// Sessions beyond the configurations that they tell of, from which on their spread is known.
+const FEWEST: f64 = 4.0;
+/// A gain less certain than this is not known from the session at all.
+const UNKNOWN: f64 = 0.5;
+
+/// The gain of one quantity in a session.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Gain {
+    /// Index of the quantity.
+    pub quantity: usize,
+    /// Relative excess of what it reads, as far as it is believed.
+    pub value: f64,
+    /// Variance of its prior.
+    pub prior: f64,
+    /// What the fit of the coefficients leaves of it: one less the session's part in them.
+    left: f64,
+}
+
+impl Solver<'_> {
+    /// Places for the gains of every session: of the quantities that it measured, in their order; none where windows are
+    /// weighted alike or by plain least squares.
+    pub(super) fn gains_of_sessions(&self) -> Vec<Vec<Gain>> {
+        let mut out = vec![Vec::new(); self.rows.len()];
+        if self.options.method != Method::Robust || self.options.weights != Weights::Precision {
+            return out;
+        }
+        let mut sessions = vec![0.0; self.beta.len()];
+        for rows in &self.rows {
+            let mut columns: Vec<usize> = rows.iter().map(|i| self.slopes[*i]).collect();
+            columns.sort_unstable();
+            columns.dedup();
+            columns.into_iter().for_each(|c| sessions[c] += 1.0);
+        }
+        for (rows, gains) in self.rows.iter().zip(&mut out) {
+            for quantity in 0..self.quantities {
+                let of = || rows.iter().filter(|i| self.evidence.observations[**i].quantity == quantity);
+                let n = of().count() as f64;
+                if n > 0.0 {
+                    let part = of().map(|i| 1.0 / sessions[self.slopes[*i]]).sum::<f64>() / n;
+                    gains.push(Gain { quantity, value: 0.0, prior: LEAST * LEAST, left: 1.0 - part });
+                }
+            }
+        }
+        out
+    }
+
+    /// What a gain of one does to an observation. Coasting's resistance rests on the mass alone and not on the torque
+    /// sensor, but to let it hold the session's other windows did not pay (study: drag less true, no surer).
+    pub(super) fn gain_lever(&self, i: usize) -> f64 {
+        let o = &self.evidence.observations[i];
+        self.beta[self.slopes[i]] * o.x(self.wind[o.session])
+    }
+
+    /// Place of a quantity among the gains of its session.
+    pub(super) fn gain_place(&self, g: usize, quantity: usize) -> Option<usize> {
+        self.gains.get(g)?.iter().position(|gain| gain.quantity == quantity)
+    }
+
+    /// What the gains' prior adds to the loss.
+    pub(super) fn gain_loss(&self) -> f64 {
+        self.gains.iter().flatten().map(|gain| 0.5 * gain.value * gain.value / gain.prior).sum()
+    }
+
+    /// Finds how much sessions differ, and which of them are far out.
+    pub(super) fn look_for_gains(&mut self, fit: &Estimates) {
+        for q in 0..self.quantities {
+            // What the session's own windows say, the prior taken off again.
+            let mut found: Vec<(usize, usize, f64, f64, f64)> = Vec::new();
+            for (g, gains) in self.gains.iter().enumerate() {
+                let Some(k) = gains.iter().position(|gain| gain.quantity == q) else { continue };
+                let (gain, at) = (gains[k], self.places[g].zeros + k);
+                let (Some(value), Some(variance)) = (fit.nuisance[g].get(at), fit.variances[g].get(at)) else { continue };
+                let told = 1.0 / variance - 1.0 / gain.prior;
+                if gain.left > 0.0 && told > 1.0 / (UNKNOWN * UNKNOWN) {
+                    found.push((g, k, value / (variance * told), 1.0 / told, gain.left));
+                }
+            }
+            let usual = if found.iter().map(|f| f.4).sum::<f64>() < FEWEST {
+                0.0
+            } else {
+                let values: Vec<f64> = found.iter().map(|f| f.2 / f.4.sqrt()).collect();
+                let errors: Vec<f64> = found.iter().map(|f| f.3.sqrt()).collect();
+                between_variance(&values, &errors, 1.0, true)
+            };
+            let usual = usual.max(LEAST * LEAST);
+            self.gains.iter_mut().flatten().filter(|gain| gain.quantity == q).for_each(|gain| gain.prior = usual);
+            for (g, k, value, variance, left) in found {
+                let beyond = value * value / left - FAR * FAR * (usual + variance);
+                self.gains[g][k].prior = usual + beyond.max(0.0);
+            }
+        }
+    }
+}

@@ -198,7 +198,7 @@ table_row! {
         difference_hi95: Option<f64>, "see unit", "upper end of the 95 % interval";
         degrees_of_freedom: Option<f64>, "1", "of the interval's t distribution";
         p_value: Option<f64>, "1", "two-sided, for no difference";
-        p_holm: Option<f64>, "1", "Holm-adjusted over the comparisons of this quantity";
+        p_holm: Option<f64>, "1", "Holm-adjusted over all comparisons";
         verdict: String, "-", "resolved, not resolved or not comparable";
         why: String, "-", "the verdict in a sentence";
         smallest_resolvable: Option<f64>, "see unit", "smallest difference found with 80 % power at the 5 % level";
@@ -220,7 +220,7 @@ table_row! {
         effect_hi95: Option<f64>, "see unit", "upper end of the 95 % interval";
         degrees_of_freedom: Option<f64>, "1", "of the interval's t distribution";
         p_value: Option<f64>, "1", "two-sided, for no effect";
-        p_holm: Option<f64>, "1", "Holm-adjusted over the parts of this quantity";
+        p_holm: Option<f64>, "1", "Holm-adjusted over all parts and quantities";
         smallest_resolvable: Option<f64>, "see unit", "smallest effect found with 80 % power at the 5 % level";
         verdict: String, "-", "resolved, not resolved or not separable";
         why: String, "-", "the verdict in a sentence";

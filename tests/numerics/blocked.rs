@@ -97,10 +97,34 @@ fn rows_that_err_together_against_a_dense_covariance() {
             b.together.push(Together { first, factor });
         }
     }
-    let expected = &reference()["correlated"];
-    let found = fit(&correlated, x.ncols()).unwrap();
+    hold(&correlated, x.ncols(), "correlated");
+}
+
+// The same: a gain of every session is a nuisance column with a prior row, and that is a dense covariance too.
+#[test]
+fn gains_of_blocks_against_a_dense_covariance() {
+    let (x, y, group, weights) = clusters();
+    let w = &weights.iter().find(|(n, _)| *n == "cluster_w").unwrap().1;
+    let expected = &reference()["gained"];
+    let mut gained = blocks(&x, &y, w, &group);
+    for b in &mut gained {
+        let n = b.y.len();
+        b.nuisance = DMatrix::from_fn(n + 1, 1, |i, _| if i < n { 2.0 * b.x[(i, 1)] } else { 1.0 });
+        b.x = b.x.clone().insert_row(n, 0.0);
+        b.y = b.y.clone().insert_row(n, 0.0);
+        b.w = b.w.clone().insert_row(n, 1.0 / expected["variance"].as_f64().unwrap());
+    }
+    hold(&gained, x.ncols(), "gained");
+    let gains: Vec<f64> = fit(&gained, x.ncols()).unwrap().nuisance.iter().map(|n| n[0]).collect();
+    all_close(&DVector::from_vec(gains), &numbers(&expected["gains"]), 1e-7);
+}
+
+/// Holds a fit of the blocks to the outside values of that name.
+fn hold(blocks: &[Block], columns: usize, name: &str) {
+    let expected = &reference()[name];
+    let found = fit(blocks, columns).unwrap();
     all_close(&found.beta, &numbers(&expected["b"]), 1e-9);
-    all_close(&estimate(&correlated, x.ncols()).unwrap().beta, &numbers(&expected["b"]), 1e-7);
+    all_close(&estimate(blocks, columns).unwrap().beta, &numbers(&expected["b"]), 1e-7);
     let (model, covariance) = (matrix(&expected["model"]), matrix(&expected["covariance"]));
     for (l, dof) in table(&expected["contrasts"]).iter().zip(numbers(&expected["dof"])) {
         let l = DVector::from_column_slice(l);

@@ -1,7 +1,8 @@
 """Repeats the parts regression on the tool's own windows table with other packages.
 
 The season of sample-logs/ is run with ordinary least squares and the wind of the run sheet. Then, for every quantity,
-statsmodels fits  mean = zero of the outing + effective_v2 * (base + parts + slope * wing)  with the written weights,
+statsmodels fits  mean = zero of the outing + offset of coasting + effective_v2 * (base + parts + slope * wing)  with the
+written weights,
 and a naive CR2 with full matrices (numpy, scipy) gives standard errors and degrees of freedom. All must agree with the
 tables `parts` and `predictions`.
 
@@ -24,6 +25,7 @@ import statsmodels.api as sm
 
 ROOT = pathlib.Path(__file__).resolve().parents[2]
 SPEED = 160 / 3.6
+QUANTITIES = ("front_downforce", "rear_downforce", "resistance")
 WING = 3.0
 PIPELINE = """
 season: "check"
@@ -123,6 +125,48 @@ def no_narrower(se, dof, within, common=0.0, common_dof=np.inf):
     return (least, least_dof) if least * t(least_dof) > se * t(dof) else (se, dof)
 
 
+def shown_by_all(windows):
+    """What whole sessions have in common: per quantity the excess of CR2 over HC3 relative to the coefficient, all
+    configurations pooled; and the degrees of freedom behind it."""
+    factors, dof = {}, 0.0
+    configurations = sorted(windows["configuration"].unique())
+    each = {c: [float(c == d) for d in configurations] for c in configurations}
+    for quantity in QUANTITIES:
+        used = windows[(windows["quantity"] == quantity) & (windows["weight"] > 0)].reset_index(drop=True)
+        full, y, w, session = regression(used, configurations, each)
+        excess = weight = 0.0
+        for i, _ in enumerate(configurations):
+            contrast = np.eye(full.shape[1])[i]
+            se, _ = cr2(full, y, w, session, contrast)
+            rows, z = within(full, y, w, contrast, full.shape[1] - len(configurations) - 1)
+            beta = np.linalg.lstsq(z, projected_values(full, y, w, len(configurations) + 1), rcond=None)[0]
+            shares = np.array([(z[session == g, i] ** 2).sum() for g in np.unique(session)])
+            n = (shares > 1e-9 * shares.sum()).sum()
+            excess += (n - 1) * n * (se**2 - rows) / beta[i] ** 2
+            weight += n - 1
+        factors[quantity] = max(excess / weight, 0.0)
+        dof += weight / len(QUANTITIES)
+    assert dof >= 4, dof
+    return factors, dof
+
+
+def projected_values(full, y, w, first):
+    """Weighted observations with the columns behind the first ones projected out."""
+    root = np.sqrt(w)
+    q, _ = np.linalg.qr(full[:, first:] * root[:, None])
+    return y * root - q @ (q.T @ (y * root))
+
+
+def in_common(full, y, w, session, contrast, first, factor):
+    """Variance of the contrast if what every session measured were larger by a factor of its own, one plus a number of
+    this variance."""
+    _, z = within(full, y, w, contrast, full.shape[1] - first)
+    beta = np.linalg.lstsq(z, projected_values(full, y, w, first), rcond=None)[0]
+    turned = np.linalg.solve(z.T @ z, contrast[:first])
+    fitted = z @ beta
+    return factor * sum((turned @ (z[session == g].T @ fitted[session == g])) ** 2 for g in np.unique(session))
+
+
 def close(what, ours, theirs, tolerance=1e-8):
     error = abs(ours - theirs) / max(abs(theirs), 1e-3)
     if not error <= tolerance:
@@ -149,7 +193,8 @@ def main(binary, folder):
             rolling = float(line.split(":")[1])
     worst, drawn, count, coefficients = 0.0, 0, 0, {}
     solved = {}
-    for quantity in ("front_downforce", "rear_downforce", "resistance"):
+    factors, pooled = shown_by_all(windows)
+    for quantity in QUANTITIES:
         used = windows[(windows["quantity"] == quantity) & (windows["weight"] > 0)].reset_index(drop=True)
         full, y, w, session = regression(used, names, design)
         # statsmodels' pinv does not scale columns; effective v2 is of the order of a thousand, an intercept of one
@@ -166,8 +211,10 @@ def main(binary, folder):
             contrast = np.zeros(full.shape[1])
             contrast[i] = 1.0
             rows, _ = within(full, y, w, contrast, full.shape[1] - len(names) - 1)
-            se, dof = no_narrower(*cr2(full, y, w, session, contrast), rows)
-            drawn += np.isinf(dof)
+            common = in_common(full, y, w, session, contrast, len(names) + 1, factors[quantity])
+            by_cr2 = cr2(full, y, w, session, contrast)
+            se, dof = no_narrower(*by_cr2, rows, common, pooled)
+            drawn += se != by_cr2[0]
             told = row["degrees_of_freedom"]
             assert np.isnan(told) == np.isinf(dof), (name, quantity, told, dof)
             worst = max(
@@ -192,7 +239,8 @@ def main(binary, folder):
     ]:
         row = predictions[predictions["quantity"] == quantity].iloc[0]
         worst = max(worst, close(f"predicted {quantity}", row["value"], value))
-    print(json.dumps({"check": "parts", "ok": True, "terms": names, "largest_relative_error": worst}))
+    print(json.dumps({"check": "parts", "ok": True, "terms": names, "largest_relative_error": worst,
+                      "effects": count, "by_what_all_sessions_show": int(drawn)}))
 
 
 if __name__ == "__main__":

@@ -20,7 +20,7 @@ use crate::units::{self, Force};
 
 /// Differences between configurations, with the smallest difference that the season can resolve.
 ///
-/// Verdicts are adjusted for all comparisons of a quantity (Holm).
+/// Verdicts are adjusted for all comparisons of the table (Holm).
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Compare {
@@ -74,7 +74,8 @@ impl Compare {
         }
     }
 
-    /// Rows for every pair and quantity, Holm-adjusted within each quantity.
+    /// Rows for every pair and quantity, Holm-adjusted over all of them: a part worth nothing must not be called worth
+    /// something in any of the quantities.
     pub fn rows(&self, fit: &SeasonFit, quantities: &[String], units: &[String]) -> Vec<ComparisonRow> {
         let pairs = self.pairs(&fit.evidence.configurations);
         let mut names: Vec<&str> = fit.reported.iter().map(String::as_str).filter(|n| *n != "resistance").collect();
@@ -86,22 +87,20 @@ impl Compare {
                 names.push("efficiency");
             }
         }
-        let mut out = Vec::new();
+        let mut out: Vec<ComparisonRow> = Vec::new();
         for name in names {
             let unit = match name {
                 "balance" | "efficiency" => "1",
                 _ => quantities.iter().position(|q| q == name).and_then(|q| units.get(q)).map_or("N", String::as_str),
             };
-            let mut rows: Vec<ComparisonRow> =
-                pairs.par_iter().map(|(a, b)| self.row(fit, *a, *b, name, unit)).collect();
-            let p: Vec<f64> = rows.iter().filter_map(|r| r.p_value).collect();
-            let mut adjusted = holm(&p).unwrap_or_default().into_iter();
-            for row in rows.iter_mut().filter(|r| r.p_value.is_some()) {
-                row.p_holm = adjusted.next();
-            }
-            rows.iter_mut().for_each(judge);
-            out.extend(rows);
+            out.par_extend(pairs.par_iter().map(|(a, b)| self.row(fit, *a, *b, name, unit)));
         }
+        let p: Vec<f64> = out.iter().filter_map(|r| r.p_value).collect();
+        let mut adjusted = holm(&p).unwrap_or_default().into_iter();
+        for row in out.iter_mut().filter(|r| r.p_value.is_some()) {
+            row.p_holm = adjusted.next();
+        }
+        out.iter_mut().for_each(judge);
         out
     }
 

@@ -36,7 +36,7 @@ pub fn quantities(season: &SeasonFit) -> Vec<String> {
 /// Rows of `parts`.
 pub fn parts(season: &SeasonFit, fit: &PartsFit, units: &[String]) -> Vec<PartRow> {
     let lines = lines(fit, &tied(fit));
-    let mut out = Vec::new();
+    let mut out: Vec<PartRow> = Vec::new();
     for quantity in quantities(season) {
         let (additivity_p, additivity_note) = match additivity(season, fit, &quantity) {
             Ok(wald) => (Some(wald.p_value), String::new()),
@@ -44,23 +44,20 @@ pub fn parts(season: &SeasonFit, fit: &PartsFit, units: &[String]) -> Vec<PartRo
         };
         let position = season.quantities.iter().position(|q| *q == quantity);
         let unit = position.and_then(|q| units.get(q)).map_or("N", String::as_str);
-        let mut rows: Vec<PartRow> = lines
-            .iter()
-            .map(|line| {
-                let mut row = row(fit, line, &quantity, unit);
-                count(season, fit, line, &quantity, &mut row);
-                (row.additivity_p, row.additivity_note) = (additivity_p, additivity_note.clone());
-                row
-            })
-            .collect();
-        let p: Vec<f64> = rows.iter().filter_map(|r| r.p_value).collect();
-        let mut adjusted = holm(&p).unwrap_or_default().into_iter();
-        for row in rows.iter_mut().filter(|r| r.p_value.is_some()) {
-            row.p_holm = adjusted.next();
-        }
-        rows.iter_mut().for_each(judge);
-        out.extend(rows);
+        out.extend(lines.iter().map(|line| {
+            let mut row = row(fit, line, &quantity, unit);
+            count(season, fit, line, &quantity, &mut row);
+            (row.additivity_p, row.additivity_note) = (additivity_p, additivity_note.clone());
+            row
+        }));
     }
+    // Over all parts and quantities: a part worth nothing must not be called worth something in any of them.
+    let p: Vec<f64> = out.iter().filter_map(|r| r.p_value).collect();
+    let mut adjusted = holm(&p).unwrap_or_default().into_iter();
+    for row in out.iter_mut().filter(|r| r.p_value.is_some()) {
+        row.p_holm = adjusted.next();
+    }
+    out.iter_mut().for_each(judge);
     out
 }
 

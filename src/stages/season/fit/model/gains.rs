@@ -106,3 +106,82 @@ impl Solver<'_> {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::stages::season::SeasonTables;
+    use crate::stages::season::fit::SeasonFit;
+    use crate::stages::season::fit::estimate::Estimate;
+    use crate::stages::season::fit::tests::{PLAIN, ROBUST, Season, make, solve, truth};
+
+    /// Ten sessions of three configurations whose sensors all read well.
+    fn season(seed: u64) -> SeasonTables {
+        make(&Season { sessions: 10, noise: 10.0, ..Default::default() }, seed)
+    }
+
+    /// The same with one quantity of each session multiplied.
+    fn gained(seed: u64, quantity: usize, gain: impl Fn(usize) -> f64) -> SeasonTables {
+        let mut tables = season(seed);
+        for w in &mut tables.windows {
+            let session: usize = w.session[1..].parse().unwrap();
+            let m = w.measures[quantity].as_mut().unwrap();
+            m.mean *= 1.0 + gain(session);
+        }
+        tables
+    }
+
+    fn difference(fit: &SeasonFit, q: usize) -> Estimate {
+        fit.estimate(&fit.coefficient(2, q).unwrap().minus(&fit.coefficient(0, q).unwrap())).unwrap()
+    }
+
+    #[test]
+    fn gains_are_found_session_by_session() {
+        let of = |session: usize| [-0.03, -0.01, 0.0, 0.01, 0.03][session % 5];
+        let fit = solve(&gained(1, 1, of), ROBUST, 3);
+        for session in 0..10 {
+            let found = |q: usize| fit.model.gain(session, q).unwrap().value;
+            assert!((found(1) - of(session)).abs() < 0.008, "{session}: {}", found(1));
+            assert!(found(0).abs() < 0.008 && found(2).abs() < 0.008, "{session}: {} {}", found(0), found(2));
+        }
+        // With sessions that read alike nothing is told apart.
+        let alike = solve(&season(1), ROBUST, 3);
+        assert!(alike.model.gains.iter().flatten().all(|g| g.value.abs() < 0.004), "{:?}", alike.model.gains);
+    }
+
+    #[test]
+    fn a_session_far_out_says_little_by_itself_and_all_of_differences() {
+        let (with, without) =
+            (solve(&gained(2, 0, |s| if s == 4 { 0.09 } else { 0.0 }), ROBUST, 3), solve(&season(2), ROBUST, 3));
+        let gain = |s: usize| with.model.gain(s, 0).unwrap();
+        assert!((gain(4).value - 0.09).abs() < 0.01 && gain(4).prior > 25.0 * gain(3).prior, "{:?}", gain(4));
+        let (a, b) = (with.coefficient(0, 0).unwrap().value, without.coefficient(0, 0).unwrap().value);
+        // A plain mean over ten sessions would be 0.9 % off.
+        assert!((a / b - 1.0).abs() < 0.002, "{a} {b}");
+        let (a, b) = (difference(&with, 0), difference(&without, 0));
+        assert!((a.value - b.value).abs() < 0.3 * b.se && a.se < 1.15 * b.se, "{a:?} {b:?}");
+    }
+
+    #[test]
+    fn differences_are_surer_where_sessions_differ() {
+        let of = |session: usize| [-0.03, -0.01, 0.0, 0.01, 0.03][session % 5];
+        // Each configuration in sessions of its own but for the first, which ran in all: with gains unknown the sessions
+        // are held against the first one's.
+        let mut tables = gained(3, 1, of);
+        tables.windows.retain(|w| {
+            let session: usize = w.session[1..].parse().unwrap();
+            w.configuration == "c0" || w.configuration == format!("c{}", 1 + session % 2)
+        });
+        let (with, plain) = (difference(&solve(&tables, ROBUST, 3), 1), difference(&solve(&tables, PLAIN, 3), 1));
+        let real = truth(2)[1] - truth(0)[1];
+        assert!(with.se < 0.7 * plain.se, "{with:?} {plain:?}");
+        assert!(with.interval.0 < real && real < with.interval.1, "{with:?}");
+    }
+
+    #[test]
+    fn plain_least_squares_and_equal_weights_have_none() {
+        for options in [PLAIN.to_owned(), ROBUST.replace("\"wind\"", "\"weights\": \"equal\", \"wind\"")] {
+            let fit = solve(&season(1), &options, 3);
+            assert!(fit.model.fit.is_some() && fit.model.gains.iter().all(Vec::is_empty), "{options}");
+        }
+    }
+}

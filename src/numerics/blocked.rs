@@ -10,8 +10,8 @@
 mod adjust;
 mod basis;
 pub mod blind;
-mod floor;
 mod normal;
+mod pooled;
 pub mod wald;
 mod whiten;
 
@@ -19,7 +19,7 @@ use nalgebra::{DMatrix, DVector};
 use rayon::prelude::*;
 
 use self::adjust::Adjust;
-pub use self::floor::Floor;
+pub use self::pooled::Pooled;
 pub use self::whiten::Together;
 use self::whiten::{Whitened, Whitener, triangle};
 

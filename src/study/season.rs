@@ -53,9 +53,10 @@ pub fn one(case: &Case, seed: u64) -> Result<Tally, Fatal> {
 
 /// The season's windows: kept ones, where there are any.
 fn windows(case: &Case, which: &str, plan: &Plan, season: &Season) -> Result<Vec<Window>, Fatal> {
-    let place = case.kept.as_ref().map(|folder| {
-        folder.join(format!("{}{}-{which}.json", case.name.replace(' ', "_"), case.instead.mark()))
-    });
+    let place = case
+        .kept
+        .as_ref()
+        .map(|folder| folder.join(format!("{}{}-{which}.json", case.name.replace(' ', "_"), case.instead.mark())));
     if let Some(text) = place.as_ref().and_then(|p| std::fs::read(p).ok()) {
         return serde_json::from_slice(&text).map_err(defect);
     }

@@ -104,6 +104,7 @@ def cr2(full, y, w, session, contrast):
 
 
 HANDFUL = 6  # degrees of freedom from which on the blocks show their scatter themselves
+AT_MOST = 4  # that the scatter of the others counts for
 
 
 def within(full, y, w, contrast, zeros):
@@ -116,13 +117,17 @@ def within(full, y, w, contrast, zeros):
     return contrast[: z.shape[1]] @ result.cov_params() @ contrast[: z.shape[1]], z
 
 
-def no_narrower(se, dof, within, common=0.0, common_dof=np.inf):
-    """CR2's standard error; if its 95 % interval would be narrower, six tenths of HC3's variance, or where a handful of
-    sessions speak all of HC3's variance and of that of whole sessions, with the degrees of freedom of the latter."""
-    least, least_dof = (within + common, common_dof) if dof < HANDFUL else (0.6 * within, np.inf)
-    least = np.sqrt(least)
-    t = lambda dof: scipy.stats.t.ppf(0.975, max(dof, 1)) if np.isfinite(dof) else scipy.stats.norm.ppf(0.975)
-    return (least, least_dof) if least * t(least_dof) > se * t(dof) else (se, dof)
+def held(se, dof, within, common, common_dof):
+    """CR2's standard error and degrees of freedom held against what all sessions show: for a handful of sessions the mean
+    of both variances by their degrees of freedom, and no less than six tenths of HC3's variance; for more, no narrower than
+    that."""
+    least = 0.6 * within
+    if dof < HANDFUL:
+        others = min(max(common_dof - dof, 0), AT_MOST)
+        mean = (dof * se**2 + others * (within + common)) / (dof + others)
+        return np.sqrt(max(mean, least)), dof + others
+    wider = np.sqrt(least) * scipy.stats.norm.ppf(0.975) > se * scipy.stats.t.ppf(0.975, dof)
+    return (np.sqrt(least), np.inf) if wider else (se, dof)
 
 
 def shown_by_all(windows):
@@ -147,7 +152,8 @@ def shown_by_all(windows):
         factors[quantity] = max(excess / weight, 0.0)
         dof += weight / len(QUANTITIES)
     assert dof >= 4, dof
-    return factors, dof
+    sessions = (windows["event"] + "/" + windows["session"])[windows["weight"] > 0].nunique()
+    return factors, min(dof, sessions - 1)
 
 
 def projected_values(full, y, w, first):
@@ -213,7 +219,7 @@ def main(binary, folder):
             rows, _ = within(full, y, w, contrast, full.shape[1] - len(names) - 1)
             common = in_common(full, y, w, session, contrast, len(names) + 1, factors[quantity])
             by_cr2 = cr2(full, y, w, session, contrast)
-            se, dof = no_narrower(*by_cr2, rows, common, pooled)
+            se, dof = held(*by_cr2, rows, common, pooled)
             drawn += se != by_cr2[0]
             told = row["degrees_of_freedom"]
             assert np.isnan(told) == np.isinf(dof), (name, quantity, told, dof)

@@ -81,8 +81,11 @@ impl SeasonStage for CrossCheck {
         if let Some(other) = straight(tables, fit, cx) {
             rows.extend(self.straight_rows(fit, &other));
             // What both let in is told from the windows that the fit rests on.
-            let known = |r: &RegressorRow| tables.regressors.iter().any(|k| (&k.quantity, &k.regressor) == (&r.quantity, &r.regressor));
-            let more: Vec<RegressorRow> = self.regressors(&other, tables, cx).into_iter().filter(|r| !known(r)).collect();
+            let known = |r: &RegressorRow| {
+                tables.regressors.iter().any(|k| (&k.quantity, &k.regressor) == (&r.quantity, &r.regressor))
+            };
+            let more: Vec<RegressorRow> =
+                self.regressors(&other, tables, cx).into_iter().filter(|r| !known(r)).collect();
             tables.regressors.extend(more);
         }
         rows.extend(self.coast_rows(fit, &tables.windows));
@@ -267,7 +270,9 @@ impl CrossCheck {
             out.push(RegressorRow {
                 unit: match regressor {
                     LetIn::Coasting => unit_of(quantity, &tables.quantities, &tables.units),
-                    LetIn::Transfer | LetIn::Curvature => format!("{}.s2/m", unit_of(quantity, &tables.quantities, &tables.units)),
+                    LetIn::Transfer | LetIn::Curvature => {
+                        format!("{}.s2/m", unit_of(quantity, &tables.quantities, &tables.units))
+                    }
                 },
                 quantity: quantity.clone(),
                 regressor: match regressor {

@@ -106,7 +106,7 @@ impl SeasonFit {
 
     /// Variance of a contrast from the scatter of windows inside their sessions.
     pub fn within(&self, contrast: &DVector<f64>) -> f64 {
-        self.floor.as_ref().map_or(0.0, |f| contrast.dot(&(&f.within * contrast)))
+        self.pooled.as_ref().map_or(0.0, |f| contrast.dot(&(&f.within * contrast)))
     }
 
     /// Sum of squares of what the sensors of single sessions do to a contrast of lone coefficients, were each
@@ -126,11 +126,11 @@ impl SeasonFit {
 
     /// The number with its interval.
     ///
-    /// Coefficients that several sessions share in take their variance between sessions (CR2), but no narrower interval
-    /// than the windows' own scatter and that of all sessions leave
-    /// ([`Floor::no_narrower`](crate::numerics::blocked::Floor::no_narrower)). Those that one session alone determines have the scatter of their windows (HC3) and, since what a whole session
-    /// has in common can't be seen from inside it, the session scatter of the rest of the season or the
-    /// assumed one, whichever is larger; they carry a flag.
+    /// Coefficients that several sessions share in take their variance between sessions (CR2), held against what the
+    /// windows' own scatter and that of all sessions leave
+    /// ([`Pooled::held`](crate::numerics::blocked::Pooled::held)). Those that one session alone determines have the
+    /// scatter of their windows (HC3) and, since what a whole session has in common can't be seen from inside it, the
+    /// session scatter of the rest of the season or the assumed one, whichever is larger; they carry a flag.
     pub fn estimate(&self, derived: &Derived) -> Option<Estimate> {
         let fit = self.model.fit.as_ref()?;
         let g = &derived.gradient;
@@ -143,7 +143,7 @@ impl SeasonFit {
         let mut flags = Vec::new();
         let (mut variance, mut dof) = (0.0, f64::INFINITY);
         if shared.iter().any(|v| *v != 0.0) {
-            (variance, dof) = fit.spread(&shared, self.floor.as_ref()?);
+            (variance, dof) = fit.spread(&shared, self.pooled.as_ref()?);
         }
         if lone.iter().any(|v| *v != 0.0) {
             flags.push("session_scatter_not_visible");

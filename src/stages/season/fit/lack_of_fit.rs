@@ -3,7 +3,7 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::SeasonFit;
-use crate::numerics::blocked::{self, Block, Floor};
+use crate::numerics::blocked::{self, Block, Pooled};
 use crate::numerics::distributions::t_p_value;
 
 /// What the added term says.
@@ -62,8 +62,8 @@ pub fn square_law(season: &SeasonFit, configuration: usize, quantity: usize) -> 
     let within = fit.grouped_covariance(&rows);
     let (variance, dof) = if blocks.len() > 1 {
         // A factor of the whole session bends no curve.
-        let floor = Floor { common: DMatrix::zeros(2, 2), within, dof: f64::INFINITY };
-        fit.spread(&term, &floor)
+        let pooled = Pooled { common: DMatrix::zeros(2, 2), within, dof: f64::INFINITY };
+        fit.spread(&term, &pooled)
     } else {
         let left: usize = blocks.iter().map(|b| b.y.len().saturating_sub(b.nuisance.ncols() + 2)).sum();
         (within[(1, 1)], left as f64)

@@ -23,7 +23,7 @@ use self::screen::Finding;
 use super::SeasonTables;
 use crate::error::Fatal;
 use crate::located::{Located, Spot};
-use crate::numerics::blocked::Floor;
+use crate::numerics::blocked::Pooled;
 use crate::stages::season::stated;
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage, WindowStep};
 use crate::units::{Ratio, Speed};
@@ -169,9 +169,9 @@ pub struct SeasonFit {
     pub scatter: Scatter,
     /// Covariance of the relative errors of a whole session, quantities × quantities.
     pub factors: DMatrix<f64>,
-    /// What no interval of coefficients that several sessions share in is narrower than, the covariance that the scatter
-    /// of windows inside their sessions leaves (HC3) in it; `None` without a fit.
-    pub floor: Option<Floor>,
+    /// What all sessions show of the scatter of coefficients, that of windows inside their sessions (HC3) in it; `None`
+    /// without a fit.
+    pub pooled: Option<Pooled>,
     /// Rolling resistance coefficient of the car.
     pub rolling_resistance: f64,
     /// Reference speed, m/s.
@@ -211,7 +211,7 @@ impl Fit {
             Wind::RunSheet => "wind from the run sheet",
             Wind::None => "no wind",
         };
-        format!("{method}, {weights}, {zero}, {wind}, CR2 by session, no narrower than the windows' own scatter leaves")
+        format!("{method}, {weights}, {zero}, {wind}, CR2 by session, few sessions held against the scatter of all")
     }
 
     /// Fits what the windows hold.
@@ -301,8 +301,8 @@ impl Fit {
         let scatter = scatter::pooled(&fit, &within, self.assumed_session_scatter.get());
         let factors = scatter::factors(&fit, &within, scatter);
         let common = solved.common_covariance(&scatter::quantities_of_rows(&fit), &factors);
-        let floor = Floor { within, common, dof: scatter.dof };
-        (fit.scatter, fit.factors, fit.floor) = (scatter, factors, Some(floor));
+        let pooled = Pooled { within, common, dof: scatter::dof_of_all(&fit.model, scatter) };
+        (fit.scatter, fit.factors, fit.pooled) = (scatter, factors, Some(pooled));
         fit
     }
 

@@ -95,6 +95,13 @@ pub fn factors(season: &SeasonFit, within: &DMatrix<f64>, scatter: Scatter) -> D
     DMatrix::from_fn(n, n, |q, r| sd[q] * sd[r] * possible[(q, r)] / (possible[(q, q)] * possible[(r, r)]).sqrt())
 }
 
+/// Degrees of freedom of what all sessions together show of their scatter: configurations that ran in the same sessions
+/// are no further evidence. 0 where they show nothing.
+pub fn dof_of_all(model: &Model, scatter: Scatter) -> f64 {
+    let sessions = model.rows.iter().filter(|rows| !rows.is_empty()).count() as f64;
+    if scatter.seen.is_some() { scatter.dof.min(sessions - 1.0) } else { 0.0 }
+}
+
 /// Per block and row the quantity that it measured; the wind's prior rows have none.
 pub fn quantities_of_rows(season: &SeasonFit) -> Vec<Vec<usize>> {
     let quantity = |i: &usize| season.evidence.observations.get(*i).map_or(usize::MAX, |o| o.quantity);

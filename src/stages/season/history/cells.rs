@@ -35,7 +35,7 @@ impl Cells {
         let (evidence, index) = split(season);
         let fit = options.solve_once(evidence, &season.quantities, season.rolling_resistance, season.density);
         fit.model.fit.as_ref()?;
-        let scatter = match scatter::seen(&fit, &fit.floor.as_ref()?.within) {
+        let scatter = match scatter::seen(&fit, &fit.pooled.as_ref()?.within) {
             Some((relative, dof)) if relative > least && dof >= LEAST_DOF => (relative, dof),
             // With little evidence a larger scatter counts, a smaller one does not.
             Some((relative, dof)) => (relative.max(least), dof.max(LEAST_DOF)),

@@ -10,7 +10,7 @@ use nalgebra::{DMatrix, DVector};
 
 use super::terms::{Combination, Terms};
 use crate::numerics::blocked::blind::Blind;
-use crate::numerics::blocked::{self, Block, BlockedFit, Floor};
+use crate::numerics::blocked::{self, Block, BlockedFit, Pooled};
 use crate::numerics::distributions::t_quantile;
 use crate::numerics::null_space::{NullSpace, NullSpaceParams, null_space};
 use crate::stages::season::fit::SeasonFit;
@@ -46,8 +46,8 @@ pub struct PartsFit {
     pub windows_of_rows: Vec<Vec<usize>>,
     /// Per block and row, the quantity that it measures.
     quantities_of_rows: Vec<Vec<usize>>,
-    /// What no interval of what several sessions tell is narrower than.
-    floor: Option<Floor>,
+    /// What all sessions show of the scatter of coefficients.
+    pooled: Option<Pooled>,
     /// Scatter from session to session.
     pub scatter: Scatter,
     /// Rolling resistance coefficient of the car.
@@ -85,7 +85,7 @@ impl PartsFit {
             configurations,
             windows_of_rows: season.windows_of_rows.clone(),
             quantities_of_rows: scatter::quantities_of_rows(season),
-            floor: None,
+            pooled: None,
             scatter: season.scatter,
             rolling_resistance: season.rolling_resistance,
             speed: season.speed,
@@ -98,7 +98,7 @@ impl PartsFit {
         if let Some(fit) = &out.fit {
             let within = fit.grouped_covariance(&out.windows_of_rows);
             let common = fit.common_covariance(&out.quantities_of_rows, &season.factors);
-            out.floor = Some(Floor { within, common, dof: season.scatter.dof });
+            out.pooled = Some(Pooled { within, common, dof: scatter::dof_of_all(&season.model, season.scatter) });
         }
         out
     }
@@ -168,7 +168,7 @@ impl PartsFit {
             Blind::default()
         };
         let (mut variance, mut dof) =
-            if blind.any() { (0.0, f64::INFINITY) } else { fit.spread(gradient, self.floor.as_ref()?) };
+            if blind.any() { (0.0, f64::INFINITY) } else { fit.spread(gradient, self.pooled.as_ref()?) };
         if blind.any() {
             // What single sessions tell has its own scatter; the rest keeps that between sessions.
             if !blind.all() {

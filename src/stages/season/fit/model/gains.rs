@@ -84,7 +84,9 @@ impl Solver<'_> {
             for (g, gains) in self.gains.iter().enumerate() {
                 let Some(k) = gains.iter().position(|gain| gain.quantity == q) else { continue };
                 let (gain, at) = (gains[k], self.places[g].zeros + k);
-                let (Some(value), Some(variance)) = (fit.nuisance[g].get(at), fit.variances[g].get(at)) else { continue };
+                let (Some(value), Some(variance)) = (fit.nuisance[g].get(at), fit.variances[g].get(at)) else {
+                    continue;
+                };
                 let told = 1.0 / variance - 1.0 / gain.prior;
                 if gain.left > 0.0 && told > 1.0 / (UNKNOWN * UNKNOWN) {
                     found.push((g, k, value / (variance * told), 1.0 / told, gain.left));

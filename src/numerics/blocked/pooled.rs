@@ -1,5 +1,5 @@
-//! What no interval may be narrower than: what rows inside the blocks scatter, and what whole blocks have in common as all
-//! of them together show it.
+//! What all blocks together show of the scatter: what rows inside the blocks leave, and what whole blocks have in common.
+//! A handful of blocks is held against it, and so are more where luck made them agree.
 
 use nalgebra::{DMatrix, DVector};
 use rayon::prelude::*;
@@ -10,50 +10,56 @@ use crate::numerics::distributions::t_quantile;
 /// Share of the variance within blocks that no luck of the blocks may go below. It is an estimate itself, and HC3 is on
 /// the large side: the whole of it made intervals too wide (study, case `usual`).
 const BEYOND_DOUBT: f64 = 0.6;
-/// Degrees of freedom of CR2 from which on blocks are not taken to agree by luck: one variance in seventy is then
-/// less than a sixth of what it should be, and even that interval reaches about one true standard deviation.
+/// Degrees of freedom of CR2 from which on blocks show their scatter themselves; a handful agrees or differs by luck.
 const HANDFUL: f64 = 6.0;
+/// Degrees of freedom that the pooled scatter counts for at the most: blocks differ in how much they differ (set by
+/// simulation: study, two and three sessions, six in all, with traffic and miscalibrated sessions and without).
+const AT_MOST: f64 = 4.0;
 
-/// What no interval may be narrower than, however well a handful of blocks agree.
+/// What all blocks together show, for contrasts that a handful of them tell, and for those where luck made them agree.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Floor {
+pub struct Pooled {
     /// Covariance that groups of rows inside the blocks leave ([`BlockedFit::grouped_covariance`]).
     pub within: DMatrix<f64>,
     /// Covariance of what whole blocks have in common, as all blocks together show it
     /// ([`BlockedFit::common_covariance`]).
     pub common: DMatrix<f64>,
-    /// Degrees of freedom behind that scatter.
+    /// Degrees of freedom behind that scatter: no more than there are blocks beside one; 0 where they show nothing.
     pub dof: f64,
 }
 
-impl Floor {
-    /// Variance and degrees of freedom of the contrast ℓ'β: for a handful of blocks all that rows and the blocks' pooled
-    /// scatter leave, known no better than that scatter (which may itself be cut off at zero by luck); for more, the share
-    /// beyond doubt of what rows leave.
-    fn of(&self, contrast: &DVector<f64>, handful: bool) -> (f64, f64) {
+impl Pooled {
+    /// CR2's variance of the contrast ℓ'β and its degrees of freedom, held against what all blocks show.
+    ///
+    /// A handful of blocks says next to nothing of its scatter: a mean of their own variance and of that which rows and the
+    /// pooled scatter of the other blocks leave, by their degrees of freedom, which add up (the moderated variance of
+    /// Smyth, Statistical Applications in Genetics and Molecular Biology 3, 2004; from memory). Where there are no other
+    /// blocks nothing is gained. More blocks speak for themselves.
+    ///
+    /// Blocks that agree better than most of what the rows leave do so by luck, as a variance between groups is cut off
+    /// at zero: from a handful the larger variance, from more whichever gives the wider 95 % interval.
+    pub fn held(&self, variance: f64, dof: f64, contrast: &DVector<f64>) -> (f64, f64) {
         let of = |m: &DMatrix<f64>| contrast.dot(&(m * contrast));
-        if handful {
-            (of(&self.within) + of(&self.common), self.dof)
-        } else {
-            (BEYOND_DOUBT * of(&self.within), f64::INFINITY)
-        }
-    }
-
-    /// CR2's variance with its degrees of freedom, or what rows inside the blocks and the blocks' pooled scatter leave,
-    /// whichever gives the wider 95 % interval. Where a handful of blocks agree better than that, it is luck, as a
-    /// variance between groups is cut off at zero; more than a handful show their scatter themselves.
-    pub fn no_narrower(&self, variance: f64, dof: f64, contrast: &DVector<f64>) -> (f64, f64) {
-        let width = |v: f64, dof: f64| t_quantile(0.975, dof.max(1.0)).map_or(f64::INFINITY, |t| t * v.sqrt());
-        let (least, least_dof) = self.of(contrast, dof < HANDFUL);
         // Without degrees of freedom there is no evidence, and nothing to hold it against.
-        if dof > 0.0 && width(least, least_dof) > width(variance, dof) { (least, least_dof) } else { (variance, dof) }
+        if dof.is_nan() || dof <= 0.0 {
+            return (variance, dof);
+        }
+        let least = BEYOND_DOUBT * of(&self.within);
+        if dof < HANDFUL {
+            let (pooled, of_others) = (of(&self.within) + of(&self.common), (self.dof - dof).clamp(0.0, AT_MOST));
+            let both = dof + of_others;
+            return (((dof * variance + of_others * pooled) / both).max(least), both);
+        }
+        let own = t_quantile(0.975, dof).unwrap_or(f64::INFINITY);
+        let sure = t_quantile(0.975, f64::INFINITY).unwrap_or(0.0);
+        if sure * least.sqrt() > own * variance.sqrt() { (least, f64::INFINITY) } else { (variance, dof) }
     }
 }
 
 impl BlockedFit {
-    /// Variance of the contrast ℓ'β and its degrees of freedom: CR2's, unless see [`Floor::no_narrower`].
-    pub fn spread(&self, contrast: &DVector<f64>, floor: &Floor) -> (f64, f64) {
-        floor.no_narrower(self.variance(contrast), self.dof(contrast), contrast)
+    /// Variance of the contrast ℓ'β and its degrees of freedom: CR2's, unless see [`Pooled::held`].
+    pub fn spread(&self, contrast: &DVector<f64>, all: &Pooled) -> (f64, f64) {
+        all.held(self.variance(contrast), self.dof(contrast), contrast)
     }
 
     /// Covariance of the shared coefficients if what each block measured of each kind were larger by a factor of its own:
@@ -118,22 +124,28 @@ mod tests {
     #[test]
     fn luck_makes_no_interval_narrower_than_the_rows_allow() {
         // t(0.975, 8) = 2.306: CR2's interval is the wider one down to (1.960/2.306)² = 0.722 of what is beyond doubt.
+        let (rows, one, sure) = (pooled(1.0, 99.0, 4.0), DVector::from_element(1, 1.0), BEYOND_DOUBT);
+        assert_eq!(rows.held(0.73 * sure, 8.0, &one), (0.73 * sure, 8.0));
+        assert_eq!(rows.held(0.72 * sure, 8.0, &one), (sure, f64::INFINITY));
+        assert_eq!(rows.held(0.0, 0.0, &one), (0.0, 0.0));
+    }
+
+    #[test]
+    fn a_handful_of_blocks_is_held_against_all() {
         let one = DVector::from_element(1, 1.0);
-        let floor = |within: f64, common: f64| Floor {
-            within: DMatrix::from_element(1, 1, within),
-            common: DMatrix::from_element(1, 1, common),
-            dof: 4.0,
-        };
-        let (rows, sure) = (floor(1.0, 0.0), BEYOND_DOUBT);
-        assert_eq!(rows.no_narrower(0.73 * sure, 8.0, &one), (0.73 * sure, 8.0));
-        assert_eq!(rows.no_narrower(0.72 * sure, 8.0, &one), (sure, f64::INFINITY));
-        assert_eq!(rows.no_narrower(0.0, 0.0, &one), (0.0, 0.0));
-        // A handful, t(0.975, 3) = 3.182 over t(0.975, 4) = 2.776: down to 0.761 of all that rows and blocks leave.
-        assert_eq!(floor(1.0, 1.0).no_narrower(1.53, 3.0, &one), (1.53, 3.0));
-        assert_eq!(floor(1.0, 1.0).no_narrower(1.52, 3.0, &one), (2.0, 4.0));
-        assert_eq!(rows.no_narrower(0.1, 3.0, &one), (1.0, 4.0));
-        // More than a handful of blocks show it themselves.
-        assert_eq!(floor(1.0, 99.0).no_narrower(1.0, 8.0, &one), (1.0, 8.0));
+        // Two parts of its own 7, four parts of 1 + 3 by rows and the other blocks: (2·7 + 4·4)/6, with 2 + 4 degrees.
+        assert_eq!(pooled(1.0, 3.0, 6.0).held(7.0, 2.0, &one), (5.0, 6.0));
+        // However many blocks the pool rests on, it counts for four; its own blocks don't count twice.
+        assert_eq!(pooled(1.0, 3.0, 40.0).held(7.0, 2.0, &one), (5.0, 6.0));
+        assert_eq!(pooled(1.0, 3.0, 4.0).held(7.0, 2.0, &one), (5.5, 4.0));
+        assert_eq!(pooled(1.0, 3.0, 1.0).held(7.0, 2.0, &one), (7.0, 2.0));
+        // Luck of a handful without others.
+        assert_eq!(pooled(1.0, 0.0, 0.0).held(0.1, 2.0, &one), (BEYOND_DOUBT, 2.0));
+    }
+
+    /// One coefficient: what rows and blocks leave, and degrees of freedom.
+    fn pooled(within: f64, common: f64, dof: f64) -> Pooled {
+        Pooled { within: DMatrix::from_element(1, 1, within), common: DMatrix::from_element(1, 1, common), dof }
     }
 
     #[test]

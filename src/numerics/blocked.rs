@@ -79,12 +79,14 @@ pub struct BlockedFit {
     pub whitened: Vec<DVector<f64>>,
     /// Per block, how its rows were whitened.
     whiteners: Vec<Whitener>,
-    /// Leverage of every row, per block.
+    /// Leverage of every row on all coefficients, those of the block in them.
     leverage: Vec<DVector<f64>>,
     /// Per block: R⁻¹ and R⁻¹Q'X of the nuisance columns.
     nuisance_factors: Vec<(DMatrix<f64>, DMatrix<f64>)>,
 }
 
+/// A row of more leverage than this stands for itself alone: its residual is rounding.
+const SINGLE: f64 = 1.0 - 1e-6;
 /// Smallest share of a shared column that must survive the projection.
 const IDENTIFIED: f64 = 1e-9;
 
@@ -234,7 +236,7 @@ impl Inferred {
             nuisance_factors: w.nuisance_factors(b),
             residuals: w.whitener.raw(&e),
             whitened: e,
-            leverage: through.component_mul(&w.z).column_sum(),
+            leverage: through.component_mul(&w.z).column_sum() + w.leverage(),
             products: Products::new(&w.z, &adjust),
             adjust,
         }

@@ -104,17 +104,20 @@ def cr2(full, y, w, session, contrast):
 
 
 HANDFUL = 6  # degrees of freedom from which on the blocks show their scatter themselves
-AT_MOST = 4  # that the scatter of the others counts for
+AT_MOST = 3  # that the scatter of the others counts for
 
 
 def within(full, y, w, contrast, zeros):
-    """HC3's variance of the regression whose last `zeros` columns are projected out beforehand; the projected first ones."""
+    """HC3's variance of the contrast, and the first columns of the whitened regression with the last `zeros` columns
+    projected out."""
     root = np.sqrt(w)[:, None]
     rest, own = full[:, : full.shape[1] - zeros] * root, full[:, full.shape[1] - zeros :] * root
     q, _ = np.linalg.qr(own)
-    z, v = rest - q @ (q.T @ rest), y * root[:, 0] - q @ (q.T @ (y * root[:, 0]))
-    result = sm.OLS(v, z).fit(cov_type="HC3")
-    return contrast[: z.shape[1]] @ result.cov_params() @ contrast[: z.shape[1]], z
+    # statsmodels' pinv does not scale columns
+    scale = 1 / np.sqrt(np.mean(full**2, axis=0))
+    result = sm.WLS(y, full * scale, weights=w).fit(method="qr", cov_type="HC3")
+    scaled = contrast * scale
+    return scaled @ result.cov_params() @ scaled, rest - q @ (q.T @ rest)
 
 
 def held(se, dof, within, common, common_dof):

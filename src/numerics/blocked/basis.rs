@@ -60,6 +60,12 @@ impl Basis {
         self.r.ncols()
     }
 
+    /// Squared lengths of Q's rows: the leverage of every row on the nuisance coefficients.
+    pub(super) fn leverage(&self) -> DVector<f64> {
+        let dense = |i: usize| if self.dense.ncols() > 0 { self.dense.row(i).norm_squared() } else { 0.0 };
+        DVector::from_fn(self.entry.len(), |i, _| self.entry[i].powi(2) + dense(i))
+    }
+
     /// Q'M for an n × k matrix.
     pub(super) fn across(&self, m: &DMatrix<f64>) -> DMatrix<f64> {
         let mut out = DMatrix::zeros(self.own + self.dense.ncols(), m.ncols());

@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 
 use nalgebra::DVector;
 
-use super::{BlockedFit, Products, select};
+use super::{BlockedFit, Products, SINGLE};
 
 /// Share of a contrast's variance under which nothing hangs on a single block.
 const NEGLIGIBLE: f64 = 1e-6;
@@ -81,13 +81,10 @@ impl BlockedFit {
                 let kind = kinds.get(g).and_then(|k| k.get(i)).copied().unwrap_or(usize::MAX);
                 *out.common.entry((g, kind)).or_default() += b * fitted;
             }
-            let bread = select(&self.bread, columns, columns);
             let groups = groups.get(g).map_or(&[][..], Vec::as_slice);
             let mut sums = vec![0.0; groups.iter().copied().max().map_or(0, |m| m + 1)];
             for (i, group) in groups.iter().enumerate().take(z.nrows()) {
-                let row = z.row(i);
-                let leverage = (row * &bread * row.transpose())[(0, 0)].min(1.0 - 1e-6);
-                sums[*group] += b[i] * self.whitened[g][i] / (1.0 - leverage);
+                sums[*group] += b[i] * self.whitened[g][i] / (1.0 - self.leverage[g][i].min(SINGLE));
             }
             out.within += sums.iter().map(|s| s * s).sum::<f64>();
         }

@@ -4,7 +4,7 @@
 use nalgebra::{DMatrix, DVector};
 use rayon::prelude::*;
 
-use super::BlockedFit;
+use super::{BlockedFit, SINGLE};
 use crate::numerics::distributions::t_quantile;
 
 /// Share of the variance within blocks that no luck of the blocks may go below. It is an estimate itself, and HC3 is on
@@ -12,9 +12,10 @@ use crate::numerics::distributions::t_quantile;
 const BEYOND_DOUBT: f64 = 0.6;
 /// Degrees of freedom of CR2 from which on blocks show their scatter themselves; a handful agrees or differs by luck.
 const HANDFUL: f64 = 6.0;
-/// Degrees of freedom that the pooled scatter counts for at the most: blocks differ in how much they differ (set by
-/// simulation: study, two and three sessions, six in all, with traffic and miscalibrated sessions and without).
-const AT_MOST: f64 = 4.0;
+/// Degrees of freedom that the scatter of the other blocks counts for at the most: blocks differ in how much they differ
+/// (set by simulation: study, two and three sessions, six in all, the sample season, with traffic and miscalibrated
+/// sessions and without).
+const AT_MOST: f64 = 3.0;
 
 /// What all blocks together show, for contrasts that a handful of them tell, and for those where luck made them agree.
 #[derive(Clone, Debug, PartialEq)]
@@ -95,7 +96,7 @@ impl BlockedFit {
             let mut sums: DMatrix<f64> =
                 DMatrix::zeros(columns.len(), groups.iter().copied().max().map_or(0, |m| m + 1));
             for (i, group) in groups.iter().enumerate().take(z.nrows()) {
-                let e = self.whitened[g][i] / (1.0 - self.leverage[g][i].min(1.0 - 1e-6));
+                let e = self.whitened[g][i] / (1.0 - self.leverage[g][i].min(SINGLE));
                 for (j, sum) in sums.column_mut(*group).iter_mut().enumerate() {
                     *sum += z[(i, j)] * e;
                 }
@@ -133,10 +134,10 @@ mod tests {
     #[test]
     fn a_handful_of_blocks_is_held_against_all() {
         let one = DVector::from_element(1, 1.0);
-        // Two parts of its own 7, four parts of 1 + 3 by rows and the other blocks: (2·7 + 4·4)/6, with 2 + 4 degrees.
-        assert_eq!(pooled(1.0, 3.0, 6.0).held(7.0, 2.0, &one), (5.0, 6.0));
-        // However many blocks the pool rests on, it counts for four; its own blocks don't count twice.
-        assert_eq!(pooled(1.0, 3.0, 40.0).held(7.0, 2.0, &one), (5.0, 6.0));
+        // Two parts of its own 7, three parts of 1 + 1 by rows and the other blocks: (2·7 + 3·2)/5, with 2 + 3 degrees.
+        assert_eq!(pooled(1.0, 1.0, 5.0).held(7.0, 2.0, &one), (4.0, 5.0));
+        // However many blocks the pool rests on, it counts for three; its own blocks don't count twice.
+        assert_eq!(pooled(1.0, 1.0, 40.0).held(7.0, 2.0, &one), (4.0, 5.0));
         assert_eq!(pooled(1.0, 3.0, 4.0).held(7.0, 2.0, &one), (5.5, 4.0));
         assert_eq!(pooled(1.0, 3.0, 1.0).held(7.0, 2.0, &one), (7.0, 2.0));
         // Luck of a handful without others.

@@ -143,6 +143,11 @@ impl Whitened {
         self.basis.r.solve_upper_triangular(&DMatrix::identity(m, m)).unwrap_or_else(|| DMatrix::zeros(m, m))
     }
 
+    /// Leverage of every row on the nuisance coefficients.
+    pub(super) fn leverage(&self) -> DVector<f64> {
+        self.basis.leverage()
+    }
+
     /// Variances of the nuisance coefficients given the shared ones.
     pub(super) fn nuisance_variances(&self) -> DVector<f64> {
         let inverse = self.nuisance_inverse();

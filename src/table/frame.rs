@@ -5,14 +5,13 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use crate::units::Dimension;
 
 /// One channel's samples.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Column {
     /// Canonical name, or the layout's own for further channels, or a stage's.
     pub name: String,
     /// What the numbers measure; they are in its SI unit.
     pub dimension: Dimension,
     /// One value per time stamp; `NaN` is missing. Written down in single precision, see [`Column::round`].
-    #[serde(with = "singles")]
     pub values: Vec<f64>,
 }
 
@@ -63,6 +62,7 @@ pub struct LogFrame {
     /// Samples per second once aligned; 0 before.
     pub rate: f64,
     /// The channels.
+    #[serde(with = "channels")]
     pub columns: Vec<Column>,
     /// Which stretch belongs to which run; filled by `align`.
     pub segments: Vec<Segment>,
@@ -144,16 +144,81 @@ mod stamps {
     }
 }
 
-/// Samples in single precision.
-mod singles {
-    use serde::{Deserializer, Serializer};
+/// Channels in single precision. One value throughout (an air density from the run sheet), or the samples of a channel
+/// before it (the air speed where no wind is known), take no more than a word.
+mod channels {
+    use serde::ser::SerializeSeq;
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-    pub fn serialize<S: Serializer>(values: &[f64], s: S) -> Result<S::Ok, S::Error> {
-        super::put(values, |v| (v as f32).to_le_bytes(), s)
+    use super::Column;
+    use crate::units::Dimension;
+
+    struct Samples<'a>(&'a [f64]);
+
+    impl Serialize for Samples<'_> {
+        fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
+            super::put(self.0, |v| (v as f32).to_le_bytes(), s)
+        }
     }
 
-    pub fn deserialize<'de, D: Deserializer<'de>>(de: D) -> Result<Vec<f64>, D::Error> {
-        super::take(de, |b| f64::from(f32::from_le_bytes(b)))
+    struct Owned(Vec<f64>);
+
+    impl<'de> Deserialize<'de> for Owned {
+        fn deserialize<D: Deserializer<'de>>(de: D) -> Result<Self, D::Error> {
+            super::take(de, |b| f64::from(f32::from_le_bytes(b))).map(Self)
+        }
+    }
+
+    /// How a channel's samples are written.
+    #[derive(Serialize, Deserialize)]
+    enum As<T> {
+        Samples(T),
+        /// So many times the single of these bits.
+        Constant(u64, u32),
+        /// As those of an earlier channel.
+        Like(usize),
+    }
+
+    fn bits(v: &f64) -> u32 {
+        (*v as f32).to_bits()
+    }
+
+    fn same(a: &[f64], b: &[f64]) -> bool {
+        a.len() == b.len() && a.iter().zip(b).all(|(a, b)| bits(a) == bits(b))
+    }
+
+    pub fn serialize<S: Serializer>(columns: &[Column], s: S) -> Result<S::Ok, S::Error> {
+        let mut out = s.serialize_seq(Some(columns.len()))?;
+        for (i, c) in columns.iter().enumerate() {
+            let written = match c.values.split_first() {
+                Some((first, rest)) if rest.iter().all(|v| bits(v) == bits(first)) => {
+                    As::Constant(c.values.len() as u64, bits(first))
+                }
+                _ => match columns[..i].iter().position(|before| same(&before.values, &c.values)) {
+                    Some(before) => As::Like(before),
+                    None => As::Samples(Samples(&c.values)),
+                },
+            };
+            out.serialize_element(&(&c.name, c.dimension, written))?;
+        }
+        out.end()
+    }
+
+    pub fn deserialize<'de, D: Deserializer<'de>>(de: D) -> Result<Vec<Column>, D::Error> {
+        let read = Vec::<(String, Dimension, As<Owned>)>::deserialize(de)?;
+        let mut out: Vec<Column> = Vec::with_capacity(read.len());
+        for (name, dimension, written) in read {
+            let values = match written {
+                As::Samples(Owned(values)) => values,
+                As::Constant(n, bits) => vec![f64::from(f32::from_bits(bits)); n as usize],
+                As::Like(before) => {
+                    let missing = || serde::de::Error::custom("samples like those of a channel that is not there");
+                    out.get(before).map(|c| c.values.clone()).ok_or_else(missing)?
+                }
+            };
+            out.push(Column { name, dimension, values });
+        }
+        Ok(out)
     }
 }
 
@@ -189,7 +254,28 @@ impl<T, F: Fn(&[u8]) -> T> serde::de::Visitor<'_> for Bytes<F> {
 
 #[cfg(test)]
 mod tests {
-    use super::LogFrame;
+    use super::{Column, LogFrame};
+    use crate::units::Dimension;
+
+    #[test]
+    fn channels_come_back_and_repeat_nothing() {
+        let ramp: Vec<f64> = (0..1000).map(|i| f64::from(i as f32 * 0.1)).collect();
+        let mut nearly = ramp.clone();
+        nearly[999] += 1.0;
+        let holes = vec![f64::NAN; 1000];
+        let all = [vec![1.5; 1000], ramp.clone(), ramp, nearly, holes, vec![0.0, -0.0], vec![]];
+        let column = |(i, values)| Column { name: format!("c{i}"), dimension: Dimension::Speed, values };
+        let frame = LogFrame { columns: all.into_iter().enumerate().map(column).collect(), ..Default::default() };
+        let written = postcard::to_allocvec(&frame).unwrap();
+        // Two channels of a thousand singles, and little else.
+        assert!((8000..8200).contains(&written.len()), "{}", written.len());
+        let back: LogFrame = postcard::from_bytes(&written).unwrap();
+        for (a, b) in frame.columns.iter().zip(&back.columns) {
+            let bits = |c: &Column| c.values.iter().map(|v| v.to_bits()).collect::<Vec<_>>();
+            assert_eq!((&a.name, a.dimension, bits(a)), (&b.name, b.dimension, bits(b)));
+        }
+        assert_eq!(back.columns.len(), 7);
+    }
 
     #[test]
     fn stamps_come_back_bit_by_bit() {

@@ -12,7 +12,7 @@ use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 /// Begins every entry.
-const MARK: &[u8; 8] = b"sqlcach2";
+const MARK: &[u8; 8] = b"sqlcach3";
 const ROOM: usize = 4 << 20;
 const HEAD: usize = MARK.len() + blake3::OUT_LEN;
 

@@ -3,7 +3,7 @@
 
 use std::collections::BTreeSet;
 
-use super::fit::estimate::{Derived, Estimate};
+use super::fit::estimate::{Derived, Estimate, summed};
 use super::fit::{SeasonFit, Wind};
 use crate::error::Fatal;
 use crate::located::Spot;
@@ -131,12 +131,10 @@ pub struct Spread {
     pub p: f64,
 }
 
-/// Puts independent variances together: each with its degrees of freedom, by Satterthwaite (Biometrics
-/// Bulletin 2, 1946): dof = (Σv)²/Σ(v²/dof).
+/// A number with independent variances put together, see [`summed`].
 pub fn spread(value: f64, variances: &[(f64, f64)]) -> Option<Spread> {
-    let variance: f64 = variances.iter().map(|v| v.0).sum();
-    let lower: f64 = variances.iter().filter(|v| v.0 > 0.0).map(|(v, dof)| v * v / dof).sum();
-    let dof = if lower > 0.0 { (variance * variance / lower).max(1.0) } else { f64::INFINITY };
+    let (variance, dof) = summed(variances);
+    let dof = dof.max(1.0);
     let se = variance.sqrt();
     if !(value.is_finite() && se.is_finite() && se > 0.0) {
         return None;

@@ -81,6 +81,14 @@ pub fn combined(
     }
 }
 
+/// Puts independent variances together, each with its degrees of freedom, by Satterthwaite (Biometrics Bulletin 2, 1946):
+/// dof = (Σv)²/Σ(v²/dof).
+pub fn summed(parts: &[(f64, f64)]) -> (f64, f64) {
+    let variance: f64 = parts.iter().map(|v| v.0).sum();
+    let below: f64 = parts.iter().filter(|v| v.0 > 0.0).map(|(v, dof)| v * v / dof).sum();
+    (variance, if below > 0.0 { variance * variance / below } else { f64::INFINITY })
+}
+
 impl SeasonFit {
     /// The coefficient of one configuration and quantity, as a function of the coefficients.
     pub fn coefficient(&self, configuration: usize, quantity: usize) -> Option<Derived> {
@@ -147,9 +155,8 @@ impl SeasonFit {
         }
         if lone.iter().any(|v| *v != 0.0) {
             flags.push("session_scatter_not_visible");
-            let within = self.within(&lone);
-            variance += within + self.scatter.relative.powi(2) * self.in_common(&lone);
-            dof = dof.min(self.scatter.dof);
+            let alone = self.within(&lone) + self.scatter.relative.powi(2) * self.in_common(&lone);
+            (variance, dof) = summed(&[(variance, dof), (alone, self.scatter.dof)]);
         }
         // Satterthwaite's approximation can fall a little under one; nothing at all is no evidence.
         let dof = if dof > 0.5 { dof.max(1.0) } else { return None };
@@ -160,5 +167,19 @@ impl SeasonFit {
         }
         let half = t * se;
         Some(Estimate { value: derived.value, se, interval: (derived.value - half, derived.value + half), dof, flags })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::summed;
+
+    #[test]
+    fn parts_of_a_variance() {
+        // (4 + 12)²/(16/1 + 144/6) = 256/40.
+        assert_eq!(summed(&[(4.0, 1.0), (12.0, 6.0)]), (16.0, 6.4));
+        // Nothing, and a part that is known exactly.
+        assert_eq!(summed(&[(0.0, 0.5), (9.0, 4.0)]), (9.0, 4.0));
+        assert_eq!(summed(&[(9.0, f64::INFINITY), (9.0, 4.0)]), (18.0, 16.0));
     }
 }

@@ -14,7 +14,7 @@ use crate::numerics::blocked::{self, Block, BlockedFit, Pooled};
 use crate::numerics::distributions::t_quantile;
 use crate::numerics::null_space::{NullSpace, NullSpaceParams, null_space};
 use crate::stages::season::fit::SeasonFit;
-use crate::stages::season::fit::estimate::{Derived, Estimate, combined};
+use crate::stages::season::fit::estimate::{Derived, Estimate, combined, summed};
 use crate::stages::season::fit::evidence::Configuration;
 use crate::stages::season::fit::scatter::{self, Scatter};
 
@@ -175,8 +175,7 @@ impl PartsFit {
                 (variance, dof) = (fit.variance(gradient), fit.dof(gradient));
             }
             let common: f64 = blind.common.values().map(|c| (self.scatter.relative * c).powi(2)).sum();
-            variance += blind.within + common;
-            dof = dof.min(self.scatter.dof);
+            (variance, dof) = summed(&[(variance, dof), (blind.within + common, self.scatter.dof)]);
         }
         Some((variance, dof, blind.any()))
     }

@@ -76,6 +76,11 @@ pub const FLAGS: &[Flag] = &[
         "pressure_unlike_altitude",
         "the air pressure does not fit the height of the circuit: look at sensor, unit and run sheet",
     ),
+    of(
+        Log,
+        "pressure_unlike_run_sheet",
+        "the logged air pressure is more than 2 % from that of the run sheet: the log's was taken, and all forces are off by as much where it is the wrong one",
+    ),
     of(Log, "session_left_out", "the session disagrees with all others in this quantity (table `agreement`)"),
     of(
         Log,
@@ -95,6 +100,11 @@ pub const FLAGS: &[Flag] = &[
     ),
     of(Log, "standard_pressure", "no air pressure in log or run sheet: that of the ISO 2533 standard atmosphere"),
     of(Log, "standard_temperature", "no temperature in log or run sheet: that of the ISO 2533 standard atmosphere"),
+    of(
+        Log,
+        "temperature_unlike_run_sheet",
+        "the logged air temperature is more than 2 % of the absolute one (6 K) from that of the run sheet: the log's was taken, and all forces are off by as much where it is the wrong one (a sensor in the sun or behind a radiator)",
+    ),
     of(
         Log,
         "wind_unknown",

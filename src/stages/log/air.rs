@@ -20,6 +20,9 @@ use crate::units::{Density, Dimension};
 /// Relative humidity where none is known: from 0 to 1 it changes the density by about 1 % at 25 °C, so
 /// the middle is at most about 0.5 % off.
 const HUMIDITY_ASSUMED: f64 = 0.5;
+/// Log and run sheet that differ by more, in absolute temperature or pressure, can't both be right: so far off would
+/// all forces be by the wrong one.
+const WEATHER_DIFFERENCE: f64 = 0.02;
 /// Weather moves pressure by a few per cent around the standard of the height (common practice, no
 /// source); a larger difference is rather a pressure reduced to sea level, or a wrong height.
 const PRESSURE_DIFFERENCE: f64 = 0.045;
@@ -170,9 +173,19 @@ enum Weather {
 
 impl Weather {
     fn of(log: &LogFrame, segment: &Segment, run: Option<&RunRow>, flags: &mut Vec<&'static str>) -> Self {
-        let temperature =
-            Source::of(log, segment, "air_temperature", run.and_then(|r| r.temperature.as_ref()).map(|q| q.get()));
-        let pressure = Source::of(log, segment, "air_pressure", run.and_then(|r| r.pressure.as_ref()).map(|q| q.get()));
+        let told_temperature = run.and_then(|r| r.temperature.as_ref()).map(|q| q.get());
+        let told_pressure = run.and_then(|r| r.pressure.as_ref()).map(|q| q.get());
+        let temperature = Source::of(log, segment, "air_temperature", told_temperature);
+        let pressure = Source::of(log, segment, "air_pressure", told_pressure);
+        for (source, told, flag) in [
+            (&temperature, told_temperature, "temperature_unlike_run_sheet"),
+            (&pressure, told_pressure, "pressure_unlike_run_sheet"),
+        ] {
+            let logged = source.as_ref().map(Source::mean);
+            if logged.zip(told).is_some_and(|(logged, told)| (logged / told - 1.0).abs() > WEATHER_DIFFERENCE) {
+                flags.push(flag);
+            }
+        }
         let humidity = Source::of(log, segment, "humidity", run.and_then(|r| r.humidity.as_ref()).map(|q| q.get()));
         let altitude = altitude(log, segment, run);
         let standard = standard_atmosphere(altitude.unwrap_or(0.0));
@@ -262,6 +275,12 @@ mod tests {
         assert_eq!(d[1], density_cipm2007(293.15, 100_000.0, 0.5));
         assert_eq!(out.get("v_air"), Some(&[31.0, 42.0][..]));
         assert!(air_speed_measured(&out, 0..2));
+        // And the run sheet says something else: 20 and 5 °C, 1006 and 900 hPa.
+        assert_eq!(out.flags, ["pressure_unlike_run_sheet", "temperature_unlike_run_sheet"]);
+        let near = Bench::new("", &["temperature: 15 degC\npressure: 995 hPa\nhumidity: 50 %"]);
+        let channels: &[(&str, &[f64])] =
+            &[V, ("air_temperature", &[293.15, 293.15]), ("air_pressure", &[101_325.0, 100_000.0])];
+        assert!(near.run(&air(), testing::log(2, channels)).flags.is_empty());
     }
 
     #[test]

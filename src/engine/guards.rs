@@ -3,11 +3,10 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::Watcher;
 use super::one_log::LogResult;
-use super::{Watcher, tables_folder};
 use crate::error::{Fatal, LogFault};
 use crate::plan::Plan;
-use crate::table::parquet_file;
 
 /// Sets aside a log that holds what another one holds: counted twice, it would make every number look surer than it is.
 pub(super) fn once(results: &mut [LogResult], watcher: &dyn Watcher) {
@@ -36,12 +35,11 @@ pub(super) fn unnamed_rows(plan: &Plan, results: &[LogResult], watcher: &dyn Wat
     }
 }
 
-/// A night on which no log can be used (a layout that was edited badly, say) must not empty the tables of the last one.
-pub(super) fn nothing_lost(plan: &Plan, results: &[LogResult]) -> Result<(), Fatal> {
+/// A night on which no log can be used (a layout that was edited badly, say) writes nothing: it would empty the tables of
+/// the last one, or call tables good in which there is nothing.
+pub(super) fn nothing_lost(results: &[LogResult]) -> Result<(), Fatal> {
     let Some(LogResult { named, outcome: Err(fault), .. }) = results.first() else { return Ok(()) };
-    if results.iter().any(|r| r.outcome.is_ok())
-        || !parquet_file::holds_rows(&tables_folder(plan), "windows", &plan.pipeline().season.value)
-    {
+    if results.iter().any(|r| r.outcome.is_ok()) {
         return Ok(());
     }
     Err(Fatal::NoneUsed { logs: results.len(), log: named.log.clone(), fault: fault.clone() })

@@ -165,7 +165,7 @@ fn anew(
     (named, cache): (&[NamedLog], Option<&Cache>),
 ) -> Result<(Outcome, Vec<LogResult>), Fatal> {
     let mut results = kept(plan, options, stop, watcher, (named, cache))?;
-    guards::nothing_lost(plan, &results)?;
+    guards::nothing_lost(&results)?;
     let windows = results.iter().map(|r| r.windows.len()).sum();
     watcher.season(windows);
     let pool = pool(options)?;

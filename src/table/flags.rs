@@ -161,6 +161,11 @@ pub const FLAGS: &[Flag] = &[
     ),
     of(
         Result,
+        "sessions_at_odds",
+        "a fifth of the sessions or more read this (or what it is made of) over 4 % unlike the others, which no weather explains: the fit follows the majority, which may be the wrong one; see `gain` in the table `agreement`, and the sensors of those days",
+    ),
+    of(
+        Result,
         "speed_never_varies",
         "all windows at one speed: the sensor zero can't be told from the force; hold two speeds",
     ),

@@ -99,13 +99,6 @@ pub fn read<R: Row>(path: &Path) -> Result<Vec<R>, Fatal> {
     Ok(rows)
 }
 
-/// Whether the file of a season's table is there and holds a row.
-pub fn holds_rows(tables: &Path, table: &str, season: &str) -> bool {
-    let file = File::open(place(tables, table, season)).ok();
-    let reader = file.and_then(|file| ParquetRecordBatchReaderBuilder::try_new(file).ok());
-    reader.is_some_and(|r| r.metadata().file_metadata().num_rows() > 0)
-}
-
 /// Appends to what the file already holds, if it is there. A former file that can't be read any more, because it
 /// is damaged or another version wrote it, is put aside under a hidden name; the remark says so.
 ///

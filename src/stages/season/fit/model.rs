@@ -191,6 +191,8 @@ struct Solver<'a> {
     gusts: Gusts,
     /// Per session the gains of its quantities; none where they are not looked for.
     gains: Vec<Vec<Gain>>,
+    /// Per observation: change of its value per gain of its session.
+    reads: Vec<f64>,
     /// What the gusts add to the loss.
     gust_loss: f64,
     /// Whether an observation takes part.
@@ -287,6 +289,7 @@ impl<'a> Solver<'a> {
             own: vec![f64::NAN; n],
             gusts: Gusts { memory: 1.0, ..Default::default() },
             gains: Vec::new(),
+            reads: vec![0.0; n],
             gust_loss: 0.0,
             taken: vec![false; n],
             outing_of: Vec::new(),

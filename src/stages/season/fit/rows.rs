@@ -97,7 +97,7 @@ pub fn agreement(fit: &SeasonFit) -> Vec<AgreementRow> {
             spread: f.spread,
             windows: f.windows as i64,
             verdict: if f.implausible { "left_out" } else { "agrees" }.to_owned(),
-            suspicion: f.suspicion(),
+            suspicion: f.suspicion(fit.quantities.get(f.quantity).map_or("", String::as_str)),
         }
     };
     fit.findings.iter().map(one).collect()
@@ -232,6 +232,8 @@ fn fit_row(fit: &SeasonFit, tables: &SeasonTables, speeds: &[f64], k: usize, nam
             if e.interval.1 < 0.0 && ["front_downforce", "rear_downforce", "drag", "resistance"].contains(&name) {
                 flags.insert("below_zero");
             }
+            flags.extend(outside(fit, c.speeds).then_some("speed_outside_of_windows"));
+            flags.extend(at_odds(fit, q).then_some("sessions_at_odds"));
             let law = square_law(fit, k, q);
             row.local_coefficient = law.and_then(|law| local_coefficient(fit, k, name, law.local_coefficient));
             // The drag is made of several fitted quantities; the test is that of the measured one.
@@ -254,6 +256,23 @@ fn fit_row(fit: &SeasonFit, tables: &SeasonTables, speeds: &[f64], k: usize, nam
     }
     row.flags = flags.into_iter().collect::<Vec<_>>().join(",");
     row
+}
+
+/// Whether the reference speed lies outside of those that ran.
+fn outside(fit: &SeasonFit, speeds: Option<(f64, f64)>) -> bool {
+    speeds.is_some_and(|(least, most)| fit.speed < least || fit.speed > most)
+}
+
+/// A gain that no weather and no mass explains, where many sessions have one (common practice, no source).
+const ODD_GAIN: f64 = 0.04;
+const ODD_SESSIONS: f64 = 0.2;
+
+/// Whether so many sessions read a quantity differently that it can't be told which are right.
+fn at_odds(fit: &SeasonFit, quantity: usize) -> bool {
+    let all: Vec<f64> =
+        fit.model.gains.iter().flatten().filter(|g| g.quantity == quantity).map(|g| g.value.abs()).collect();
+    let odd = all.iter().filter(|v| **v > ODD_GAIN).count();
+    odd > 1 && odd as f64 >= ODD_SESSIONS * all.len() as f64
 }
 
 /// Slope at the reference speed of a reported quantity, from that of the measured one: from the resistance what the
@@ -308,6 +327,11 @@ fn configuration_row(fit: &SeasonFit, tables: &SeasonTables, k: usize) -> Config
     let c = &fit.evidence.configurations[k];
     let of_k = || fit.evidence.observations.iter().filter(|o| o.configuration == k);
     let mut flags = log_flags(fit, tables, k, None);
+    let windows: BTreeSet<usize> = of_k().map(|o| o.window).collect();
+    let speed =
+        |f: fn(f64, f64) -> f64| windows.iter().filter_map(|w| tables.windows.get(*w)).map(|w| w.speed).reduce(f);
+    flags.extend(outside(fit, speed(f64::min).zip(speed(f64::max))).then_some("speed_outside_of_windows"));
+    flags.extend((0..fit.quantities.len()).any(|q| at_odds(fit, q)).then_some("sessions_at_odds"));
     let v2 = fit.speed * fit.speed;
     let mut get = |name: &str, factor: f64| {
         let found = fit.named(k, name).and_then(|(d, flag)| Some((fit.estimate(&d.times(factor))?, flag)));
@@ -332,7 +356,7 @@ fn configuration_row(fit: &SeasonFit, tables: &SeasonTables, k: usize) -> Config
         wing_position: c.wing_position,
         reference_speed: fit.speed,
         reference_density: fit.density,
-        windows: of_k().map(|o| o.window).collect::<BTreeSet<_>>().len() as i64,
+        windows: windows.len() as i64,
         sessions: of_k().map(|o| o.session).collect::<BTreeSet<_>>().len() as i64,
         ..Default::default()
     };

@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::SeasonFit;
 use crate::numerics::spread::{MEDIAN_ABS, median};
-use crate::units::UNITS;
+use crate::units::{Dimension, UNITS, Unit};
 
 /// A factor this far from one is wrong whatever the others' spread: no weather or fuel explains it
 /// (common practice, no source).
@@ -46,8 +46,9 @@ pub struct Finding {
 }
 
 impl Finding {
-    /// What would explain the factor, as far as a unit can.
-    pub fn suspicion(&self) -> String {
+    /// What would explain the factor, as far as a unit can. `quantity`: its name; forces of the axles come from lengths
+    /// (dampers) or forces (load cells), the resistance from torques.
+    pub fn suspicion(&self, quantity: &str) -> String {
         if !self.implausible {
             return String::new();
         }
@@ -64,16 +65,37 @@ impl Finding {
             return "as if one of two sensors did not move".to_owned();
         }
         let near = |ratio: f64| (self.factor / ratio - 1.0).abs() < 0.15;
-        for a in UNITS {
-            for b in UNITS.iter().filter(|b| b.dimension == a.dimension) {
-                let ratio = a.scale / b.scale;
-                if !(0.7..=1.3).contains(&ratio) && near(ratio) {
-                    return format!("as if values in {} were read as {}", b.symbol, a.symbol);
-                }
+        let known: &[Dimension] = match quantity {
+            "front_downforce" | "rear_downforce" => &[Dimension::Length, Dimension::Force],
+            "resistance" => &[Dimension::Torque],
+            // Of another channel only its table says what it measures.
+            _ => &[Dimension::Pressure],
+        };
+        // All forces are held against the square of the speed: too large a speed makes all of them too small.
+        for (a, b) in pairs(&[Dimension::Speed]) {
+            let ratio = (b.scale / a.scale).powi(2);
+            if !(0.7..=1.3).contains(&ratio) && near(ratio) {
+                return format!(
+                    "as if a speed in {} were read as {}, which all quantities would show",
+                    b.symbol, a.symbol
+                );
+            }
+        }
+        for (a, b) in pairs(known) {
+            let ratio = a.scale / b.scale;
+            if !(0.7..=1.3).contains(&ratio) && near(ratio) {
+                return format!("as if values in {} were read as {}", b.symbol, a.symbol);
             }
         }
         "a factor that no unit explains".to_owned()
     }
+}
+
+/// Units that can be taken for one another.
+fn pairs(of: &[Dimension]) -> impl Iterator<Item = (&'static Unit, &'static Unit)> {
+    let all: Vec<&'static Unit> = UNITS.iter().filter(|u| of.contains(&u.dimension)).collect();
+    let each = |a: &'static Unit| UNITS.iter().filter(move |b| b.dimension == a.dimension).map(move |b| (a, b));
+    all.into_iter().flat_map(each)
 }
 
 /// Every session and quantity that can be held against others.

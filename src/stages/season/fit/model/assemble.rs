@@ -171,7 +171,7 @@ impl Solver<'_> {
             }
         }
         if let Some(k) = self.gain_place(g, o.quantity) {
-            b.nuisance[(r, places.zeros + k)] = self.gain_lever(i);
+            b.nuisance[(r, places.zeros + k)] = self.reads[i];
         }
         if self.estimates_wind() {
             let s = self.beta[column] * o.slope(wind);

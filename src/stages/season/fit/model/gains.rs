@@ -6,6 +6,7 @@
 use super::Solver;
 use crate::numerics::blocked::Estimates;
 use crate::numerics::spread::between_variance;
+use crate::stages::season::fit::evidence::Observation;
 use crate::stages::season::fit::{Method, Weights};
 
 /// No sensor reads alike in two sessions to better than one in a thousand (common practice, no source).
@@ -59,11 +60,14 @@ impl Solver<'_> {
         out
     }
 
-    /// What a gain of one does to an observation. Coasting's resistance rests on the mass alone and not on the torque
+    /// Takes over what a gain of one does to every observation. It rests with the spreads, so that every later step has
+    /// the same measure of what leads downhill. Coasting's resistance rests on the mass alone and not on the torque
     /// sensor, but to let it hold the session's other windows did not pay (study: drag less true, no surer).
-    pub(super) fn gain_lever(&self, i: usize) -> f64 {
-        let o = &self.evidence.observations[i];
-        self.beta[self.slopes[i]] * o.x(self.wind[o.session])
+    pub(super) fn set_reads(&mut self) {
+        let of = |(i, o): (usize, &Observation)| {
+            if self.taken[i] { self.beta[self.slopes[i]] * o.x(self.wind[o.session]) } else { 0.0 }
+        };
+        self.reads = self.evidence.observations.iter().enumerate().map(of).collect();
     }
 
     /// Place of a quantity among the gains of its session.

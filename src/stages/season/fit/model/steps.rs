@@ -23,6 +23,8 @@ const SURE: f64 = 0.6;
 /// iteration circling for ever; with a fixed scale Huber's equations are convex and settle.
 const SPREAD_STEPS: usize = 18;
 const CONVERGED: f64 = 1e-7;
+/// Share of the loss that is no more than rounding.
+const ROUNDING: f64 = 1e-12;
 /// Least share of their squares that standard errors keep, however little the windows scatter beside the gusts.
 const LEAST_OF_OWN: f64 = 0.1;
 /// Steps before gusts are told from what each quantity scatters for itself. The wakes are settled before: looked for
@@ -81,6 +83,7 @@ impl Solver<'_> {
             let moved = self.take(&fit);
             if i < SPREAD_STEPS {
                 self.set_levers();
+                self.set_reads();
                 let look = (FIRST_LOOK..FIRST_GUSTS).contains(&i) || i >= SECOND_LOOK;
                 if look && self.options.method == Method::Robust {
                     self.look_for_wakes();
@@ -95,7 +98,7 @@ impl Solver<'_> {
             } else if self.options.method == Method::Robust {
                 // With the spread at rest every step has to lead downhill; a bold one that did not is taken back.
                 let loss = self.loss();
-                if self.curvature < SURE && loss > before.loss {
+                if self.curvature < SURE && loss > before.loss * (1.0 + ROUNDING) {
                     self.curvature = (self.curvature * MEEKER).min(SURE);
                     before.restore(self);
                     last = None;

@@ -16,6 +16,8 @@ const LEAST: f64 = 1e-3;
 const FAR: f64 = 4.0;
 /// Sessions beyond the configurations that they tell of, from which on their spread is known.
 const FEWEST: f64 = 4.0;
+/// Share of the sessions that may be far out before it is no longer plain which are right.
+const FEW: f64 = 0.25;
 /// A gain less certain than this is not known from the session at all.
 const UNKNOWN: f64 = 0.5;
 
@@ -96,18 +98,21 @@ impl Solver<'_> {
                     found.push((g, k, value / (variance * told), 1.0 / told, gain.left));
                 }
             }
-            let usual = if found.iter().map(|f| f.4).sum::<f64>() < FEWEST {
-                0.0
-            } else {
-                let values: Vec<f64> = found.iter().map(|f| f.2 / f.4.sqrt()).collect();
-                let errors: Vec<f64> = found.iter().map(|f| f.3.sqrt()).collect();
-                between_variance(&values, &errors, 1.0, true)
-            };
-            let usual = usual.max(LEAST * LEAST);
+            let known = found.iter().map(|f| f.4).sum::<f64>() >= FEWEST;
+            let values: Vec<f64> = found.iter().map(|f| f.2 / f.4.sqrt()).collect();
+            let errors: Vec<f64> = found.iter().map(|f| f.3.sqrt()).collect();
+            let scatter = |robust| if known { between_variance(&values, &errors, 1.0, robust) } else { 0.0 };
+            let mut usual = scatter(true).max(LEAST * LEAST);
+            let beyond = |usual: f64, k: usize| values[k] * values[k] - FAR * FAR * (usual + errors[k] * errors[k]);
+            let far = (0..found.len()).filter(|k| known && beyond(usual, *k) > 0.0).count() as f64;
+            // So many can't be told from the others: no side is taken.
+            let split = far > FEW * found.len() as f64;
+            if split {
+                usual = scatter(false).max(LEAST * LEAST);
+            }
             self.gains.iter_mut().flatten().filter(|gain| gain.quantity == q).for_each(|gain| gain.prior = usual);
-            for (g, k, value, variance, left) in found {
-                let beyond = value * value / left - FAR * FAR * (usual + variance);
-                self.gains[g][k].prior = usual + beyond.max(0.0);
+            for (i, (g, k, ..)) in found.iter().enumerate().filter(|_| known && !split) {
+                self.gains[*g][*k].prior = usual + beyond(usual, i).max(0.0);
             }
         }
     }

@@ -253,7 +253,7 @@ table_row! {
         value_se: Option<f64>, "see unit", "standard error of the mean";
         value_lo95: Option<f64>, "see unit", "lower end of the 95 % interval of the mean";
         value_hi95: Option<f64>, "see unit", "upper end of the 95 % interval of the mean";
-        session_lo95: Option<f64>, "see unit", "lower end of the interval in which 95 % of new sessions are expected to measure it";
+        session_lo95: Option<f64>, "see unit", "lower end of the interval in which 95 % of new sessions are expected, were each long enough to average out its own windows";
         session_hi95: Option<f64>, "see unit", "upper end of that interval";
         degrees_of_freedom: Option<f64>, "1", "of the mean's t distribution";
         wanted_balance: Option<f64>, "1", "front share of downforce that was asked for";

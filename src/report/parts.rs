@@ -53,7 +53,8 @@ pub fn effects(rows: &[PartRow], force: Unit) -> String {
             }
         }
     }
-    let mut out = lay_out(&table) + "\n* resolved: larger than chance explains, adjusted for all parts\n";
+    let mut out =
+        lay_out(&table) + "\n* resolved: larger than chance explains, adjusted for all parts and quantities\n";
     for note in notes {
         out.push_str(&format!("not separable: {note}\n"));
     }

@@ -142,7 +142,7 @@ fn comparisons(rows: &[ComparisonRow], force: Unit) -> String {
 const MOST_DIFFERENCES: usize = 45;
 
 /// What the last two columns of the differences mean.
-const RESOLVED: &str = "resolved: larger than chance explains (5 % level, adjusted for all differences of the quantity); \
+const RESOLVED: &str = "resolved: larger than chance explains (5 % level, adjusted for all differences); \
     resolvable: what four of five seasons like this one would resolve, were it the only \
     difference";
 

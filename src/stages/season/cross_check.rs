@@ -2,7 +2,8 @@
 //!
 //! * `straight`: all straight running (window stage `straight`) with load transfer and vertical curvature as
 //!   regressors of the whole season, in the place of the steady windows. It carries more information and leans
-//!   less on the car file; what it says of m·h/L and of the effective mass is the table `regressors`.
+//!   less on the car file; what it says of m·h/L and of the effective mass is the table `regressors`,
+//!   beside the driveline's loss that the fit itself found in the windows of coasting.
 //! * `coast_integral`: coasting stretches as wholes, speed over time against the closed form of A + C·v² (the
 //!   analysis of 40 CFR 1066 and SAE J2263), in the mean headwind that was measured or that the fit knows. In a steady
 //!   headwind the speed through the air follows the same law. Stretches in more than 5 m/s beside a measured air

@@ -33,8 +33,8 @@ pub struct Observation {
     pub v: f64,
     /// Mean ratio.
     pub ratio: f64,
-    /// Acceleration over ground along x, and vertical specific force less gravity (0 where not logged), m/s²:
-    /// regressors where asked for.
+    /// What can be let in: acceleration over ground along x and vertical specific force less gravity (0 where not
+    /// logged), m/s²; 1 while coasting.
     pub regressors: [f64; 3],
     /// Unit vector of travel (north, east); zero where the wind does not enter.
     pub heading: (f64, f64),

@@ -101,7 +101,7 @@ pub enum LetIn {
 }
 
 impl LetIn {
-    /// Index into the accelerations of an observation.
+    /// Index into the regressors of an observation.
     fn index(self) -> usize {
         match self {
             Self::Transfer => 0,

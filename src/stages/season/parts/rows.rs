@@ -163,7 +163,7 @@ fn judge(row: &mut PartRow) {
     let (Some(p), Some(lo), Some(hi)) = (row.p_holm, row.effect_lo95, row.effect_hi95) else { return };
     let clear = lo > 0.0 || hi < 0.0;
     let (verdict, why) = match (p < 0.05, clear) {
-        (true, _) => ("resolved", "larger than chance explains (5 % level, adjusted for all parts)"),
+        (true, _) => ("resolved", "larger than chance explains (5 % level, adjusted for all parts and quantities)"),
         (false, true) => ("not resolved", "it would stand alone, but not among this many parts"),
         (false, false) => ("not resolved", "zero lies inside the 95 % interval"),
     };

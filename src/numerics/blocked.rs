@@ -12,6 +12,8 @@ mod basis;
 pub mod blind;
 mod normal;
 mod pooled;
+mod sparse;
+mod together;
 pub mod wald;
 mod whiten;
 
@@ -20,7 +22,8 @@ use rayon::prelude::*;
 
 use self::adjust::Adjust;
 pub use self::pooled::Pooled;
-pub use self::whiten::Together;
+pub use self::sparse::Sparse;
+pub use self::together::Together;
 use self::whiten::{Whitened, Whitener, triangle};
 
 /// One cluster: rows of observations.
@@ -151,11 +154,12 @@ pub struct Estimates {
 ///
 /// # Errors
 /// As [`fit`].
-pub fn estimate(blocks: &[Block], p: usize) -> Result<Estimates, BlockedError> {
-    if blocks.iter().all(|b| b.y.is_empty()) {
+pub fn estimate(blocks: &[Sparse], p: usize) -> Result<Estimates, BlockedError> {
+    if blocks.iter().all(|b| b.len() == 0) {
         return Err(BlockedError::Empty);
     }
-    normal::estimate(blocks, p).map_or_else(|| by_factors(blocks, p), Ok)
+    let by_factors = || by_factors(&blocks.iter().map(Sparse::dense).collect::<Vec<_>>(), p);
+    normal::estimate(blocks, p).map_or_else(by_factors, Ok)
 }
 
 /// The estimates by the factorisation that [`fit`] rests on.

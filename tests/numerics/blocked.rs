@@ -1,7 +1,7 @@
 //! The solver that the season's fit runs on, held to outside values itself and to the plain estimators, which are.
 
 use nalgebra::{DMatrix, DVector};
-use squarelaw::numerics::blocked::{Block, BlockedFit, Together, estimate, fit};
+use squarelaw::numerics::blocked::{Block, BlockedFit, Sparse, Together, estimate, fit};
 use squarelaw::numerics::least_squares;
 use squarelaw::numerics::sandwich::{Correction, sandwich};
 
@@ -91,10 +91,8 @@ fn rows_that_err_together_against_a_dense_covariance() {
     for b in &mut correlated {
         for first in (0..b.y.len().saturating_sub(2)).step_by(3) {
             let of = |i: usize| [1.0, -0.5, 2.0][i] / b.w[first + i].sqrt();
-            let fades = |i: usize, j: usize| (-(i.abs_diff(j) as f64) / 2.0).exp();
-            let covariance = DMatrix::from_fn(3, 3, |i, j| of(i) * of(j) * fades(i, j));
-            let factor = covariance.cholesky().unwrap().unpack();
-            b.together.push(Together { first, factor });
+            let acts = (0..3).map(|i| (i, of(i))).collect();
+            b.together.push(Together { first, acts, kept: vec![(-0.5_f64).exp(); 3] });
         }
     }
     hold(&correlated, x.ncols(), "correlated");
@@ -124,7 +122,8 @@ fn hold(blocks: &[Block], columns: usize, name: &str) {
     let expected = &reference()[name];
     let found = fit(blocks, columns).unwrap();
     all_close(&found.beta, &numbers(&expected["b"]), 1e-9);
-    all_close(&estimate(blocks, columns).unwrap().beta, &numbers(&expected["b"]), 1e-7);
+    let sparse: Vec<Sparse> = blocks.iter().map(Sparse::from).collect();
+    all_close(&estimate(&sparse, columns).unwrap().beta, &numbers(&expected["b"]), 1e-7);
     let (model, covariance) = (matrix(&expected["model"]), matrix(&expected["covariance"]));
     for (l, dof) in table(&expected["contrasts"]).iter().zip(numbers(&expected["dof"])) {
         let l = DVector::from_column_slice(l);

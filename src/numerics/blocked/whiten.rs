@@ -2,18 +2,8 @@
 
 use nalgebra::{Cholesky, DMatrix, DVector};
 
-use super::Block;
 use super::basis::Basis;
-
-/// Neighbouring rows that err together: beside what each has of its own (variance 1/weight) independent causes of
-/// variance one act on them.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Together {
-    /// First of the rows.
-    pub first: usize,
-    /// What every cause does to each row, n × causes: the covariance of what the rows share is FF'.
-    pub factor: DMatrix<f64>,
-}
+use super::{Block, Together};
 
 /// The square root of the covariance of a block's rows: rows are divided by their own standard deviations, then rows that
 /// err together by the lower Cholesky factor of what their covariance is then.
@@ -30,13 +20,15 @@ impl Whitener {
     fn new(w: &DVector<f64>, together: &[Together]) -> Option<Self> {
         let root = w.map(|w| w.max(0.0).sqrt());
         let of = |t: &Together| {
-            let (n, causes) = t.factor.shape();
+            let n = t.acts.len();
             if t.first + n > root.len() {
                 return None;
             }
-            let own = DMatrix::from_fn(n, causes, |i, j| root[t.first + i] * t.factor[(i, j)]);
-            let mut scaled = &own * own.transpose();
-            (0..n).for_each(|i| scaled[(i, i)] += 1.0);
+            let mut scaled = t.covariance()?;
+            for i in 0..n {
+                (0..n).for_each(|j| scaled[(i, j)] *= root[t.first + i] * root[t.first + j]);
+                scaled[(i, i)] += 1.0;
+            }
             Some((t.first, Cholesky::new(scaled)?.unpack()))
         };
         let groups = together.iter().map(of).collect::<Option<_>>()?;
@@ -179,8 +171,7 @@ pub(super) fn triangle(m: DMatrix<f64>) -> DMatrix<f64> {
 mod tests {
     use nalgebra::{DMatrix, DVector};
 
-    use super::Together;
-    use crate::numerics::blocked::{Block, estimate, fit};
+    use crate::numerics::blocked::{Block, Sparse, Together, estimate, fit};
 
     /// Rows 1 to 3 of the first block err together.
     fn blocks() -> Vec<Block> {
@@ -192,8 +183,7 @@ mod tests {
             w: DVector::from_fn(x.len(), |i, _| 1.0 + i as f64),
             together,
         };
-        let shared = DVector::from_vec(vec![0.5, -0.2, 0.8]);
-        let together = vec![Together { first: 1, factor: DMatrix::from_columns(&[shared]) }];
+        let together = vec![Together { first: 1, acts: vec![(0, 0.5), (0, -0.2), (1, 0.8)], kept: vec![0.0, 0.7] }];
         vec![
             make(&[1.0, 2.0, 4.0, 7.0, 3.0], &[3.0, 5.1, 8.8, 16.0, 6.5], together),
             make(&[1.0, 3.0, 8.0], &[0.0, 4.4, 13.0], Vec::new()),
@@ -210,9 +200,12 @@ mod tests {
                 (x[(at + i, 0)], x[(at + i, 1 + g)], y[at + i]) = (b.x[(i, 0)], 1.0, b.y[i]);
             }
             for t in &b.together {
-                let n = t.factor.nrows();
-                let mut part = covariance.view_mut((at + t.first, at + t.first), (n, n));
-                part += &t.factor * t.factor.transpose();
+                for (i, (state, act)) in t.acts.iter().enumerate() {
+                    for (j, (other, and)) in t.acts.iter().enumerate() {
+                        let shared = if state == other { 1.0 } else { 0.7 };
+                        covariance[(at + t.first + i, at + t.first + j)] += act * and * shared;
+                    }
+                }
             }
             at += b.y.len();
         }
@@ -231,7 +224,8 @@ mod tests {
         assert!((found.nuisance[0][0] - beta[1]).abs() < 1e-12 && (found.nuisance[1][0] - beta[2]).abs() < 1e-12);
         let residual = &y - &x * &beta;
         let pulls = &inverse * &residual;
-        let steps = estimate(&blocks(), 1).unwrap();
+        let sparse: Vec<Sparse> = blocks().iter().map(Sparse::from).collect();
+        let steps = estimate(&sparse, 1).unwrap();
         let joined = |v: &[DVector<f64>]| DVector::from_iterator(8, v.iter().flat_map(|v| v.iter().copied()));
         assert!((joined(&steps.residuals) - &residual).norm() < 1e-12);
         assert!((joined(&found.residuals) - &residual).norm() < 1e-12);
@@ -241,10 +235,10 @@ mod tests {
     #[test]
     fn what_is_no_covariance_is_no_block() {
         let mut b = blocks();
-        b[0].together[0].factor[(0, 0)] = f64::NAN;
+        b[0].together[0].acts[0].1 = f64::NAN;
         assert!(fit(&b, 1).is_err());
         let mut b = blocks();
-        b[1].together = vec![Together { first: 2, factor: DMatrix::identity(2, 2) }];
+        b[1].together = vec![Together { first: 2, acts: vec![(0, 1.0), (1, 1.0)], kept: vec![0.0, 0.0] }];
         assert!(fit(&b, 1).is_err());
     }
 }

@@ -324,6 +324,7 @@ impl<'a> Solver<'a> {
         }
         solver.gusts.levers = vec![0.0; n];
         solver.gusts.straights = (0..solver.rows.len()).map(|g| solver.straights_of(g)).collect();
+        solver.gusts.moments = solver.moments();
         solver.slopes = evidence.observations.iter().map(|o| solver.slope_column(o)).collect();
         solver.cells = evidence.observations.iter().map(|o| solver.cell(o)).collect();
         for i in solver.rows.iter().flatten().copied() {

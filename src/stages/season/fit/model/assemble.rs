@@ -1,14 +1,16 @@
 //! The linearised model as blocks: a row for every observation of a session, plain or as the pseudo-value whose least
 //! squares are the robust fit.
 
-use nalgebra::{DMatrix, DVector};
 use rayon::prelude::*;
 
 use super::Solver;
-use crate::numerics::blocked::Block;
+use crate::numerics::blocked::Sparse;
 use crate::numerics::spread::huber_psi;
 use crate::stages::season::fit::evidence::Observation;
 use crate::stages::season::fit::{Method, Zero};
+
+/// Places of a row that are not zero, as a rule: coefficient, zero, gain, wind, the observation.
+const PLACES: usize = 6;
 
 /// Where the values of a session's rows go; the same in every step.
 #[derive(Clone, Debug, Default)]
@@ -33,7 +35,7 @@ pub(super) enum Rows<'a> {
 
 impl Solver<'_> {
     /// The blocks of the linearised model. `pseudo`: values whose plain weighted fit is the robust one.
-    pub(super) fn blocks(&self, pseudo: bool) -> Vec<Block> {
+    pub(super) fn blocks(&self, pseudo: bool) -> Vec<Sparse> {
         let unclipped: Vec<f64> = (0..self.between.len()).map(|cell| self.unclipped(cell)).collect();
         let rows = if pseudo { Rows::Pseudo(&unclipped) } else { Rows::Weighted };
         (0..self.rows.len()).into_par_iter().map(|g| self.block(g, rows)).collect()
@@ -82,35 +84,28 @@ impl Solver<'_> {
         Places { zeros: zeros.len(), rows, columns }
     }
 
-    fn block(&self, g: usize, kind: Rows) -> Block {
+    fn block(&self, g: usize, kind: Rows) -> Sparse {
         let (rows, places) = (&self.rows[g], &self.places[g]);
         let wind = self.estimates_wind() && !rows.is_empty();
         let (winds, gains) = (if wind { 2 } else { 0 }, &self.gains[g]);
         let (n, m) = (rows.len() + winds + gains.len(), places.zeros + gains.len() + winds);
-        let mut b = Block {
-            x: DMatrix::zeros(n, places.columns.len()),
-            nuisance: DMatrix::zeros(n, m),
-            y: DVector::zeros(n),
-            w: DVector::zeros(n),
-            columns: places.columns.clone(),
-            together: self.gusts.together.get(g).cloned().unwrap_or_default(),
-        };
+        let mut b = Sparse::new(places.columns.clone(), m, n, n * PLACES);
         for (r, i) in rows.iter().enumerate() {
             self.fill_row(&mut b, r, *i, g, kind);
         }
         if wind {
             let ((north, east), sd) = self.prior[g];
             for (k, value) in [north, east].into_iter().enumerate() {
-                b.nuisance[(rows.len() + k, places.zeros + gains.len() + k)] = 1.0;
-                b.y[rows.len() + k] = value;
-                b.w[rows.len() + k] = 1.0 / (sd * sd);
+                b.own(places.zeros + gains.len() + k, 1.0);
+                b.end(value, 1.0 / (sd * sd));
             }
         }
         // Last, so that whoever sums rows by window leaves them out: they are no scatter of windows.
         for (k, gain) in gains.iter().enumerate() {
-            b.nuisance[(rows.len() + winds + k, places.zeros + k)] = 1.0;
-            b.w[rows.len() + winds + k] = 1.0 / gain.prior;
+            b.own(places.zeros + k, 1.0);
+            b.end(0.0, 1.0 / gain.prior);
         }
+        b.together = self.gusts.together.get(g).cloned().unwrap_or_default();
         b
     }
 
@@ -139,19 +134,18 @@ impl Solver<'_> {
         }
     }
 
-    fn fill_row(&self, b: &mut Block, r: usize, i: usize, g: usize, kind: Rows) {
+    fn fill_row(&self, b: &mut Sparse, r: usize, i: usize, g: usize, kind: Rows) {
         let (o, places) = (&self.evidence.observations[i], &self.places[g]);
         let (column, at, zero_at, zero) = places.rows[r];
         let wind = self.wind[g];
-        b.x[(r, at)] = o.x(wind);
-        for (column, value) in self.let_in_of(o) {
-            let place = b.columns.binary_search(&column).unwrap_or(0);
-            b.x[(r, place)] = value;
+        b.shared(at, o.x(wind));
+        for (column, value) in self.let_in_of(o).filter(|(_, value)| *value != 0.0) {
+            b.shared(b.columns.binary_search(&column).unwrap_or(0), value);
         }
         if self.options.zero == Zero::PerConfiguration {
-            b.x[(r, zero_at)] = 1.0;
+            b.shared(zero_at, 1.0);
         } else if let Some(k) = zero {
-            b.nuisance[(r, k)] = 1.0;
+            b.own(k, 1.0);
         }
         let variance = self.variance(i);
         let (mut y, mut w) = (o.y, self.clean[i] / variance);
@@ -171,17 +165,16 @@ impl Solver<'_> {
             }
         }
         if let Some(k) = self.gain_place(g, o.quantity) {
-            b.nuisance[(r, places.zeros + k)] = self.reads[i];
+            b.own(places.zeros + k, self.reads[i]);
         }
         if self.estimates_wind() {
             let s = self.beta[column] * o.slope(wind);
             let (north, east) = (s * o.heading.0, s * o.heading.1);
             let at = places.zeros + self.gains[g].len();
-            b.nuisance[(r, at)] = north;
-            b.nuisance[(r, at + 1)] = east;
+            b.own(at, north);
+            b.own(at + 1, east);
             y += north * wind.0 + east * wind.1;
         }
-        b.y[r] = y;
-        b.w[r] = w;
+        b.end(y, w);
     }
 }

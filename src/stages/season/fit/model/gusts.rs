@@ -7,7 +7,6 @@
 use std::collections::BTreeSet;
 use std::ops::Range;
 
-use nalgebra::DMatrix;
 use rayon::prelude::*;
 
 use super::Solver;
@@ -28,6 +27,8 @@ const OF_MEDIAN: f64 = 5.4;
 const WORTH: f64 = 1.5;
 /// Correlation times that are tried, s.
 const MEMORIES: [f64; 14] = [0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 11.0, 15.0, 20.0, 30.0, 60.0, 120.0];
+/// Windows whose middles lie closer to each other than this, s, are in one and the same gust.
+const SAME_MOMENT: f64 = 1e-6;
 /// Gusts in standard deviations beyond which a pair of windows says no more about the memory.
 const CLIP: f64 = 2.5;
 
@@ -42,10 +43,19 @@ pub(super) struct Gusts {
     pub(super) levers: Vec<f64>,
     /// Per session: neighbouring rows of one straight.
     pub(super) straights: Vec<Vec<Range<usize>>>,
-    /// Per session and straight: how the gusts of its rows come from independent ones.
-    pub(super) paths: Vec<Vec<DMatrix<f64>>>,
+    /// Per session and straight: the moments at which the gust is told, each once, and the moment of every row.
+    pub(super) moments: Vec<Vec<Moments>>,
     /// Per session: what gusts do to its rows; empty before gusts are known.
     pub(super) together: Vec<Vec<Together>>,
+}
+
+/// When the rows of a straight were measured.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Moments {
+    /// Time since the moment before, s; 0 for the first.
+    lags: Vec<f64>,
+    /// Moment of every row.
+    of_row: Vec<usize>,
 }
 
 /// The headwind that a window's quantities agree on.
@@ -85,50 +95,41 @@ impl Solver<'_> {
 
     /// What the gusts do to the rows of each session.
     fn together(&self) -> Vec<Vec<Together>> {
-        let of_straight = |g: usize, range: &Range<usize>, paths: &DMatrix<f64>| {
+        let of_straight = |g: usize, range: &Range<usize>, moments: &Moments| {
             let sd = self.gusts.variance[g].sqrt();
             // A window that is out of the season's air by degrees is so with its gusts too.
             let lever = |row: usize| {
                 let i = self.rows[g][range.start + row];
                 sd * self.gusts.levers[i] / self.clean[i].sqrt()
             };
-            let mut factor = paths.clone();
-            factor.row_iter_mut().enumerate().for_each(|(row, mut r)| r *= lever(row));
-            Together { first: range.start, factor }
+            // What is left of the last moment's gust; a fading exponential is the correlation of a first-order process.
+            let kept = |lag: &f64| (-lag / self.gusts.memory).exp();
+            Together {
+                first: range.start,
+                acts: moments.of_row.iter().enumerate().map(|(row, moment)| (*moment, lever(row))).collect(),
+                kept: moments.lags.iter().map(kept).collect(),
+            }
         };
         let of_session = |g: usize| {
-            let straights = self.gusts.straights[g].iter().zip(&self.gusts.paths[g]);
+            let straights = self.gusts.straights[g].iter().zip(&self.gusts.moments[g]);
             straights
                 .filter(|_| self.gusts.variance[g] > 0.0)
-                .map(|(range, paths)| of_straight(g, range, paths))
+                .map(|(range, moments)| of_straight(g, range, moments))
                 .collect()
         };
         (0..self.rows.len()).into_par_iter().map(of_session).collect()
     }
 
-    /// How the gusts of a straight's rows, of variance one, come from independent ones: what is left of the last window's,
-    /// and news. A fading exponential is the correlation of just that (a first-order process).
-    fn paths(&self) -> Vec<Vec<DMatrix<f64>>> {
+    /// The moments of the windows of every straight.
+    pub(super) fn moments(&self) -> Vec<Vec<Moments>> {
+        let middle = |i: &usize| self.evidence.middle(self.evidence.observations[*i].window);
         let of_straight = |rows: &[usize]| {
-            let mut windows: Vec<(f64, usize)> = rows
-                .iter()
-                .map(|i| self.evidence.observations[*i].window)
-                .map(|w| (self.evidence.middle(w), w))
-                .collect();
-            windows.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
-            windows.dedup();
-            let mut of_window = DMatrix::<f64>::zeros(windows.len(), windows.len());
-            for k in 0..windows.len() {
-                let kept = if k == 0 { 0.0 } else { (-(windows[k].0 - windows[k - 1].0) / self.gusts.memory).exp() };
-                (0..k).for_each(|j| of_window[(k, j)] = kept * of_window[(k - 1, j)]);
-                of_window[(k, k)] = (1.0 - kept * kept).max(0.0).sqrt();
-            }
-            let place = |i: &usize| {
-                let window = self.evidence.observations[*i].window;
-                windows.iter().position(|(_, w)| *w == window).unwrap_or(0)
-            };
-            let places: Vec<usize> = rows.iter().map(place).collect();
-            of_window.select_rows(&places)
+            let mut all: Vec<f64> = rows.iter().map(middle).collect();
+            all.sort_by(f64::total_cmp);
+            all.dedup_by(|later, earlier| *later - *earlier < SAME_MOMENT);
+            let of_row = rows.iter().map(|i| all.partition_point(|m| *m <= middle(i)).saturating_sub(1)).collect();
+            let lags = std::iter::once(0.0).chain(all.windows(2).map(|pair| pair[1] - pair[0])).collect();
+            Moments { lags, of_row }
         };
         let of_session = |(rows, straights): (&Vec<usize>, &Vec<Range<usize>>)| {
             straights.iter().map(|range| of_straight(&rows[range.clone()])).collect()
@@ -193,11 +194,7 @@ impl Solver<'_> {
         };
         let found: Vec<Option<(f64, f64)>> = windows.par_iter().map(of_session).collect();
         self.gusts.variance = believed(&found);
-        let memory = self.memory(&windows, &headwinds);
-        if memory != self.gusts.memory || self.gusts.paths.is_empty() {
-            self.gusts.memory = memory;
-            self.gusts.paths = self.paths();
-        }
+        self.gusts.memory = self.memory(&windows, &headwinds);
         self.gusts.together = self.together();
     }
 

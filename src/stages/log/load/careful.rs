@@ -77,6 +77,10 @@ impl<'a> Missing<'a> {
     pub fn number(&self, value: f64) -> bool {
         self.numbers.contains(&value)
     }
+    /// Whether a cell, byte by byte, is one of the texts.
+    pub fn text(&self, cell: &[u8]) -> bool {
+        cell.is_ascii() && self.texts.iter().any(|t| t.trim().as_bytes() == cell)
+    }
     /// Whether there is any number to look for.
     pub fn has_numbers(&self) -> bool {
         !self.numbers.is_empty()

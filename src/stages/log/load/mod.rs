@@ -1,8 +1,8 @@
 //! `load`: reads the exports as the layout says.
 //!
-//! `files` finds the logs. A text file goes through `head` (names and units), `columns` (which are needed),
-//! `text` (the fast reader) and, where that one might hide something, `careful`, which says exactly what is
-//! wrong. `parquet` and `ipc` share `arrays`. `samples` checks the time; `sanity`, `range` and `stuck` refuse
+//! `files` finds the logs. A text file goes through `head` (names and units), `columns` (which are needed) and
+//! the first of three readers that can do it: `plain` (numbers between separators, `decimal`), `text` (polars) and,
+//! where that one might hide something, `careful`, which says exactly what is wrong. `parquet` and `ipc` share `arrays`. `samples` checks the time; `sanity`, `range` and `stuck` refuse
 //! what no car can have measured.
 
 mod arrays;
@@ -10,10 +10,12 @@ mod binary;
 mod careful;
 mod clock;
 pub(crate) mod columns;
+mod decimal;
 mod files;
 pub(crate) mod head;
 pub(crate) mod ipc;
 pub(crate) mod parquet;
+mod plain;
 mod range;
 mod samples;
 mod sanity;

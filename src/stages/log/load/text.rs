@@ -1,5 +1,6 @@
-//! Delimited text by the CSV reader of polars, which reads only the needed columns. What it would accept
-//! without a word, or can't read, goes to the careful reader.
+//! Delimited text: plain numbers by the quick reader, other columns (clock times, texts beside numbers) by the CSV
+//! reader of polars, which reads only the needed ones. What that would accept without a word, or can't read, goes to the
+//! careful reader. Whichever can read a file, the numbers are the same.
 
 use std::io::Cursor;
 use std::sync::Arc;
@@ -12,6 +13,7 @@ use super::careful::{self, Missing};
 use super::clock::Clock;
 use super::columns::{self, Map, Time};
 use super::head;
+use super::plain;
 use super::samples::Samples;
 use super::shape::Body;
 use crate::config::layout::{Decimal, Encoding, Layout};
@@ -28,7 +30,8 @@ pub fn read<'a>(bytes: &[u8], layout: &'a Layout, needed: &[String]) -> Result<S
     let last_blank = names.last().is_some_and(|c| c.name.is_empty());
     let rest = bytes.get(head.data_start..).unwrap_or_default();
     let body = Body::new(rest, head.data_line, names.len(), last_blank, head.delimiter, head.eol);
-    let mut samples = match fast(&body, layout, &map) {
+    let quickly = plain::read(&body, layout, &map).or_else(|| fast(&body, layout, &map));
+    let mut samples = match quickly {
         Some(samples) => samples,
         None => careful::read(&body, layout, &map)?,
     };
@@ -212,8 +215,8 @@ channels: { speed: { column: Speed, unit: m/s } }
         }
     }
 
-    /// Both readers on the same bytes: `None` where the head is refused already.
-    fn both(layout: &Layout, bytes: &[u8]) -> Option<(Option<Columns>, Result<Columns, LogFault>)> {
+    /// What each reader makes of the same bytes: `None` where the head is refused already.
+    fn all(layout: &Layout, bytes: &[u8]) -> Option<([Option<Columns>; 2], Result<Columns, LogFault>)> {
         let needed = ["speed", "gear"].map(str::to_owned);
         let head = head::read(bytes, layout, true).ok()?;
         let map = columns::locate(&head.header, layout, &needed).ok()?;
@@ -221,7 +224,8 @@ channels: { speed: { column: Speed, unit: m/s } }
         let blank = names.last().is_some_and(|c| c.name.is_empty());
         let body = Body::new(&bytes[head.data_start..], head.data_line, names.len(), blank, head.delimiter, head.eol);
         let bits = |s: Samples| (s.rows, std::iter::once(s.time).chain(s.values).map(bits_of).collect());
-        Some((fast(&body, layout, &map).map(bits), careful::read(&body, layout, &map).map(bits)))
+        let quick = [plain::read(&body, layout, &map), fast(&body, layout, &map)];
+        Some((quick.map(|s| s.map(bits)), careful::read(&body, layout, &map).map(bits)))
     }
 
     type Columns = (usize, Vec<Vec<u64>>);
@@ -231,20 +235,23 @@ channels: { speed: { column: Speed, unit: m/s } }
     }
 
     #[test]
-    fn the_fast_reader_reads_sound_files() {
+    fn the_quick_readers_read_sound_files() {
         for (which, yaml) in LAYOUTS.iter().enumerate() {
             let layout: Layout = crate::config::from_text(yaml);
-            let (fast, careful) = both(&layout, sound(which, 50).as_bytes()).unwrap();
-            assert_eq!(fast.unwrap(), careful.unwrap(), "{yaml}");
+            let ([plain, fast], careful) = all(&layout, sound(which, 50).as_bytes()).unwrap();
+            let careful = Some(careful.unwrap());
+            assert_eq!(fast, careful, "{yaml}");
+            // It knows no clock.
+            assert_eq!(plain, careful.filter(|_| which != 3), "{yaml}");
         }
     }
 
     proptest! {
         #![proptest_config(ProptestConfig::with_cases(2000))]
 
-        /// However a file is damaged: what the fast reader accepts, the careful one accepts with the same numbers.
+        /// However a file is damaged: what a quick reader accepts, the careful one accepts with the same numbers.
         #[test]
-        fn the_fast_reader_accepts_nothing_that_the_careful_one_refuses(
+        fn the_quick_readers_accept_nothing_that_the_careful_one_refuses(
             which in 0..LAYOUTS.len(),
             rows in 1_usize..12,
             edits in prop::collection::vec((any::<prop::sample::Index>(), prop::sample::select(
@@ -264,8 +271,10 @@ channels: { speed: { column: Speed, unit: m/s } }
             if let Some(cut) = cut {
                 bytes.truncate(cut.index(bytes.len()) + 1);
             }
-            if let Some((Some(fast), careful)) = both(&layout, &bytes) {
-                prop_assert_eq!(Ok(fast), careful, "{}", String::from_utf8_lossy(&bytes));
+            if let Some((quick, careful)) = all(&layout, &bytes) {
+                for found in quick.into_iter().flatten() {
+                    prop_assert_eq!(Ok(&found), careful.as_ref(), "{}", String::from_utf8_lossy(&bytes));
+                }
             }
         }
     }

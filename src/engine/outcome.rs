@@ -9,6 +9,7 @@ use super::one_log::LogResult;
 use crate::error::Fatal;
 use crate::plan::Plan;
 use crate::stages::season::SeasonTables;
+use crate::stages::season::fit::rows::WindowTable;
 use crate::table::parquet_file::{self, Encode, Origin};
 use crate::table::row::Timestamp;
 use crate::table::rows::{BatchRow, FunnelRow, LogRow};
@@ -60,7 +61,7 @@ impl Outcome {
         let tables: [&dyn Encode; 19] = [
             &self.logs,
             &self.funnel,
-            &s.window_rows,
+            &WindowTable(s),
             &s.winds,
             &s.agreement,
             &s.fits,

@@ -5,11 +5,13 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use arrow_array::RecordBatch;
+use arrow_schema::ArrowError;
 use parquet::arrow::ArrowWriter;
 use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
 use parquet::basic::Compression;
 use parquet::file::metadata::KeyValue;
 use parquet::file::properties::WriterProperties;
+use rayon::prelude::*;
 
 use super::row::Row;
 use super::rows::SCHEMA_VERSION;
@@ -46,11 +48,44 @@ impl<R: Row + Sync> Encode for Vec<R> {
 }
 
 fn encoded<R: Row>(tables: &Path, origin: &Origin, rows: &[R]) -> Result<(PathBuf, Vec<u8>), Fatal> {
+    in_pieces::<R>(tables, origin, std::iter::once(R::batch(rows)).map(|batch| vec![batch]))
+}
+
+/// Encodes a table of so many pieces, of which no more are in memory than there are threads to make them. Where the
+/// pieces end does not depend on the threads, so that the bytes do not.
+///
+/// # Errors
+/// When the rows can't be brought into the table's form.
+pub fn encoded_in_pieces<R: Row>(
+    tables: &Path,
+    origin: &Origin,
+    pieces: usize,
+    piece: impl Fn(usize) -> Vec<R> + Sync,
+) -> Result<(PathBuf, Vec<u8>), Fatal> {
+    let at_once = rayon::current_num_threads().max(1);
+    let some = |first: usize| {
+        let these = first..(first + at_once).min(pieces);
+        these.into_par_iter().map(|k| R::batch(&piece(k))).collect()
+    };
+    in_pieces::<R>(tables, origin, (0..pieces).step_by(at_once).map(some))
+}
+
+fn in_pieces<R: Row>(
+    tables: &Path,
+    origin: &Origin,
+    batches: impl Iterator<Item = Vec<Result<RecordBatch, ArrowError>>>,
+) -> Result<(PathBuf, Vec<u8>), Fatal> {
     let path = place(tables, R::TABLE, &origin.season);
     let table = |e: &dyn std::fmt::Display| Fatal::Table { path: path.clone(), detail: e.to_string() };
-    let batch = R::batch(rows).map_err(|e| table(&e))?;
-    let bytes = encode(&batch, origin, R::CAUTION).map_err(|e| table(&e))?;
-    Ok((place(Path::new(""), R::TABLE, &origin.season), bytes))
+    let mut out = Vec::new();
+    let schema = Arc::new(R::schema());
+    let mut writer =
+        ArrowWriter::try_new(&mut out, schema, Some(properties(origin, R::CAUTION))).map_err(|e| table(&e))?;
+    for batch in batches.flatten() {
+        writer.write(&batch.map_err(|e| table(&e))?).map_err(|e| table(&e))?;
+    }
+    writer.close().map_err(|e| table(&e))?;
+    Ok((place(Path::new(""), R::TABLE, &origin.season), out))
 }
 
 /// Writes the rows of one table of one season beside its place; the switch puts it there.
@@ -62,7 +97,7 @@ pub fn write<R: Row>(to: &mut Switch, origin: &Origin, rows: &[R]) -> Result<(),
     to.add(&place, &bytes)
 }
 
-fn encode(batch: &RecordBatch, origin: &Origin, caution: Option<&str>) -> parquet::errors::Result<Vec<u8>> {
+fn properties(origin: &Origin, caution: Option<&str>) -> WriterProperties {
     let pairs = [
         ("squarelaw.version", env!("CARGO_PKG_VERSION")),
         ("squarelaw.schema_version", SCHEMA_VERSION),
@@ -71,15 +106,10 @@ fn encode(batch: &RecordBatch, origin: &Origin, caution: Option<&str>) -> parque
     ];
     let caution = caution.map(|c| ("squarelaw.caution", c));
     let pairs = pairs.into_iter().chain(caution).map(|(k, v)| KeyValue::new(k.to_owned(), v.to_owned()));
-    let properties = WriterProperties::builder()
+    WriterProperties::builder()
         .set_compression(Compression::SNAPPY)
         .set_key_value_metadata(Some(pairs.collect()))
-        .build();
-    let mut out = Vec::new();
-    let mut writer = ArrowWriter::try_new(&mut out, batch.schema(), Some(properties))?;
-    writer.write(batch)?;
-    writer.close()?;
-    Ok(out)
+        .build()
 }
 
 /// Reads all rows of one file.

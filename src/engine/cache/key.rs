@@ -2,8 +2,8 @@
 //! written: moving a line of a definition changes no key.
 //!
 //! The program itself counts by the bytes of its executable, so that a changed line of code can never be
-//! answered with the result of the former one, whether or not anybody thought of raising a number. Hashing
-//! it takes some ten milliseconds. A rebuild of the same source by the same compiler gives the same bytes.
+//! answered with the result of the former one, whether or not anybody thought of raising a number. It is hashed
+//! anew where its file looks otherwise than in the cache's index, as a log is. A rebuild of the same source by the same compiler gives the same bytes.
 
 use std::fs::File;
 use std::io;
@@ -13,6 +13,7 @@ use blake3::Hasher;
 use serde::Serialize;
 
 use super::super::one_log::NamedLog;
+use super::index::{self, Index};
 use crate::config::run_sheet::RunRow;
 use crate::error::Fatal;
 use crate::plan::Plan;
@@ -42,8 +43,8 @@ impl Keyer {
     ///
     /// # Errors
     /// The program can't read itself, or an option can't be written down.
-    pub fn new(plan: &Plan) -> Result<Self, Fatal> {
-        let program = program().map_err(|source| Fatal::Io {
+    pub fn new(plan: &Plan, index: &mut Index) -> Result<Self, Fatal> {
+        let program = program(index).map_err(|source| Fatal::Io {
             what: "can't read the program itself, for the keys of the cache,",
             path: PathBuf::from("squarelaw"),
             source,
@@ -109,10 +110,17 @@ fn value<T: Serialize>(hasher: &mut Hasher, name: &str, value: &T) -> Result<(),
 }
 
 /// Hash of the running program's bytes.
-fn program() -> io::Result<blake3::Hash> {
+fn program(index: &mut Index) -> io::Result<String> {
+    let name = std::env::current_exe()?;
     // Linux keeps the running file at hand under this name even when another was put in its place.
-    let itself = File::open("/proc/self/exe").or_else(|_| File::open(std::env::current_exe()?))?;
+    let itself = File::open("/proc/self/exe").or_else(|_| File::open(&name))?;
+    let (stamp, began) = (index::stamp_of(&itself)?, index::now());
+    if let Some(hash) = index.hash(&name, &stamp) {
+        return Ok(hash);
+    }
     let mut hasher = Hasher::new();
     hasher.update_reader(itself)?;
-    Ok(hasher.finalize())
+    let hash = hasher.finalize().to_hex().to_string();
+    index.remember(&name, stamp, &hash, began);
+    Ok(hash)
 }

@@ -92,8 +92,8 @@ impl Cache {
     /// # Errors
     /// The program can't be hashed.
     pub fn open(folder: &Path, plan: &Plan) -> Result<Self, Fatal> {
-        let keyer = Keyer::new(plan)?;
-        let (index, damaged) = Index::read(&folder.join("index"));
+        let (mut index, damaged) = Index::read(&folder.join("index"));
+        let keyer = Keyer::new(plan, &mut index)?;
         let cache =
             Self { folder: folder.to_owned(), keyer, index: Mutex::new(index), remarks: Mutex::new(BTreeSet::new()) };
         if let Some(why) = damaged {

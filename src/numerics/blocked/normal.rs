@@ -86,18 +86,19 @@ impl Step {
         }
         let (k, m) = (b.columns.len(), b.nuisance);
         let last = k + m;
-        // The upper triangle of [X N y]'Σ⁻¹[X N y].
+        // [X N y]'Σ⁻¹[X N y], each of its values in one of the two places that it has, or in part in both.
         let mut sums = DMatrix::zeros(last + 1, last + 1);
         for (i, w) in b.w.iter().enumerate() {
             let row = b.row(i);
             for (a, (place, value)) in row.iter().enumerate() {
+                let column = &mut sums.as_mut_slice()[place * (last + 1)..][..=last];
                 let weighted = w * value;
-                row[a..].iter().for_each(|(other, v)| sums[(*place.min(other), *place.max(other))] += weighted * v);
+                row[..=a].iter().for_each(|(other, v)| column[*other] += weighted * v);
             }
         }
         let before = (0..k).map(|j| sums[(j, j)]).collect();
         let chains = take_together(b, &mut sums)?;
-        let at = |i: usize, j: usize| sums[(i.min(j), i.max(j))];
+        let at = |i: usize, j: usize| if i == j { sums[(i, i)] } else { sums[(i, j)] + sums[(j, i)] };
         let of = |j: usize| if j < k { j } else { last };
         let across = DMatrix::from_fn(m, k + 1, |i, j| at(k + i, of(j)));
         let mut reduced = DMatrix::from_fn(k + 1, k + 1, |i, j| at(of(i), of(j)));
@@ -145,7 +146,7 @@ fn take_together(b: &Sparse, sums: &mut DMatrix<f64>) -> Option<Vec<Chain>> {
     let mut touched: Vec<usize> = Vec::new();
     let (mut through, mut products): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
     let mut out = Vec::with_capacity(b.together.len());
-    for t in &b.together {
+    for t in b.together.iter() {
         let n = t.acts.len();
         let chain = Chain::new(t, b.w.get(t.first..t.first + n)?)?;
         touched.clear();
@@ -175,7 +176,7 @@ fn take_together(b: &Sparse, sums: &mut DMatrix<f64>) -> Option<Vec<Chain>> {
         }
         for (a, place) in touched.iter().enumerate() {
             for (other, product) in touched.iter().zip(&products[a * width..]).skip(a) {
-                sums[(*place.min(other), *place.max(other))] -= product;
+                sums[(*place, *other)] -= product;
             }
         }
         touched.iter().for_each(|place| place_of[*place] = usize::MAX);

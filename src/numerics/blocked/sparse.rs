@@ -1,5 +1,7 @@
 //! A block as its rows are: few places of each not zero.
 
+use std::sync::Arc;
+
 use nalgebra::{DMatrix, DVector};
 
 use super::{Block, Together};
@@ -14,7 +16,7 @@ pub struct Sparse {
     /// Weights, n.
     pub w: Vec<f64>,
     /// Rows whose errors beside that are correlated.
-    pub together: Vec<Together>,
+    pub together: Arc<Vec<Together>>,
     /// Ends of the rows in `filled`.
     ends: Vec<usize>,
     /// Place and value: X's columns first, then the block's own, then y.
@@ -22,16 +24,15 @@ pub struct Sparse {
 }
 
 impl Sparse {
-    /// No rows yet, and room for some.
-    pub fn new(columns: Vec<usize>, nuisance: usize, rows: usize, filled: usize) -> Self {
-        Self {
-            columns,
-            nuisance,
-            w: Vec::with_capacity(rows),
-            ends: Vec::with_capacity(rows),
-            filled: Vec::with_capacity(filled),
-            together: Vec::new(),
-        }
+    /// Takes out all rows; the room that they had is kept.
+    pub fn clear(&mut self, columns: &[usize], nuisance: usize) {
+        self.columns.clear();
+        self.columns.extend_from_slice(columns);
+        self.nuisance = nuisance;
+        self.w.clear();
+        self.ends.clear();
+        self.filled.clear();
+        self.together = Arc::default();
     }
 
     /// Puts a value into the row that is being filled: of a shared column, by its place among `columns`.
@@ -81,7 +82,7 @@ impl Sparse {
             nuisance: DMatrix::zeros(n, m),
             y: DVector::zeros(n),
             w: DVector::from_column_slice(&self.w),
-            together: self.together.clone(),
+            together: self.together.to_vec(),
         };
         for i in 0..n {
             for (place, value) in self.row(i) {
@@ -98,13 +99,14 @@ impl Sparse {
 
 impl From<&Block> for Sparse {
     fn from(b: &Block) -> Self {
-        let mut out = Self::new(b.columns.clone(), b.nuisance.ncols(), b.y.len(), 0);
+        let mut out = Self::default();
+        out.clear(&b.columns, b.nuisance.ncols());
         for i in 0..b.y.len() {
             b.x.row(i).iter().enumerate().filter(|(_, v)| **v != 0.0).for_each(|(j, v)| out.shared(j, *v));
             b.nuisance.row(i).iter().enumerate().filter(|(_, v)| **v != 0.0).for_each(|(j, v)| out.own(j, *v));
             out.end(b.y[i], b.w[i]);
         }
-        out.together.clone_from(&b.together);
+        out.together = Arc::new(b.together.clone());
         out
     }
 }

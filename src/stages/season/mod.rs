@@ -18,7 +18,7 @@ use crate::stages::window::Window;
 use crate::stages::window::peaks::Peaks;
 use crate::table::rows::{
     AgreementRow, CombinationRow, ComparisonRow, ConfigurationRow, CrossCheckRow, FitRow, PartRow, PredictionRow,
-    RegressorRow, WindRow, WindowRow,
+    RegressorRow, WindRow,
 };
 use crate::table::verdicts::{EnergyRow, ExpectedRow, ExpectedScaleRow, HistoryRow, LimitRow, TyreRow};
 
@@ -35,8 +35,6 @@ pub struct SeasonTables {
     pub peaks: Vec<Peaks>,
     /// What `fit` found, with its covariance, for the stages after it.
     pub model: Option<fit::SeasonFit>,
-    /// Rows of `windows`.
-    pub window_rows: Vec<WindowRow>,
     /// Rows of `winds`.
     pub winds: Vec<WindRow>,
     /// Rows of `agreement`.

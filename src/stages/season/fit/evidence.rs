@@ -104,13 +104,13 @@ impl Evidence {
 /// Collects what counts as evidence.
 pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]) -> Evidence {
     let counts = |w: &Window| fit.windows.iter().any(|k| k.value == w.kind);
-    let names: BTreeSet<(String, String)> =
-        windows.iter().filter(|w| counts(w)).map(|w| (w.event.clone(), w.session.clone())).collect();
-    let outings: BTreeSet<String> = windows.iter().filter(|w| counts(w)).map(|w| w.outing.clone()).collect();
+    let counted: Vec<(usize, &Window)> = windows.iter().enumerate().filter(|(_, w)| counts(w)).collect();
+    let names: Vec<(&str, &str)> = distinct(counted.iter().map(|(_, w)| (w.event.as_str(), w.session.as_str())));
+    let outings: Vec<&str> = distinct(counted.iter().map(|(_, w)| w.outing.as_str()));
     let mut out = Evidence {
         measured: vec![false; names.len()],
-        sessions: names.into_iter().collect(),
-        outings: outings.into_iter().collect(),
+        sessions: names.iter().map(|(event, session)| ((*event).to_owned(), (*session).to_owned())).collect(),
+        outings: outings.iter().map(|o| (*o).to_owned()).collect(),
         configurations: configurations(runs),
         straights: straights(windows),
         middles: windows.iter().map(|w| w.start + 0.5 * w.duration).collect(),
@@ -118,16 +118,16 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
     };
     let index: BTreeMap<String, usize> =
         out.configurations.iter().enumerate().map(|(i, c)| (c.name.clone(), i)).collect();
-    let counted: Vec<&Window> = windows.iter().filter(|w| counts(w)).collect();
-    out.sheet_wind = mean_winds(&counted, &out.sessions);
+    let mut winds: Vec<(usize, &Window)> = Vec::new();
     let mut unmeasured = vec![false; out.sessions.len()];
-    for (i, w) in windows.iter().enumerate().filter(|(_, w)| counts(w)) {
-        let key = (w.event.clone(), w.session.clone());
-        let (Ok(session), Ok(outing), Some(configuration)) =
-            (out.sessions.binary_search(&key), out.outings.binary_search(&w.outing), index.get(&w.configuration))
+    for (i, w) in counted {
+        let (Ok(session), Ok(outing)) =
+            (names.binary_search(&(w.event.as_str(), w.session.as_str())), outings.binary_search(&w.outing.as_str()))
         else {
             continue;
         };
+        winds.push((session, w));
+        let Some(configuration) = index.get(&w.configuration) else { continue };
         let own_wind = (fit.wind == Wind::RunSheet).then(|| w.sheet_wind.map_or((0.0, 0.0), components));
         let heading = match w.course {
             Some(psi) if !w.air_speed_measured => (psi.cos(), psi.sin()),
@@ -162,7 +162,18 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
         }
     }
     out.measured.iter_mut().zip(unmeasured).for_each(|(m, not)| *m &= !not);
+    out.sheet_wind = mean_winds(&winds, out.sessions.len());
     out
+}
+
+/// Names, sorted, each once.
+fn distinct<T: Ord>(names: impl Iterator<Item = T>) -> Vec<T> {
+    let mut all: Vec<T> = names.collect();
+    // Windows of one log follow each other.
+    all.dedup();
+    all.sort_unstable();
+    all.dedup();
+    all
 }
 
 /// Longest pause between two windows of one straight, s, and largest turn between them, rad (common practice, no
@@ -200,18 +211,19 @@ fn components((speed, from): (f64, f64)) -> (f64, f64) {
 
 /// Vector mean of the winds that the run sheet names for the windows of each session, every outing and wind once; `None`
 /// where it names none. Rows of logs that gave no window have no say.
-fn mean_winds(windows: &[&Window], sessions: &[(String, String)]) -> Vec<Option<(f64, f64)>> {
-    let mean = |(event, session): &(String, String)| {
-        let named = windows.iter().filter(|w| w.event == *event && w.session == *session).filter_map(|w| {
-            let (speed, from) = w.sheet_wind?;
-            Some(((w.outing.as_str(), speed.to_bits(), from.to_bits()), components((speed, from))))
-        });
-        let winds: BTreeMap<(&str, u64, u64), (f64, f64)> = named.collect();
+fn mean_winds(windows: &[(usize, &Window)], sessions: usize) -> Vec<Option<(f64, f64)>> {
+    let mut winds: Vec<BTreeMap<(&str, u64, u64), (f64, f64)>> = vec![BTreeMap::new(); sessions];
+    for (session, w) in windows {
+        if let Some((speed, from)) = w.sheet_wind {
+            winds[*session].insert((w.outing.as_str(), speed.to_bits(), from.to_bits()), components((speed, from)));
+        }
+    }
+    let mean = |winds: BTreeMap<(&str, u64, u64), (f64, f64)>| {
         let n = winds.len() as f64;
         let sum = winds.values().fold((0.0, 0.0), |s, w| (s.0 + w.0, s.1 + w.1));
         (n > 0.0).then(|| (sum.0 / n, sum.1 / n))
     };
-    sessions.iter().map(mean).collect()
+    winds.into_iter().map(mean).collect()
 }
 
 /// Configurations in the order of the run sheet.

@@ -354,7 +354,6 @@ impl SeasonStage for Fit {
 
     fn run(&self, tables: &mut SeasonTables, cx: &SeasonCx) -> Result<(), Fatal> {
         let fit = self.solve(tables, cx);
-        tables.window_rows = rows::windows(&fit, tables);
         tables.winds = rows::winds(&fit);
         tables.agreement = rows::agreement(&fit);
         tables.fits = rows::fits(&fit, tables);

@@ -184,6 +184,9 @@ struct Solver<'a> {
     /// Effective v² between the classes of each kind, wind aside.
     limits: Vec<(f64, f64)>,
     robust: Vec<f64>,
+    /// Per observation its variance under the model, its own and that between windows, and the root of it.
+    variances: Vec<f64>,
+    deviations: Vec<f64>,
     beta: DVector<f64>,
     residual: Vec<f64>,
     /// What is left of the residual beside the gusts.
@@ -282,6 +285,8 @@ impl<'a> Solver<'a> {
             kinds,
             limits,
             robust: vec![1.0; n],
+            variances: vec![1.0; n],
+            deviations: vec![1.0; n],
             beta: DVector::zeros(column.len()),
             column,
             let_in,
@@ -375,15 +380,14 @@ impl<'a> Solver<'a> {
         }
     }
 
-    /// Variance of one observation under the model, its own and that between windows.
-    fn variance(&self, i: usize) -> f64 {
-        let between = self.between[self.cells[i]];
-        match self.options.weights {
-            Weights::Equal => between.max(f64::MIN_POSITIVE),
-            Weights::Precision => {
-                let own = self.evidence.observations[i].se.powi(2) * self.overstated[self.cells[i]];
-                (own + between).max(f64::MIN_POSITIVE)
-            }
+    /// Takes over what the spreads say of every observation.
+    fn set_variances(&mut self) {
+        let equal = self.options.weights == Weights::Equal;
+        for (i, o) in self.evidence.observations.iter().enumerate() {
+            let cell = self.cells[i];
+            let own = if equal { 0.0 } else { o.se * o.se * self.overstated[cell] };
+            self.variances[i] = (own + self.between[cell]).max(f64::MIN_POSITIVE);
+            self.deviations[i] = self.variances[i].sqrt();
         }
     }
 
@@ -432,7 +436,7 @@ impl<'a> Solver<'a> {
         let fitted = fit.is_some();
         if fitted {
             for i in self.rows.iter().flatten() {
-                let own = self.variance(*i) / (self.clean[*i] * self.robust[*i]);
+                let own = self.variances[*i] / (self.clean[*i] * self.robust[*i]);
                 weight[*i] = 1.0 / (own + self.gust_variance(*i));
             }
         } else {

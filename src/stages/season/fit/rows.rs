@@ -1,6 +1,8 @@
 //! What the fit found, as rows of the written tables.
 
 use std::collections::BTreeSet;
+use std::ops::Range;
+use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
@@ -10,8 +12,10 @@ use super::lack_of_fit::square_law;
 use super::model::SessionWind;
 use super::screen::Finding;
 use super::{SeasonFit, Wind, Zero};
+use crate::error::Fatal;
 use crate::stages::season::SeasonTables;
-use crate::stages::window::Window;
+use crate::stages::window::{Measure, Window};
+use crate::table::parquet_file::{self, Encode, Origin};
 use crate::table::rows::{AgreementRow, ConfigurationRow, FitRow, WindRow, WindowRow};
 
 /// Robust weight under which a window is called an outlier.
@@ -19,46 +23,75 @@ const OUTLIER: f64 = 0.5;
 /// Standard error over prior spread above which a wind component counts as not identified.
 const WIND_IDENTIFIED: f64 = 1.5;
 
-/// Rows of `windows`: every window and quantity, fitted or not.
-pub fn windows(fit: &SeasonFit, tables: &SeasonTables) -> Vec<WindowRow> {
-    let model = &fit.model;
-    let mut index = vec![vec![None; tables.quantities.len()]; tables.windows.len()];
-    for (i, o) in fit.evidence.observations.iter().enumerate() {
-        index[o.window][o.quantity] = Some(i);
+/// The table `windows`, made while it is encoded, piece by piece: all its rows would take more memory than the rest of a
+/// season.
+pub struct WindowTable<'a>(pub &'a SeasonTables);
+
+/// Windows of a piece.
+const PIECE: usize = 2_000;
+
+impl Encode for WindowTable<'_> {
+    fn encoded(&self, folder: &Path, origin: &Origin) -> Result<(PathBuf, Vec<u8>), Fatal> {
+        let tables = self.0;
+        let n = if tables.model.is_some() { tables.windows.len() } else { 0 };
+        let piece = |k: usize| {
+            let of = k * PIECE..((k + 1) * PIECE).min(n);
+            tables.model.as_ref().map(|fit| windows(fit, tables, of)).unwrap_or_default()
+        };
+        parquet_file::encoded_in_pieces(folder, origin, n.div_ceil(PIECE), piece)
     }
-    let mut out = Vec::new();
-    for (i, w) in tables.windows.iter().enumerate() {
+}
+
+/// Rows of `windows` for some of the season's windows: every quantity, fitted or not.
+pub(super) fn windows(fit: &SeasonFit, tables: &SeasonTables, of: Range<usize>) -> Vec<WindowRow> {
+    let all = &fit.evidence.observations;
+    let mut next = all.partition_point(|o| o.window < of.start);
+    let mut out = Vec::with_capacity(of.len() * tables.quantities.len());
+    for (i, w) in tables.windows.iter().enumerate().take(of.end).skip(of.start) {
         for (q, m) in w.measures.iter().enumerate() {
             let Some(m) = m else { continue };
-            let found = index[i][q].and_then(|k| fit.evidence.observations.get(k).map(|o| (k, o)));
-            let headwind = found.map_or(0.0, |(_, o)| o.headwind(model.wind[o.session].wind));
-            out.push(WindowRow {
-                log: w.log.clone(),
-                event: w.event.clone(),
-                session: w.session.clone(),
-                outing: w.outing.clone(),
-                configuration: w.configuration.clone(),
-                kind: w.kind.to_owned(),
-                start: w.start,
-                duration: w.duration,
-                samples: w.samples as i64,
-                quantity: tables.quantities[q].clone(),
-                unit: tables.units[q].clone(),
-                mean: m.mean,
-                standard_error: m.standard_error,
-                speed: w.speed,
-                effective_v2: found.map_or(m.v2, |(k, _)| model.x[k]),
-                air_density: w.air_density,
-                headwind,
-                course: w.course,
-                accel_x: w.accel_x,
-                weight: found.map_or(0.0, |(k, _)| model.weight[k]),
-                outlier: found.is_some_and(|(k, _)| model.robust[k] < OUTLIER),
-                flags: flags_of(fit, w, found.map(|(_, o)| o)),
-            });
+            // Observations stand in the order of the windows and their quantities.
+            let found = all.get(next).filter(|o| (o.window, o.quantity) == (i, q)).map(|o| (next, o));
+            next += usize::from(found.is_some());
+            out.push(window(fit, tables, w, q, m, found));
         }
     }
     out
+}
+
+fn window(
+    fit: &SeasonFit,
+    tables: &SeasonTables,
+    w: &Window,
+    q: usize,
+    m: &Measure,
+    found: Option<(usize, &Observation)>,
+) -> WindowRow {
+    let model = &fit.model;
+    WindowRow {
+        log: w.log.clone(),
+        event: w.event.clone(),
+        session: w.session.clone(),
+        outing: w.outing.clone(),
+        configuration: w.configuration.clone(),
+        kind: w.kind.to_owned(),
+        start: w.start,
+        duration: w.duration,
+        samples: w.samples as i64,
+        quantity: tables.quantities[q].clone(),
+        unit: tables.units[q].clone(),
+        mean: m.mean,
+        standard_error: m.standard_error,
+        speed: w.speed,
+        effective_v2: found.map_or(m.v2, |(k, _)| model.x[k]),
+        air_density: w.air_density,
+        headwind: found.map_or(0.0, |(_, o)| o.headwind(model.wind[o.session].wind)),
+        course: w.course,
+        accel_x: w.accel_x,
+        weight: found.map_or(0.0, |(k, _)| model.weight[k]),
+        outlier: found.is_some_and(|(k, _)| model.robust[k] < OUTLIER),
+        flags: flags_of(fit, w, found.map(|(_, o)| o)),
+    }
 }
 
 /// Remarks on one quantity of a window: those of the log, and what the fit made of it.

@@ -5,6 +5,8 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use rayon::prelude::*;
+
 use super::SeasonFit;
 use crate::numerics::spread::{MEDIAN_ABS, median};
 use crate::units::{Dimension, UNITS, Unit};
@@ -110,29 +112,27 @@ pub fn screen(fit: &SeasonFit) -> Vec<Finding> {
             rows.entry((o.session, o.quantity)).or_default().push(i);
         }
     }
-    let mut out: Vec<Finding> = Vec::new();
-    for ((session, quantity), rows) in &rows {
+    let finding = |((session, quantity), rows): (&(usize, usize), &Vec<usize>)| {
         // The session's own say on the coefficients is taken off first.
         let own = &solved.influence[*session];
         let coefficient = |i: usize| {
             let o = &fit.evidence.observations[i];
             fit.model.column.get(&(o.configuration, o.quantity)).map_or(0.0, |c| solved.beta[*c] - own[*c])
         };
-        if let Some((factor, factor_se)) = factor(fit, rows, coefficient)
-            && rows.len() >= WINDOWS
-        {
-            out.push(Finding {
-                session: *session,
-                quantity: *quantity,
-                factor,
-                factor_se,
-                spread: 0.0,
-                windows: rows.len(),
-                restless: false,
-                implausible: false,
-            });
-        }
-    }
+        let (factor, factor_se) = factor(fit, rows, coefficient).filter(|_| rows.len() >= WINDOWS)?;
+        Some(Finding {
+            session: *session,
+            quantity: *quantity,
+            factor,
+            factor_se,
+            spread: 0.0,
+            windows: rows.len(),
+            restless: false,
+            implausible: false,
+        })
+    };
+    let found: Vec<Option<Finding>> = rows.par_iter().map(finding).collect();
+    let mut out: Vec<Finding> = found.into_iter().flatten().collect();
     judge(&mut out);
     out
 }

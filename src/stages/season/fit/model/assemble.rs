@@ -9,9 +9,6 @@ use crate::numerics::spread::huber_psi;
 use crate::stages::season::fit::evidence::Observation;
 use crate::stages::season::fit::{Method, Zero};
 
-/// Places of a row that are not zero, as a rule: coefficient, zero, gain, wind, the observation.
-const PLACES: usize = 6;
-
 /// Where the values of a session's rows go; the same in every step.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Places {
@@ -34,11 +31,13 @@ pub(super) enum Rows<'a> {
 }
 
 impl Solver<'_> {
-    /// The blocks of the linearised model. `pseudo`: values whose plain weighted fit is the robust one.
-    pub(super) fn blocks(&self, pseudo: bool) -> Vec<Sparse> {
+    /// Fills the blocks of the linearised model, in the room that they have from the step before. `pseudo`: values whose
+    /// plain weighted fit is the robust one.
+    pub(super) fn fill(&self, blocks: &mut Vec<Sparse>, pseudo: bool) {
         let unclipped: Vec<f64> = (0..self.between.len()).map(|cell| self.unclipped(cell)).collect();
         let rows = if pseudo { Rows::Pseudo(&unclipped) } else { Rows::Weighted };
-        (0..self.rows.len()).into_par_iter().map(|g| self.block(g, rows)).collect()
+        blocks.resize_with(self.rows.len(), Sparse::default);
+        blocks.par_iter_mut().enumerate().for_each(|(g, b)| self.fill_block(b, g, rows));
     }
 
     /// Mean of ψ' of a cell: the share of windows that the robust fit leaves whole.
@@ -84,14 +83,13 @@ impl Solver<'_> {
         Places { zeros: zeros.len(), rows, columns }
     }
 
-    fn block(&self, g: usize, kind: Rows) -> Sparse {
+    fn fill_block(&self, b: &mut Sparse, g: usize, kind: Rows) {
         let (rows, places) = (&self.rows[g], &self.places[g]);
         let wind = self.estimates_wind() && !rows.is_empty();
         let (winds, gains) = (if wind { 2 } else { 0 }, &self.gains[g]);
-        let (n, m) = (rows.len() + winds + gains.len(), places.zeros + gains.len() + winds);
-        let mut b = Sparse::new(places.columns.clone(), m, n, n * PLACES);
+        b.clear(&places.columns, places.zeros + gains.len() + winds);
         for (r, i) in rows.iter().enumerate() {
-            self.fill_row(&mut b, r, *i, g, kind);
+            self.fill_row(b, r, *i, g, kind);
         }
         if wind {
             let ((north, east), sd) = self.prior[g];
@@ -106,7 +104,6 @@ impl Solver<'_> {
             b.end(0.0, 1.0 / gain.prior);
         }
         b.together = self.gusts.together.get(g).cloned().unwrap_or_default();
-        b
     }
 
     /// Columns and values of the regressors that were let in, for one observation.
@@ -147,14 +144,14 @@ impl Solver<'_> {
         } else if let Some(k) = zero {
             b.own(k, 1.0);
         }
-        let variance = self.variance(i);
+        let (variance, sd) = (self.variances[i], self.deviations[i]);
         let (mut y, mut w) = (o.y, self.clean[i] / variance);
         match kind {
             // y − r + σψ(r/σ)/mean(ψ') with weight mean(ψ')/σ²: its score is that of the robust fit, and its
             // derivative that of the expected ψ, kind of window by kind of window.
             Rows::Pseudo(share) => {
                 if self.options.method == Method::Robust {
-                    let (res, sd, whole) = (self.own[i], variance.sqrt(), share[self.cells[i]]);
+                    let (res, whole) = (self.own[i], share[self.cells[i]]);
                     y += sd * huber_psi(res / sd) / whole - res;
                     w *= whole;
                 }

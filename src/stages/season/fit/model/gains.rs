@@ -3,6 +3,8 @@
 //! are seen to differ, so that configurations that ran in one session are held against each other inside it, where the
 //! gain drops out, and a session that is far out says little of a configuration by itself but all of such differences.
 
+use rayon::prelude::*;
+
 use super::Solver;
 use crate::numerics::blocked::Estimates;
 use crate::numerics::spread::between_variance;
@@ -69,7 +71,7 @@ impl Solver<'_> {
         let of = |(i, o): (usize, &Observation)| {
             if self.taken[i] { self.beta[self.slopes[i]] * o.x(self.wind[o.session]) } else { 0.0 }
         };
-        self.reads = self.evidence.observations.iter().enumerate().map(of).collect();
+        self.reads = self.evidence.observations.par_iter().enumerate().map(of).collect();
     }
 
     /// Place of a quantity among the gains of its session.

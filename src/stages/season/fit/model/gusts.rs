@@ -6,6 +6,7 @@
 
 use std::collections::BTreeSet;
 use std::ops::Range;
+use std::sync::Arc;
 
 use rayon::prelude::*;
 
@@ -46,7 +47,7 @@ pub(super) struct Gusts {
     /// Per session and straight: the moments at which the gust is told, each once, and the moment of every row.
     pub(super) moments: Vec<Vec<Moments>>,
     /// Per session: what gusts do to its rows; empty before gusts are known.
-    pub(super) together: Vec<Vec<Together>>,
+    pub(super) together: Vec<Arc<Vec<Together>>>,
 }
 
 /// When the rows of a straight were measured.
@@ -94,7 +95,7 @@ impl Solver<'_> {
     }
 
     /// What the gusts do to the rows of each session.
-    fn together(&self) -> Vec<Vec<Together>> {
+    fn together(&self) -> Vec<Arc<Vec<Together>>> {
         let of_straight = |g: usize, range: &Range<usize>, moments: &Moments| {
             let sd = self.gusts.variance[g].sqrt();
             // A window that is out of the season's air by degrees is so with its gusts too.
@@ -112,10 +113,8 @@ impl Solver<'_> {
         };
         let of_session = |g: usize| {
             let straights = self.gusts.straights[g].iter().zip(&self.gusts.moments[g]);
-            straights
-                .filter(|_| self.gusts.variance[g] > 0.0)
-                .map(|(range, moments)| of_straight(g, range, moments))
-                .collect()
+            let gusty = straights.filter(|_| self.gusts.variance[g] > 0.0);
+            Arc::new(gusty.map(|(range, moments)| of_straight(g, range, moments)).collect())
         };
         (0..self.rows.len()).into_par_iter().map(of_session).collect()
     }
@@ -157,7 +156,7 @@ impl Solver<'_> {
         let of_window = |rows: &Vec<usize>| {
             let (mut cross, mut signal, mut quantities) = (0.0, 0.0, 0);
             for i in rows {
-                let (lever, weight) = (self.gusts.levers[*i], self.robust[*i] / self.variance(*i));
+                let (lever, weight) = (self.gusts.levers[*i], self.robust[*i] / self.variances[*i]);
                 cross += lever * self.residual[*i] * weight;
                 signal += lever * lever * weight;
                 quantities += usize::from(lever != 0.0);

@@ -21,7 +21,7 @@ impl Solver<'_> {
         let of = |(i, residual): (usize, &f64)| {
             let Some(h) = headwinds.get(self.evidence.observations[i].window) else { return *residual };
             let lever = self.gusts.levers[i];
-            let left = 1.0 - lever * lever * self.robust[i] / self.variance(i) * h.variance;
+            let left = 1.0 - lever * lever * self.robust[i] / self.variances[i] * h.variance;
             if h.quantities < 2 || left < OWN_SHARE { self.own[i] } else { (residual - lever * h.value) / left.sqrt() }
         };
         self.residual.par_iter().enumerate().map(of).collect()

@@ -77,9 +77,11 @@ impl Solver<'_> {
         self.first_spread();
         let mut last: Option<DVector<f64>> = None;
         let mut before = Before { loss: f64::INFINITY, ..Default::default() };
+        let mut blocks = Vec::new();
         for i in 0..ITERATIONS {
             self.iterations = i + 1;
-            let fit = blocked::estimate(&self.blocks(false), self.width())?;
+            self.fill(&mut blocks, false);
+            let fit = blocked::estimate(&blocks, self.width())?;
             let moved = self.take(&fit);
             if i < SPREAD_STEPS {
                 self.set_levers();
@@ -124,13 +126,14 @@ impl Solver<'_> {
         }
         // Inference on pseudo-values (Street, Carroll & Ruppert, Am. Statistician 42, 1988): the robust
         // estimate is the least-squares estimate of these, and its covariance theirs.
-        self.last = self.blocks(true).iter().map(Sparse::dense).collect();
+        self.fill(&mut blocks, true);
+        self.last = blocks.par_iter().map(Sparse::dense).collect();
         blocked::fit(&self.last, self.width())
     }
 
     /// What the robust fit makes least: Huber's ρ of all residuals, and the squares of the priors of winds and gains.
     fn loss(&self) -> f64 {
-        let of_row = |i: &usize| self.clean[*i] * huber_rho(self.own[*i] / self.variance(*i).sqrt());
+        let of_row = |i: &usize| self.clean[*i] * huber_rho(self.own[*i] / self.deviations[*i]);
         let rows = self.rows.iter().flatten().map(of_row);
         let prior = |g: usize| {
             let ((north, east), sd) = self.prior[g];
@@ -151,14 +154,14 @@ impl Solver<'_> {
             }
             self.between[cell] = if n > 1.0 { ((squares - sum * sum / n) / n).max(0.0) } else { 0.0 };
         }
+        self.set_variances();
     }
 
     /// Takes over coefficients, wind and residuals; returns the largest change of a wind, m/s.
     fn take(&mut self, fit: &Estimates) -> f64 {
         self.beta = fit.beta.clone();
         let mut moved = 0.0_f64;
-        self.gust_loss = 0.0;
-        for (g, rows) in self.rows.iter().enumerate() {
+        for g in 0..self.rows.len() {
             let nuisance = &fit.nuisance[g];
             let zeros = self.places[g].zeros;
             for (gain, value) in self.gains[g].iter_mut().zip(nuisance.iter().skip(zeros)) {
@@ -174,14 +177,24 @@ impl Solver<'_> {
                 self.wind[g] = (old.0 + step * (new.0 - old.0), old.1 + step * (new.1 - old.1));
                 moved = moved.max(length);
             }
-            for (i, row) in rows.iter().enumerate() {
-                // Residual of the linearised model; equal to the nonlinear one once the wind has settled.
-                let (shift, pull) = (self.shift(*row), fit.pulls[g][i]);
-                let weight = self.clean[*row] * self.step_weight(*row) / self.variance(*row);
-                self.residual[*row] = fit.residuals[g][i] - shift;
-                // The rows' own part of the covariance times the pull; the rest is the gusts'.
-                self.own[*row] = pull / weight - shift;
-                self.gust_loss += 0.5 * pull * (self.residual[*row] - self.own[*row]);
+        }
+        // Residual of the linearised model, equal to the nonlinear one once the wind has settled, and the rows' own part
+        // of the covariance times the pull; the rest is the gusts'.
+        let of_session = |(rows, (residuals, pulls)): (&Vec<usize>, (&DVector<f64>, &DVector<f64>))| {
+            let of_row = |((row, residual), pull): ((&usize, &f64), &f64)| {
+                let weight = self.clean[*row] * self.step_weight(*row) / self.variances[*row];
+                let shift = self.shift(*row);
+                (residual - shift, pull / weight - shift)
+            };
+            rows.iter().zip(residuals).zip(pulls).map(of_row).collect()
+        };
+        let found: Vec<Vec<(f64, f64)>> =
+            self.rows.par_iter().zip(fit.residuals.par_iter().zip(&fit.pulls)).map(of_session).collect();
+        self.gust_loss = 0.0;
+        for ((rows, found), pulls) in self.rows.iter().zip(found).zip(&fit.pulls) {
+            for ((row, (residual, own)), pull) in rows.iter().zip(found).zip(pulls) {
+                (self.residual[*row], self.own[*row]) = (residual, own);
+                self.gust_loss += 0.5 * pull * (residual - own);
             }
         }
         moved
@@ -214,12 +227,13 @@ impl Solver<'_> {
             (between_variance(&r, &own, self.share[q], robust), 1.0)
         };
         (self.between, self.overstated) = (0..self.between.len()).into_par_iter().map(of_cell).unzip();
+        self.set_variances();
     }
 
     fn reweight(&mut self) {
         if self.options.method == Method::Robust {
             for i in self.rows.iter().flatten().copied() {
-                self.robust[i] = huber_weight(self.own[i] / self.variance(i).sqrt());
+                self.robust[i] = huber_weight(self.own[i] / self.deviations[i]);
             }
         }
     }

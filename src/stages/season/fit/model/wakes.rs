@@ -83,7 +83,7 @@ impl Solver<'_> {
         sums.fill((0.0, 0.0));
         let mut gust = 0.0;
         for i in of {
-            let (o, r, variance) = (&self.evidence.observations[*i], self.residual[*i], self.variance(*i));
+            let (o, r, variance) = (&self.evidence.observations[*i], self.residual[*i], self.variances[*i]);
             let force = self.beta[self.slopes[*i]] * o.x(self.wind[o.session]);
             let sum = sums.get_mut(o.quantity)?;
             sum.0 += force * r / variance;

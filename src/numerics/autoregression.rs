@@ -49,14 +49,22 @@ impl Autoregression {
         self.innovation
     }
 
-    /// One order more, by the reflection coefficient (partial autocorrelation) of that lag.
-    fn extended(&self, reflection: f64) -> Self {
+    /// One order more, by the reflection coefficient (partial autocorrelation) of that lag. In place: a window takes some
+    /// dozens of these steps.
+    fn extend(&mut self, reflection: f64) {
         let k = reflection.clamp(-LARGEST_REFLECTION, LARGEST_REFLECTION);
-        let mut coefficients: Vec<f64> =
-            self.coefficients.iter().zip(self.coefficients.iter().rev()).map(|(a, b)| a - k * b).collect();
-        coefficients.push(k);
-        let reflections = self.reflections.iter().copied().chain([k]).collect();
-        Self { coefficients, reflections, innovation: self.innovation * (1.0 - k * k) }
+        // a_j − k·a_(p+1−j), the two of a pair together; the one in the middle is its own partner.
+        let half = self.coefficients.len() / 2;
+        let (first, rest) = self.coefficients.split_at_mut(half);
+        if first.len() < rest.len() {
+            rest[0] -= k * rest[0];
+        }
+        for (a, b) in first.iter_mut().zip(rest.iter_mut().rev()) {
+            (*a, *b) = (*a - k * *b, *b - k * *a);
+        }
+        self.coefficients.push(k);
+        self.reflections.push(k);
+        self.innovation *= 1.0 - k * k;
     }
 
     /// The model whose first autocovariances are the given ones, lag 0 first (Levinson's recursion). `None` without a
@@ -69,7 +77,7 @@ impl Autoregression {
         let mut model = Self::white();
         for (done, covariance) in lags.iter().enumerate() {
             let explained: f64 = model.coefficients.iter().zip(lags[..done].iter().rev()).map(|(a, g)| a * g).sum();
-            model = model.extended((covariance - explained) / (model.innovation * variance));
+            model.extend((covariance - explained) / (model.innovation * variance));
             if model.innovation < LEAST_INNOVATION {
                 break;
             }
@@ -86,12 +94,13 @@ impl Autoregression {
         for &k in &self.reflections {
             let explained: f64 = model.coefficients.iter().zip(out.iter().skip(1).rev()).map(|(a, g)| a * g).sum();
             out.push(k * model.innovation + explained);
-            model = model.extended(k);
+            model.extend(k);
         }
         out.truncate(longest + 1);
+        let turned: Vec<f64> = self.coefficients.iter().rev().copied().collect();
         let mut small = 0;
         while out.len() <= longest && small <= order {
-            let next: f64 = self.coefficients.iter().zip(out.iter().rev()).map(|(a, r)| a * r).sum();
+            let next = dot(&turned, out.get(out.len() - order..).unwrap_or_default());
             // Near the unit circle rounding grows from lag to lag.
             let next = next.clamp(-1.0, 1.0);
             small = if next.abs() < NEGLIGIBLE { small + 1 } else { 0 };
@@ -115,7 +124,7 @@ pub fn fit(residuals: &[f64], removed: usize, largest_order: usize) -> Autoregre
         let pairs = residuals.len().saturating_sub(lag);
         let (Some(ahead), Some(behind)) = (forward.get_mut(lag..), backward.get_mut(..pairs)) else { break };
         let Some(k) = reflect(ahead, behind, gaps) else { break };
-        model = model.extended(k);
+        model.extend(k);
         let Some(score) = criterion(n, &model, removed) else { break };
         if score < best.0 {
             best = (score, model.clone());
@@ -189,7 +198,8 @@ mod tests {
 
     #[test]
     fn levinson_goes_there_and_back() {
-        let model = Autoregression::white().extended(0.7).extended(-0.5).extended(0.2);
+        let mut model = Autoregression::white();
+        [0.7, -0.5, 0.2].into_iter().for_each(|k| model.extend(k));
         let covariance: Vec<f64> = model.autocorrelation(3).iter().map(|r| 7.0 * r).collect();
         let back = Autoregression::from_autocovariance(&covariance).unwrap();
         close(back.coefficients(), model.coefficients(), 1e-13);

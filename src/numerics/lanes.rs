@@ -1,4 +1,4 @@
-//! Sums of products in four lanes: a sum in one lane waits for itself at every step.
+//! Sums in four lanes: a sum in one lane waits for itself at every step.
 
 /// Σ a·b over the shorter of the two, in four lanes.
 pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
@@ -13,4 +13,26 @@ pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
         }
     }
     lanes.iter().sum::<f64>() + a_rest.iter().zip(b_rest).map(|(a, b)| a * b).sum::<f64>()
+}
+
+/// Σ of a function of the values, in four lanes.
+pub(super) fn sum(a: &[f64], of: impl Fn(f64) -> f64) -> f64 {
+    let (fours, rest) = a.as_chunks::<4>();
+    let mut lanes = [0.0; 4];
+    for four in fours {
+        lanes.iter_mut().zip(four).for_each(|(lane, a)| *lane += of(*a));
+    }
+    lanes.iter().sum::<f64>() + rest.iter().map(|a| of(*a)).sum::<f64>()
+}
+
+/// The largest of the sizes of the values, in four lanes; those that are no numbers are passed over.
+pub(super) fn largest(a: &[f64]) -> f64 {
+    let (fours, rest) = a.as_chunks::<4>();
+    let larger = |most: &mut f64, a: &f64| *most = if a.abs() > *most { a.abs() } else { *most };
+    let mut lanes = [0.0; 4];
+    for four in fours {
+        lanes.iter_mut().zip(four).for_each(|(lane, a)| larger(lane, a));
+    }
+    rest.iter().for_each(|a| larger(&mut lanes[0], a));
+    lanes.into_iter().fold(0.0, f64::max)
 }

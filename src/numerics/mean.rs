@@ -11,7 +11,7 @@
 //! only thing a weight rests on.
 
 use super::autoregression::{self, Autoregression};
-use super::lanes::dot;
+use super::lanes::{dot, largest, sum};
 use super::scaling::power_of_two_inverse;
 
 /// Fewer samples than this say nothing about their correlation.
@@ -122,15 +122,16 @@ struct Scaled {
 
 impl Scaled {
     fn of(series: &[f64]) -> Result<Self, SeriesError> {
-        if let Some(index) = series.iter().position(|v| v.is_infinite()) {
+        // Nothing times a number is nothing.
+        let whole = sum(series, |v| v * 0.0) == 0.0;
+        if !whole && let Some(index) = series.iter().position(|v| v.is_infinite()) {
             return Err(SeriesError::NotFinite { index });
         }
-        let samples = series.iter().filter(|v| !v.is_nan()).count();
+        let samples = if whole { series.len() } else { series.iter().filter(|v| !v.is_nan()).count() };
         if samples < FEWEST_SAMPLES {
             return Err(SeriesError::TooFewSamples { samples, missing: series.len() - samples });
         }
-        let largest = series.iter().fold(0.0_f64, |m, v| m.max(v.abs()));
-        let factor = power_of_two_inverse(largest);
+        let factor = power_of_two_inverse(largest(series));
         Ok(Self { values: series.iter().map(|v| v * factor).collect(), factor, samples })
     }
 }
@@ -155,7 +156,11 @@ fn estimate(series: &[f64], params: SeriesParams, dt: Option<f64>) -> Result<Ser
     let line = line(&values, samples, dt.is_some());
     let n = samples as f64;
     let removed = if dt.is_some() { 2 } else { 1 };
-    let rss: f64 = line.residuals.iter().filter(|r| !r.is_nan()).map(|r| r * r).sum();
+    let rss = if missing == 0 {
+        dot(&line.residuals, &line.residuals)
+    } else {
+        line.residuals.iter().filter(|r| !r.is_nan()).map(|r| r * r).sum()
+    };
     // The scaled samples are about one in size.
     let exact = rss <= n * (16.0 * f64::EPSILON).powi(2);
     let order = params.largest_order.min(samples / 10).max(1);
@@ -187,6 +192,9 @@ fn estimate(series: &[f64], params: SeriesParams, dt: Option<f64>) -> Result<Ser
 
 fn line(series: &[f64], samples: usize, with_slope: bool) -> Line {
     let n = samples as f64;
+    if samples == series.len() {
+        return line_without_gaps(series, with_slope);
+    }
     let present = || series.iter().enumerate().filter(|(_, v)| !v.is_nan()).map(|(i, v)| (i as f64, *v));
     let rough = present().map(|(_, v)| v).sum::<f64>() / n;
     // The second pass takes off the rounding of the first.
@@ -196,6 +204,22 @@ fn line(series: &[f64], samples: usize, with_slope: bool) -> Line {
     let slope = if with_slope { present().map(|(t, v)| (t - centre) * (v - mean)).sum::<f64>() / spread } else { 0.0 };
     let residuals = series.iter().enumerate().map(|(i, v)| v - mean - slope * (i as f64 - centre)).collect();
     Line { samples, mean, slope, spread, centre, residuals }
+}
+
+/// The same where no sample is missing, so that the sums over the indices are known: Σ (i − (n−1)/2)² = n(n² − 1)/12.
+fn line_without_gaps(series: &[f64], with_slope: bool) -> Line {
+    let n = series.len() as f64;
+    let rough = sum(series, |v| v) / n;
+    let mean = rough + sum(series, |v| v - rough) / n;
+    let (centre, spread) = (0.5 * (n - 1.0), n * (n * n - 1.0) / 12.0);
+    let mut residuals: Vec<f64> = series.iter().map(|v| v - mean).collect();
+    let mut slope = 0.0;
+    if with_slope {
+        let from_centre: Vec<f64> = (0..series.len()).map(|i| i as f64 - centre).collect();
+        slope = dot(&from_centre, &residuals) / spread;
+        residuals.iter_mut().zip(&from_centre).for_each(|(r, t)| *r -= slope * t);
+    }
+    Line { samples: series.len(), mean, slope, spread, centre, residuals }
 }
 
 /// The weights of the samples in a mean or a slope.

@@ -95,7 +95,7 @@ fn weather(row: &RunRow, f: &mut Findings) {
         f.within("altitude", h, (-450.0, 5000.0), "m");
     }
     if let Some(w) = &row.wind_speed {
-        f.within("wind speed", w, (0.0, 40.0), "m/s");
+        f.within("wind speed", w, (0.0, 25.0), "m/s");
     }
     if let Some(d) = &row.wind_from {
         f.within("wind direction", d, (-360.0, 360.0), "deg");

@@ -216,7 +216,7 @@ channels: { speed: { column: Speed, unit: m/s } }
     }
 
     /// What each reader makes of the same bytes: `None` where the head is refused already.
-    fn all(layout: &Layout, bytes: &[u8]) -> Option<([Option<Columns>; 2], Result<Columns, LogFault>)> {
+    fn all(layout: &Layout, bytes: &[u8]) -> Option<(Quick, Result<Columns, LogFault>)> {
         let needed = ["speed", "gear"].map(str::to_owned);
         let head = head::read(bytes, layout, true).ok()?;
         let map = columns::locate(&head.header, layout, &needed).ok()?;
@@ -229,6 +229,8 @@ channels: { speed: { column: Speed, unit: m/s } }
     }
 
     type Columns = (usize, Vec<Vec<u64>>);
+    /// What the two quick readers made of it.
+    type Quick = [Option<Columns>; 2];
 
     fn bits_of(values: Vec<f64>) -> Vec<u64> {
         values.into_iter().map(|v| if v.is_nan() { u64::MAX } else { v.to_bits() }).collect()

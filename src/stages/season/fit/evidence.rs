@@ -209,16 +209,19 @@ fn components((speed, from): (f64, f64)) -> (f64, f64) {
     (speed * from.cos(), speed * from.sin())
 }
 
+/// The winds of a session: outing, and what the run sheet says; components.
+type Winds<'a> = BTreeMap<(&'a str, u64, u64), (f64, f64)>;
+
 /// Vector mean of the winds that the run sheet names for the windows of each session, every outing and wind once; `None`
 /// where it names none. Rows of logs that gave no window have no say.
 fn mean_winds(windows: &[(usize, &Window)], sessions: usize) -> Vec<Option<(f64, f64)>> {
-    let mut winds: Vec<BTreeMap<(&str, u64, u64), (f64, f64)>> = vec![BTreeMap::new(); sessions];
+    let mut winds: Vec<Winds> = vec![Winds::new(); sessions];
     for (session, w) in windows {
         if let Some((speed, from)) = w.sheet_wind {
             winds[*session].insert((w.outing.as_str(), speed.to_bits(), from.to_bits()), components((speed, from)));
         }
     }
-    let mean = |winds: BTreeMap<(&str, u64, u64), (f64, f64)>| {
+    let mean = |winds: Winds| {
         let n = winds.len() as f64;
         let sum = winds.values().fold((0.0, 0.0), |s, w| (s.0 + w.0, s.1 + w.1));
         (n > 0.0).then(|| (sum.0 / n, sum.1 / n))

@@ -28,7 +28,7 @@ const WIND_IDENTIFIED: f64 = 1.5;
 pub struct WindowTable<'a>(pub &'a SeasonTables);
 
 /// Windows of a piece.
-const PIECE: usize = 2_000;
+const PIECE: usize = 500;
 
 impl Encode for WindowTable<'_> {
     fn encoded(&self, folder: &Path, origin: &Origin) -> Result<(PathBuf, Vec<u8>), Fatal> {

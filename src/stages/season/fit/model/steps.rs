@@ -5,7 +5,7 @@ use rayon::prelude::*;
 
 use super::gains::Gain;
 use super::{FEWEST_OF_A_KIND, Solver};
-use crate::numerics::blocked::{self, BlockedError, BlockedFit, Estimates, Sparse};
+use crate::numerics::blocked::{self, BlockedError, BlockedFit, Estimates};
 use crate::numerics::spread::{between_variance, huber_rho, huber_weight};
 use crate::stages::season::fit::{Method, Weights};
 
@@ -127,7 +127,7 @@ impl Solver<'_> {
         // Inference on pseudo-values (Street, Carroll & Ruppert, Am. Statistician 42, 1988): the robust
         // estimate is the least-squares estimate of these, and its covariance theirs.
         self.fill(&mut blocks, true);
-        self.last = blocks.par_iter().map(Sparse::dense).collect();
+        self.last = blocks.into_par_iter().map(|b| b.dense()).collect();
         blocked::fit(&self.last, self.width())
     }
 

@@ -55,6 +55,10 @@ impl Watcher for Bar {
     fn season(&self, _windows: usize) {
         self.0.finish_and_clear();
     }
+    fn stands(&self, text: &str) {
+        self.0.println(text);
+        self.0.finish_and_clear();
+    }
 }
 
 struct Lines;
@@ -75,5 +79,8 @@ impl Watcher for Lines {
     }
     fn season(&self, windows: usize) {
         info!(windows, "fitting");
+    }
+    fn stands(&self, text: &str) {
+        info!("{text}");
     }
 }

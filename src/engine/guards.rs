@@ -4,7 +4,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::Watcher;
-use super::one_log::LogResult;
+use super::one_log::{self, LogResult, NamedLog};
 use crate::error::{Fatal, LogFault};
 use crate::plan::Plan;
 
@@ -23,8 +23,9 @@ pub(super) fn once(results: &mut [LogResult], watcher: &dyn Watcher) {
 }
 
 /// Says which rows of the run sheet name no log: a slip of the pen costs a run without a trace.
-pub(super) fn unnamed_rows(plan: &Plan, results: &[LogResult], watcher: &dyn Watcher) {
-    let used: BTreeSet<u64> = results.iter().flat_map(|r| &r.runs).map(|row| row.spot.line).collect();
+pub(super) fn unnamed_rows(plan: &Plan, named: &[NamedLog], watcher: &dyn Watcher) {
+    let runs = named.iter().flat_map(|log| one_log::runs_of(plan, log));
+    let used: BTreeSet<u64> = runs.map(|row| row.spot.line).collect();
     let idle: Vec<_> = plan.definitions.runs.rows.iter().filter(|row| !used.contains(&row.spot.line)).collect();
     if let Some(row) = idle.first() {
         let n = idle.len();

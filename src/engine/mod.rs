@@ -68,6 +68,8 @@ pub trait Watcher: Sync {
     fn done(&self, result: &LogResult);
     /// The season stages begin.
     fn season(&self, windows: usize);
+    /// There is nothing to do, and why.
+    fn stands(&self, _text: &str) {}
     /// Something that changes no result and should be known.
     fn remark(&self, _text: &str) {}
 }
@@ -141,8 +143,8 @@ fn unchanged(
     for (named, found) in named.iter().zip(standing.logs) {
         watcher.done(&LogResult::known(named, found));
     }
-    watcher.season(standing.windows as usize);
-    watcher.remark(&format!("nothing has changed since the run of {}: its tables stand", shown_time(standing.ended)));
+    guards::unnamed_rows(plan, named, watcher);
+    watcher.stands(&format!("nothing has changed since the run of {}: its tables stand", shown_time(standing.ended)));
     let batch = outcome::batch_row(plan, started, (named.len() as i64, standing.used, standing.windows));
     if let Some(remark) = outcome::add_batch(plan, &tables_folder(plan), &batch)? {
         watcher.remark(&remark);
@@ -204,7 +206,7 @@ fn kept(
     let mut results = worked(plan, options, stop, watcher, named, cache);
     if let Ok(results) = &mut results {
         guards::once(results, watcher);
-        guards::unnamed_rows(plan, results, watcher);
+        guards::unnamed_rows(plan, named, watcher);
     }
     if let Some(cache) = cache {
         // A stopped run keeps what it did, for the next one.

@@ -166,6 +166,11 @@ pub const FLAGS: &[Flag] = &[
     ),
     of(
         Result,
+        "sessions_left_out",
+        "a session disagrees with all others in a quantity and was left out there (table `agreement`): it is not in the numbers, its windows are not counted in `fits`",
+    ),
+    of(
+        Result,
         "speed_never_varies",
         "all windows at one speed: the sensor zero can't be told from the force; hold two speeds",
     ),

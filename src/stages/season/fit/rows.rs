@@ -169,7 +169,7 @@ pub fn winds(fit: &SeasonFit) -> Vec<WindRow> {
     fit.model.wind.iter().enumerate().map(one).collect()
 }
 
-/// Counts over the observations of one configuration and quantity.
+/// Counts over the observations of one configuration and quantity that take part in the fit.
 #[derive(Clone, Debug, Default)]
 pub struct Count {
     /// Windows.
@@ -192,6 +192,7 @@ pub struct Count {
 pub fn count(fit: &SeasonFit, speeds: &[f64], configuration: usize, quantity: usize) -> Count {
     let of_pair: Vec<(usize, &_)> = (fit.evidence.observations.iter().enumerate())
         .filter(|(_, o)| o.configuration == configuration && o.quantity == quantity)
+        .filter(|(_, o)| !fit.evidence.left_out.contains(&(o.session, o.quantity)))
         .collect();
     let outings: BTreeSet<usize> = of_pair.iter().map(|(_, o)| o.outing).collect();
     let sessions: BTreeSet<usize> = of_pair.iter().map(|(_, o)| o.session).collect();
@@ -252,6 +253,7 @@ fn fit_row(fit: &SeasonFit, tables: &SeasonTables, speeds: &[f64], k: usize, nam
         ..Default::default()
     };
     let mut flags = log_flags(fit, tables, k, Some(q));
+    flags.extend(some_left_out(fit, k, Some(q)).then_some("sessions_left_out"));
     let named = fit.named(k, name);
     if let Some((_, Some(flag))) = &named {
         flags.insert(*flag);
@@ -284,11 +286,19 @@ fn fit_row(fit: &SeasonFit, tables: &SeasonTables, speeds: &[f64], k: usize, nam
         }
         None => {
             let why = fit.model.dropped.get(&(k, q)).copied();
-            flags.insert(why.unwrap_or(if c.windows == 0 { "no_windows" } else { "no_interval" }));
+            let nothing = c.windows == 0 && !some_left_out(fit, k, Some(q));
+            flags.insert(why.unwrap_or(if nothing { "no_windows" } else { "no_interval" }));
         }
     }
     row.flags = flags.into_iter().collect::<Vec<_>>().join(",");
     row
+}
+
+/// Whether sessions that ran a configuration were left out of the fit: of one quantity where it is named, of any else.
+fn some_left_out(fit: &SeasonFit, k: usize, quantity: Option<usize>) -> bool {
+    let mine = |o: &&Observation| o.configuration == k && quantity.is_none_or(|q| o.quantity == q);
+    let out = &fit.evidence.left_out;
+    !out.is_empty() && fit.evidence.observations.iter().filter(mine).any(|o| out.contains(&(o.session, o.quantity)))
 }
 
 /// Whether the reference speed lies outside of those that ran.
@@ -360,6 +370,7 @@ fn configuration_row(fit: &SeasonFit, tables: &SeasonTables, k: usize) -> Config
     let c = &fit.evidence.configurations[k];
     let of_k = || fit.evidence.observations.iter().filter(|o| o.configuration == k);
     let mut flags = log_flags(fit, tables, k, None);
+    flags.extend(some_left_out(fit, k, None).then_some("sessions_left_out"));
     let windows: BTreeSet<usize> = of_k().map(|o| o.window).collect();
     let speed =
         |f: fn(f64, f64) -> f64| windows.iter().filter_map(|w| tables.windows.get(*w)).map(|w| w.speed).reduce(f);

@@ -125,7 +125,7 @@ pub enum Fatal {
     #[error("no log matches {patterns}; nothing was written")]
     NoLogs { patterns: String },
     /// Every log is set aside, and tables of a former run would be emptied.
-    #[error("none of {logs} logs can be used (the first, `{log}`: {fault}); the tables of the last run are untouched")]
+    #[error("none of {logs} logs can be used (the first, `{log}`: {fault}); no table was written or changed")]
     NoneUsed { logs: usize, log: String, fault: LogFault },
     /// Another batch writes the same tables.
     #[error("another batch holds {}: {owner}; wait for it to end", .path.display())]

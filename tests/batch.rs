@@ -139,6 +139,9 @@ fn looks(season: &Season) -> Vec<(String, u64, i64)> {
 fn a_night_on_which_nothing_has_changed_touches_no_table() {
     let season = Season::new();
     fs::write(season.log("e01-s1-o1.csv"), "").unwrap();
+    let rows = fs::read_to_string(season.path().join("runs.csv")).unwrap();
+    let row = rows.lines().find_map(|l| l.strip_prefix("e01-s1-o2.csv")).unwrap();
+    fs::write(season.path().join("runs.csv"), format!("{rows}elsewhere.csv{row}\n")).unwrap();
     // A hash is believed of files alone that were two seconds old when they were read.
     std::thread::sleep(std::time::Duration::from_millis(2200));
     let first = season.run(&[]).expect(3);
@@ -146,6 +149,7 @@ fn a_night_on_which_nothing_has_changed_touches_no_table() {
     let again = season.run(&[]).expect(3);
     assert!(again.said().contains("nothing has changed"), "{}", again.said());
     assert!(again.said().contains("set aside: "), "{}", again.said());
+    assert!(again.said().contains("names no log that was found"), "{}", again.said());
     assert_eq!(first.0.stdout, again.0.stdout);
     assert_eq!(looks(&season), before);
     let (row, rows) = (season.last(), season.rows::<BatchRow>().len());

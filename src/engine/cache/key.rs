@@ -3,7 +3,8 @@
 //!
 //! The program itself counts by the bytes of its executable, so that a changed line of code can never be
 //! answered with the result of the former one, whether or not anybody thought of raising a number. It is hashed
-//! anew where its file looks otherwise than in the cache's index, as a log is. A rebuild of the same source by the same compiler gives the same bytes.
+//! anew where its file looks otherwise than in the cache's index, as a log is. A rebuild of the same source by the
+//! same compiler gives the same bytes.
 
 use std::fs::File;
 use std::io;

@@ -77,9 +77,9 @@ impl<'a> Missing<'a> {
     pub fn number(&self, value: f64) -> bool {
         self.numbers.contains(&value)
     }
-    /// Whether a cell, byte by byte, is one of the texts.
+    /// Whether a cell, in UTF-8, is one of the texts.
     pub fn text(&self, cell: &[u8]) -> bool {
-        cell.is_ascii() && self.texts.iter().any(|t| t.trim().as_bytes() == cell)
+        self.texts.iter().any(|t| t.trim().as_bytes() == cell)
     }
     /// Whether there is any number to look for.
     pub fn has_numbers(&self) -> bool {
@@ -137,7 +137,7 @@ impl Cells<'_> {
         }
         let text = super::head::decode(raw, self.layout.text.encoding);
         if let Some(text) = text.as_deref() {
-            if self.missing.texts.iter().any(|m| m.trim() == text) {
+            if self.missing.text(text.as_bytes()) {
                 return Ok(f64::NAN);
             }
             if let Some(value) = parse(text, self.layout.text.decimal) {

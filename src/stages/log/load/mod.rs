@@ -2,8 +2,8 @@
 //!
 //! `files` finds the logs. A text file goes through `head` (names and units), `columns` (which are needed) and
 //! the first of three readers that can do it: `plain` (numbers between separators, `decimal`), `text` (polars) and,
-//! where that one might hide something, `careful`, which says exactly what is wrong. `parquet` and `ipc` share `arrays`. `samples` checks the time; `sanity`, `range` and `stuck` refuse
-//! what no car can have measured.
+//! where that one might hide something, `careful`, which says exactly what is wrong. `parquet` and `ipc` share
+//! `arrays`. `samples` checks the time; `sanity`, `range` and `stuck` refuse what no car can have measured.
 
 mod arrays;
 mod binary;

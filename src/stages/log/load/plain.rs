@@ -72,7 +72,7 @@ impl Cells<'_> {
             Some(value) if self.missing.has_numbers() && self.missing.number(value) => f64::NAN,
             Some(value) => value,
             None => {
-                *sound &= text.get(start..end).is_some_and(|cell| self.missing.text(cell));
+                *sound &= text.get(start..end).is_some_and(|cell| cell.is_ascii() && self.missing.text(cell));
                 f64::NAN
             }
         }

@@ -189,6 +189,17 @@ fn a_session_with_a_wrong_sensor_is_named_and_left_out() {
             "{factor}: {}",
             out[0].suspicion("front_downforce")
         );
+        // Only what takes part is counted, and the rows say that something does not.
+        let rows = rows::fits(&fit, &tables);
+        let front: Vec<_> = rows.iter().filter(|r| r.quantity == tables.quantities[0]).collect();
+        assert_eq!(front.len(), 3, "{rows:?}");
+        for row in front {
+            let of = |w: &&Window| w.configuration == row.configuration;
+            let all = tables.windows.iter().filter(of).count() as i64;
+            let used = tables.windows.iter().filter(of).filter(|w| w.session != "s3").count() as i64;
+            assert!(used > 0 && row.windows == used, "{row:?}");
+            assert_eq!(row.flags.contains("sessions_left_out"), used < all, "{row:?}");
+        }
         for k in 0..3 {
             let (a, b) = (clean.coefficient(k, 0).unwrap().value, fit.coefficient(k, 0).unwrap().value);
             let moved = (a - b) * fit.speed * fit.speed;

@@ -56,6 +56,11 @@ pub enum LogFault {
     /// Byte by byte another log, which is used.
     #[error("it holds byte by byte what `{log}` holds, which is used; take one of the two away")]
     SameAs { log: String },
+    /// Another log has the same file name, by which alone the run sheet names them.
+    #[error(
+        "`{other}` has the same file name, and the run sheet names both by it: rename one of them and give each its row, or leave one out of the pattern"
+    )]
+    SameName { other: String },
     /// The car never moved, or no sample lies in a run's time range.
     #[error("no sample lies in the time ranges of the run sheet ({detail})")]
     NoRun { detail: String },
@@ -90,6 +95,7 @@ impl LogFault {
             Self::NotInRunSheet => "not_in_run_sheet",
             Self::ClaimedTwice { .. } => "claimed_twice",
             Self::SameAs { .. } => "same_as_another",
+            Self::SameName { .. } => "same_name",
             Self::NoRun { .. } => "no_run",
             Self::Unreadable { .. } => "unreadable",
         }
@@ -139,4 +145,12 @@ pub enum Fatal {
     /// A state that can't be: a defect of this program.
     #[error("internal error, a defect of squarelaw itself: {0}")]
     Internal(String),
+}
+
+impl Fatal {
+    /// Whether a disk without room is the cause.
+    pub fn is_full(&self) -> bool {
+        use std::io::ErrorKind::{QuotaExceeded, StorageFull};
+        matches!(self, Self::Io { source, .. } if matches!(source.kind(), StorageFull | QuotaExceeded))
+    }
 }

@@ -33,7 +33,8 @@ impl Plan {
     pub fn new(definitions: Definitions) -> Result<Self, Issues> {
         let mut issues = Issues::default();
         let (schema, needed, quantities) = {
-            let mut walk = Walk { definitions: &definitions, issues: &mut issues };
+            let window_stages = definitions.pipeline.windows.iter().map(|s| s.value.name()).collect();
+            let mut walk = Walk { definitions: &definitions, window_stages, issues: &mut issues };
             let schema = walk.log_stages();
             walk.window_stages(&schema);
             let quantities = walk.season_stages(&schema);
@@ -85,6 +86,8 @@ impl Plan {
 
 struct Walk<'a> {
     definitions: &'a Definitions,
+    /// Names of the window stages.
+    window_stages: Vec<&'static str>,
     issues: &'a mut Issues,
 }
 
@@ -96,6 +99,7 @@ impl Walk<'_> {
             spot,
             car: &self.definitions.car,
             runs: &self.definitions.runs.rows,
+            window_stages: &self.window_stages,
             issues: self.issues,
         }
     }

@@ -72,6 +72,62 @@ fn a_log_that_is_there_twice_counts_once() {
 }
 
 #[test]
+fn logs_of_one_name_in_two_folders_are_not_taken_for_one_run() {
+    let season = Season::new();
+    season.run(&[]).expect(0);
+    let windows = season.rows::<WindowRow>();
+    season.edit("pipeline.yaml", "logs/*.csv", "logs/**/*.csv");
+    let old = season.path().join("logs/old");
+    fs::create_dir(&old).unwrap();
+    // A copy counts once, whatever folder it lies in.
+    fs::copy(season.log("e01-s1-o2.csv"), old.join("e01-s1-o2.csv")).unwrap();
+    season.run(&[]).expect(3);
+    assert_eq!(season.rows::<WindowRow>().len(), windows.len());
+    // Another export of the same seconds, or of others, is neither that run nor another one.
+    let text = fs::read_to_string(season.log("e01-s1-o2.csv")).unwrap();
+    let less = text.trim_end().rsplit_once('\n').unwrap().0;
+    fs::write(old.join("e01-s1-o2.csv"), format!("{less}\n")).unwrap();
+    let said = season.run(&[]).expect(3).said();
+    assert!(said.contains("`logs/old/e01-s1-o2.csv` has the same file name"), "{said}");
+    assert!(!season.rows::<WindowRow>().iter().any(|w| w.log.contains("e01-s1-o2")));
+    let reasons: Vec<_> = season.rows::<LogRow>().into_iter().filter_map(|l| l.reason).collect();
+    assert_eq!(reasons, ["same_name", "same_name"]);
+    let check = program().arg("check").arg(season.pipeline()).output().unwrap();
+    let said = String::from_utf8_lossy(&check.stdout).into_owned();
+    assert!(check.status.code() == Some(3) && said.contains("has the same file name"), "{said}");
+}
+
+#[test]
+fn a_log_without_a_window_is_named() {
+    let season = Season::new();
+    season.run(&[]).expect(0);
+    assert!(!season.rows::<LogRow>().iter().any(|l| l.flags.contains("no_window_found")));
+    let text = fs::read_to_string(season.log("e01-s1-o2.csv")).unwrap();
+    let few: Vec<&str> = text.lines().take(250).collect();
+    fs::write(season.log("e01-s1-o2.csv"), few.join("\n") + "\n").unwrap();
+    std::thread::sleep(std::time::Duration::from_millis(2200));
+    for _ in 0..2 {
+        let said = season.run(&[]).expect(0).said();
+        assert!(said.contains("no window of log `e01-s1-o2.csv` passed the selection"), "{said}");
+    }
+    let named: Vec<_> = season.rows::<LogRow>().into_iter().filter(|l| l.flags.contains("no_window_found")).collect();
+    assert!(named.len() == 1 && named[0].log == "e01-s1-o2.csv" && named[0].windows == 0, "{named:?}");
+}
+
+#[test]
+fn a_night_does_not_end_because_nobody_listens() {
+    let season = Season::new();
+    let full = || fs::File::options().write(true).open("/dev/full").unwrap();
+    for json in [&[][..], &["--json-log"]] {
+        season.edit("pipeline.yaml", "season:", "# changed\nseason:");
+        let mut run = program();
+        run.arg("run").arg(season.pipeline()).args(json).stderr(full()).stdout(full());
+        assert_eq!(run.status().unwrap().code(), Some(0));
+        assert_eq!(season.last().used, 6);
+    }
+}
+
+#[test]
 fn a_night_without_one_good_log_empties_no_table() {
     let season = Season::new();
     season.run(&[]).expect(0);
@@ -188,6 +244,19 @@ fn a_changed_option_costs_what_depends_on_it_and_nothing_more() {
     assert_eq!(spared(&season, &[]), (6, 0));
     season.edit("pipeline.yaml", "season:", "# a comment\nseason:");
     assert_eq!(spared(&season, &[]), (6, 0));
+    // Where the fit came to rest is known at any speed, and answers the same bit by bit.
+    let fits = || fs::read_dir(season.tables().join(".cache/fits")).unwrap().count();
+    assert_eq!(fits(), 1);
+    let warm = season.written();
+    spared(&season, &["--no-cache"]);
+    assert_eq!(season.written(), warm, "a fit that was kept differs from one that was not");
+    season.edit("pipeline.yaml", "at: 150 km/h", "at: 150 km/h, method: ordinary");
+    assert_eq!(spared(&season, &[]), (6, 0));
+    assert_eq!(fits(), 2);
+    assert_ne!(season.written(), warm);
+    season.edit("pipeline.yaml", "at: 150 km/h, method: ordinary", "at: 150 km/h");
+    assert_eq!(spared(&season, &[]), (6, 0));
+    assert_eq!((fits(), season.written()), (2, warm));
     // The selection: the exports are not parsed again.
     season.edit("pipeline.yaml", STEADY, "lateral: 0.06 g");
     assert_eq!(spared(&season, &[]), (0, 0));
@@ -272,7 +341,7 @@ fn the_cache_is_shown_trimmed_and_cleared() {
         .map(|e| e.unwrap().metadata().unwrap().len())
         .sum();
     // The large results go first, the windows last.
-    cache(&["--trim", &windows.to_string()]);
+    cache(&["--trim", &format!("{windows} B")]);
     assert_eq!((count("frames"), count("windows")), (0, 6));
     assert_eq!(spared(&season, &[]), (6, 0));
     cache(&["--clear"]);
@@ -392,7 +461,8 @@ fn a_log_of_the_same_name_in_two_folders_is_told_apart() {
     let season = Season::new();
     let other = season.path().join("logs").join("again");
     fs::create_dir(&other).unwrap();
-    // The same bytes would count once: the other car's log lacks the last line.
+    // The same bytes would count once: the other log lacks the last line. A pattern of the run sheet means both.
+    season.edit("runs.csv", "e01-s1-o1.csv", "e01-s1-o1.c*");
     let text = fs::read_to_string(season.log("e01-s1-o1.csv")).unwrap();
     let shorter = text.trim_end().rsplit_once('\n').unwrap().0;
     fs::write(other.join("e01-s1-o1.csv"), format!("{shorter}\n")).unwrap();

@@ -6,7 +6,7 @@ use arrow_array::types::Int32Type;
 use arrow_array::{ArrayRef, DictionaryArray, Float32Array, Float64Array, Int16Array, Int32Array, Int64Array};
 use arrow_array::{RecordBatch, StringArray, TimestampNanosecondArray, UInt8Array};
 use arrow_schema::{DataType, Field, Schema, TimeUnit};
-use squarelaw::config::log_names::runs_for;
+use squarelaw::config::log_names::Runs;
 use squarelaw::stages::log::align::Align;
 use squarelaw::stages::log::load::{discover, header_check};
 use squarelaw::table::frame::LogFrame;
@@ -391,7 +391,8 @@ fn a_link_in_a_circle_and_a_name_that_is_no_text_cost_nothing() {
 fn run_sheet_rows_name_logs() {
     let of = |log: &str| row(&format!("{{ log: \"{log}\", event: e, session: s, configuration: base }}"));
     let rows = [of("mon_1.csv"), of("mon_*.csv"), of("tue_?.csv"), of("run[2].csv")];
-    let named = |log: &str| runs_for(log, &rows).iter().map(|r| r.log.value.clone()).collect::<Vec<_>>();
+    let runs = Runs::new(&rows);
+    let named = |log: &str| runs.of(log).iter().map(|r| r.log.value.clone()).collect::<Vec<_>>();
     assert_eq!(named("mon_1.csv"), ["mon_1.csv", "mon_*.csv"]);
     assert_eq!(named("tue_3.csv"), ["tue_?.csv"]);
     assert_eq!(named("run[2].csv"), ["run[2].csv"]);

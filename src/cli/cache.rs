@@ -9,7 +9,7 @@ use clap::Args;
 use super::{exit, print, size};
 use crate::config::read;
 use crate::engine::cache::room::{self, Used};
-use crate::engine::cache::{FRAMES, WINDOWS};
+use crate::engine::cache::{FITS, FRAMES, WINDOWS};
 use crate::engine::{self, CacheAt, lock};
 use crate::error::Fatal;
 use crate::plan::Plan;
@@ -50,7 +50,9 @@ pub fn run(args: &CacheCommand, out: &mut dyn Write) -> Result<u8, Fatal> {
     }
     .map_err(failed)?;
     print(out, &format!("cache {}", folder.display()))?;
-    for (what, used) in [("logs after the log stages", room.frames), ("windows", room.windows)] {
+    for (what, used) in
+        [("logs after the log stages", room.frames), ("windows", room.windows), ("fits of the season", room.fits)]
+    {
         let Used { entries, bytes } = used;
         print(out, &format!("  {what:<26} {entries:>7} entries {:>10}", size::shown(bytes)))?;
     }
@@ -63,5 +65,6 @@ fn clear(folder: &Path) -> io::Result<()> {
         |r: io::Result<()>| if r.as_ref().is_err_and(|e| e.kind() == io::ErrorKind::NotFound) { Ok(()) } else { r };
     absent(fs::remove_dir_all(folder.join(FRAMES)))?;
     absent(fs::remove_dir_all(folder.join(WINDOWS)))?;
+    absent(fs::remove_dir_all(folder.join(FITS)))?;
     absent(fs::remove_file(folder.join("index")))
 }

@@ -103,10 +103,11 @@ fn complain(fatal: &Fatal, voice: Voice) {
         return;
     }
     let colour = io::stderr().is_terminal();
-    match fatal {
-        Fatal::Definitions(issues) => eprintln!("{}", issues.render(colour)),
-        other => eprintln!("error: {other}"),
-    }
+    // Nobody may be listening.
+    let _ = match fatal {
+        Fatal::Definitions(issues) => writeln!(io::stderr(), "{}", issues.render(colour)),
+        other => writeln!(io::stderr(), "error: {other}"),
+    };
 }
 
 /// Turns a failed write to standard output into the run's failure.

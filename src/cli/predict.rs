@@ -69,8 +69,7 @@ pub fn run(args: &PredictArgs, voice: Voice, out: &mut dyn Write) -> Result<u8, 
     }
     let stop = Arc::new(AtomicBool::new(false));
     let options = Options { threads: args.threads.unwrap_or(0), ..Default::default() };
-    let mut results = engine::logs(&plan, &options, &stop, progress::watcher(voice).as_ref())?;
-    let mut tables = engine::season(&plan, &mut results, &stop)?;
+    let mut tables = engine::tables(&plan, &options, &stop, progress::watcher(voice).as_ref())?;
     let Some(season) = tables.model.take() else {
         return Err(Fatal::Usage("the pipeline has no `fit`: nothing to predict from".to_owned()));
     };

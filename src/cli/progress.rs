@@ -1,6 +1,6 @@
 //! What a run tells while it works: a bar on a terminal, plain lines otherwise, JSON lines on request.
 
-use std::io::{self, IsTerminal};
+use std::io::{self, IsTerminal, Write};
 use std::time::Duration;
 
 use indicatif::{ProgressBar, ProgressStyle};
@@ -14,13 +14,28 @@ use crate::engine::one_log::LogResult;
 /// Starts the log lines on standard error.
 pub fn start_tracing(voice: Voice) {
     let level = if voice.quiet { LevelFilter::ERROR } else { LevelFilter::INFO };
-    let builder = tracing_subscriber::fmt().with_writer(io::stderr).with_max_level(level);
+    let builder = tracing_subscriber::fmt().with_writer(|| Unheard(io::stderr())).with_max_level(level);
     // A second start (a test in the same process) keeps the first.
     let _ = if voice.json {
         builder.json().with_current_span(false).with_span_list(false).try_init()
     } else {
         builder.with_target(false).with_ansi(false).without_time().try_init()
     };
+}
+
+/// Standard error, whether or not anybody listens: a terminal that was closed or a full disk under a file of log lines
+/// must not end the night.
+struct Unheard(io::Stderr);
+
+impl Write for Unheard {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let _ = self.0.write_all(bytes);
+        Ok(bytes.len())
+    }
+    fn flush(&mut self) -> io::Result<()> {
+        let _ = self.0.flush();
+        Ok(())
+    }
 }
 
 /// The watcher that fits the voice and the terminal.

@@ -71,7 +71,8 @@ pub fn run(args: &RunArgs, voice: Voice, out: &mut dyn Write) -> Result<u8, Fata
     let say = |outcome: &Outcome| summary::text(outcome, &plan);
     let ran = engine::run(&plan, &options, &stop, progress::watcher(voice).as_ref(), &say)?;
     if !voice.quiet {
-        print(out, &ran.said)?;
+        // The tables are in place by now.
+        print(out, &ran.said).unwrap_or_else(|e| tracing::warn!("the tables are written, but not said: {e}"));
     }
     Ok(if ran.batch.set_aside > 0 { exit::SOME_SET_ASIDE } else { exit::ALL_USED })
 }

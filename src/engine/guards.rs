@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::Watcher;
 use super::one_log::{self, LogResult, NamedLog};
+use crate::config::log_names::{Runs, is_pattern};
 use crate::error::{Fatal, LogFault};
 use crate::plan::Plan;
 
@@ -16,15 +17,50 @@ pub(super) fn once(results: &mut [LogResult], watcher: &dyn Watcher) {
         if *log != result.named.log {
             let fault = LogFault::SameAs { log: log.clone() };
             watcher.remark(&format!("log `{}` is set aside after all: {fault}", result.named.log));
-            (result.outcome, result.found) = (Err(fault), 0);
-            result.windows.clear();
+            set_aside(result, fault);
         }
+    }
+}
+
+/// Sets aside logs of one file name in several folders that a row of the run sheet names by it: what one of them was run
+/// with need not be what the other was, and an old copy would count the same seconds twice. A pattern means all it names.
+pub(super) fn apart(results: &mut [LogResult], watcher: &dyn Watcher) {
+    let mut of_name: BTreeMap<String, Vec<usize>> = BTreeMap::new();
+    for (i, result) in results.iter().enumerate() {
+        if result.outcome.is_ok() && result.runs.iter().any(|row| !is_pattern(&row.log)) {
+            of_name.entry(result.named.name.clone()).or_default().push(i);
+        }
+    }
+    for namesakes in of_name.into_values().filter(|of| of.len() > 1) {
+        let shown: Vec<String> = namesakes.iter().map(|i| results[*i].named.shown.clone()).collect();
+        for (k, i) in namesakes.iter().enumerate() {
+            let fault = LogFault::SameName { other: shown[usize::from(k == 0)].clone() };
+            watcher.remark(&format!("log `{}` is set aside after all: {fault}", results[*i].named.log));
+            set_aside(&mut results[*i], fault);
+        }
+    }
+}
+
+fn set_aside(result: &mut LogResult, fault: LogFault) {
+    (result.outcome, result.found) = (Err(fault), 0);
+    result.windows.clear();
+}
+
+/// Says which logs have no window to show for themselves: a steering sensor that is off costs a log as surely as a broken
+/// file.
+pub(super) fn without_windows<'a>(logs: impl Iterator<Item = (&'a str, bool)>, watcher: &dyn Watcher) {
+    let idle: Vec<&str> = logs.filter(|(_, none)| *none).map(|(log, _)| log).collect();
+    if let Some(log) = idle.first() {
+        let which =
+            if idle.len() == 1 { format!("log `{log}`") } else { format!("{} logs, `{log}` the first,", idle.len()) };
+        watcher.remark(&format!("no window of {which} passed the selection: table `funnel` says what each rule cost"));
     }
 }
 
 /// Says which rows of the run sheet name no log: a slip of the pen costs a run without a trace.
 pub(super) fn unnamed_rows(plan: &Plan, named: &[NamedLog], watcher: &dyn Watcher) {
-    let runs = named.iter().flat_map(|log| one_log::runs_of(plan, log));
+    let sheet = Runs::new(&plan.definitions.runs.rows);
+    let runs = named.iter().flat_map(|log| one_log::runs_of(&sheet, log));
     let used: BTreeSet<u64> = runs.map(|row| row.spot.line).collect();
     let idle: Vec<_> = plan.definitions.runs.rows.iter().filter(|row| !used.contains(&row.spot.line)).collect();
     if let Some(row) = idle.first() {

@@ -13,10 +13,12 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use rayon::prelude::*;
 
+use crate::config::log_names::{Runs, is_pattern};
 use crate::error::{Fatal, LogFault};
 use crate::plan::Plan;
 use crate::stages::log::load;
 use crate::stages::season::SeasonTables;
+use crate::stages::season::fit::kept::Kept;
 use crate::stages::{LogStep, SeasonCx};
 use crate::table::row::Timestamp;
 use crate::table::rows::BatchRow;
@@ -140,9 +142,11 @@ fn unchanged(
     standing: Standing,
 ) -> Result<Ran, Fatal> {
     watcher.found(named.len());
+    let idle: Vec<bool> = standing.logs.iter().map(|found| *found == Ok(0)).collect();
     for (named, found) in named.iter().zip(standing.logs) {
         watcher.done(&LogResult::known(named, found));
     }
+    guards::without_windows(named.iter().map(|n| n.log.as_str()).zip(idle), watcher);
     guards::unnamed_rows(plan, named, watcher);
     watcher.stands(&format!("nothing has changed since the run of {}: its tables stand", shown_time(standing.ended)));
     let batch = outcome::batch_row(plan, started, (named.len() as i64, standing.used, standing.windows));
@@ -170,13 +174,21 @@ fn anew(
     guards::nothing_lost(&results)?;
     let windows = results.iter().map(|r| r.windows.len()).sum();
     watcher.season(windows);
-    let pool = pool(options)?;
-    let tables = pool.install(|| season(plan, &mut results, stop))?;
+    let tables = fitted(plan, options, stop, watcher, (&mut results, cache))?;
     let outcome = Outcome::new(plan, &results, tables, started, tables_folder(plan));
     if stop.load(Ordering::Relaxed) {
         return Err(Fatal::Stopped);
     }
-    if let Some(remark) = pool.install(|| outcome.write())? {
+    let write = || pool(options)?.install(|| outcome.write());
+    let written = match (write(), cache) {
+        (Err(e), Some(cache)) if e.is_full() => {
+            // Tables first: what is kept can be made again.
+            watcher.remark(&cache.made_way());
+            write()
+        }
+        (written, _) => written,
+    };
+    if let Some(remark) = written? {
         watcher.remark(&remark);
     }
     Ok((outcome, results))
@@ -187,13 +199,28 @@ pub fn tables_folder(plan: &Plan) -> PathBuf {
     plan.definitions.base.join(&plan.pipeline().tables.value)
 }
 
-/// Every log through the log and window stages, in the order of their names.
+/// What a run would find, without a table written.
 ///
 /// # Errors
-/// No log matched, or a stop was asked for.
-pub fn logs(plan: &Plan, options: &Options, stop: &AtomicBool, watcher: &dyn Watcher) -> Result<Vec<LogResult>, Fatal> {
+/// As [`run`].
+pub fn tables(plan: &Plan, options: &Options, stop: &AtomicBool, watcher: &dyn Watcher) -> Result<SeasonTables, Fatal> {
     let (named, cache) = (discover(plan)?, opened(plan, options)?);
-    kept(plan, options, stop, watcher, (&named, cache.as_ref()))
+    let mut results = kept(plan, options, stop, watcher, (&named, cache.as_ref()))?;
+    fitted(plan, options, stop, watcher, (&mut results, cache.as_ref()))
+}
+
+/// The season stages, side by side where they can be.
+fn fitted(
+    plan: &Plan,
+    options: &Options,
+    stop: &AtomicBool,
+    watcher: &dyn Watcher,
+    (results, cache): (&mut [LogResult], Option<&Cache>),
+) -> Result<SeasonTables, Fatal> {
+    let tables = pool(options)?.install(|| season(plan, results, stop, cache))?;
+    // Said before of the logs; what the season adds is new.
+    cache.into_iter().flat_map(Cache::remarks).for_each(|r| watcher.remark(&r));
+    Ok(tables)
 }
 
 fn kept(
@@ -206,6 +233,9 @@ fn kept(
     let mut results = worked(plan, options, stop, watcher, named, cache);
     if let Ok(results) = &mut results {
         guards::once(results, watcher);
+        guards::apart(results, watcher);
+        let idle = |r: &LogResult| r.outcome.is_ok() && r.found == 0;
+        guards::without_windows(results.iter().map(|r| (r.named.log.as_str(), idle(r))), watcher);
         guards::unnamed_rows(plan, named, watcher);
     }
     if let Some(cache) = cache {
@@ -230,7 +260,7 @@ fn worked(
     cache: Option<&Cache>,
 ) -> Result<Vec<LogResult>, Fatal> {
     watcher.found(named.len());
-    let pool = pool(options)?;
+    let (pool, runs) = (pool(options)?, Runs::new(&plan.definitions.runs.rows));
     // Largest first keeps the last worker from starting a long log alone; results stand in name order.
     let mut order: Vec<usize> = (0..named.len()).collect();
     order.sort_by_key(|i| (std::cmp::Reverse(named[*i].bytes), *i));
@@ -242,7 +272,7 @@ fn worked(
                 if stop.load(Ordering::Relaxed) {
                     return Err(Fatal::Stopped);
                 }
-                let result = one_log::process(Work { plan, cache, stop }, &named[*i])?;
+                let result = one_log::process(Work { plan, runs: &runs, cache, stop }, &named[*i])?;
                 watcher.done(&result);
                 Ok((*i, result))
             })
@@ -287,7 +317,12 @@ fn discover(plan: &Plan) -> Result<Vec<NamedLog>, Fatal> {
 ///
 /// # Errors
 /// As the stages.
-pub fn season(plan: &Plan, results: &mut [LogResult], stop: &AtomicBool) -> Result<SeasonTables, Fatal> {
+fn season(
+    plan: &Plan,
+    results: &mut [LogResult],
+    stop: &AtomicBool,
+    cache: Option<&Cache>,
+) -> Result<SeasonTables, Fatal> {
     let mut tables =
         SeasonTables { quantities: plan.quantities.clone(), units: plan.units.clone(), ..Default::default() };
     // The windows move into the season's tables: there is one copy of them.
@@ -302,6 +337,7 @@ pub fn season(plan: &Plan, results: &mut [LogResult], stop: &AtomicBool) -> Resu
         runs: &plan.definitions.runs.rows,
         reference_density: plan.reference_density(),
         tables: &folder,
+        kept: cache.map(|c| c as &dyn Kept),
     };
     for step in &plan.pipeline().season_wide {
         // A defect ends the run with its message and without a table, not with a trace.
@@ -325,11 +361,23 @@ pub fn headers(plan: &Plan) -> Result<Vec<Header>, Fatal> {
     let Some(LogStep::Load(load)) = plan.pipeline().per_log.first().map(|s| &s.value) else {
         return Err(Fatal::Internal("a plan without `load` passed the checks".to_owned()));
     };
+    let runs = Runs::new(&plan.definitions.runs.rows);
+    let found = discover(plan)?;
+    // Copies of other names need their content to be told; of one name and several sizes there is no doubt.
+    let namesake = |named: &NamedLog| {
+        let other = |n: &&NamedLog| n.name == named.name && n.bytes != named.bytes;
+        found.iter().filter(|_| named.log != named.name).find(other).map(|n| n.shown.clone())
+    };
     let one = |named: NamedLog| {
-        let result = one_log::claim(&one_log::runs_of(plan, &named))
+        let rows: Vec<_> = one_log::runs_of(&runs, &named).into_iter().cloned().collect();
+        let apart = match namesake(&named).filter(|_| rows.iter().any(|row| !is_pattern(&row.log))) {
+            Some(other) => Err(LogFault::SameName { other }),
+            None => one_log::claim(&rows),
+        };
+        let result = apart
             .and_then(|()| load.layout_of(&named.name))
             .and_then(|layout| load::header_check(&named.path, layout, &plan.needed));
         (named, result)
     };
-    Ok(discover(plan)?.into_iter().map(one).collect())
+    Ok(found.iter().cloned().map(one).collect())
 }

@@ -12,7 +12,7 @@ use super::cache::key::Keys;
 use super::cache::{self, Cache, Content, Level};
 use crate::config::check::run_sheet::claimed_twice;
 use crate::config::layout::Format;
-use crate::config::log_names::runs_for;
+use crate::config::log_names::Runs;
 use crate::config::run_sheet::RunRow;
 use crate::error::{Fatal, LogFault};
 use crate::plan::Plan;
@@ -98,6 +98,8 @@ impl LogResult {
 pub struct Work<'a> {
     /// The plan.
     pub plan: &'a Plan,
+    /// The rows of its run sheet.
+    pub runs: &'a Runs<'a>,
     /// The cache, if there is one.
     pub cache: Option<&'a Cache>,
     /// Set by a signal; looked at between stages.
@@ -112,7 +114,7 @@ type Staged<T> = Result<Result<T, LogFault>, Fatal>;
 /// # Errors
 /// A stop was asked for, or a defect; whatever is wrong with the log is in the result.
 pub fn process(work: Work, named: &NamedLog) -> Result<LogResult, Fatal> {
-    let runs = runs_of(work.plan, named);
+    let runs = runs_of(work.runs, named).into_iter().cloned().collect();
     let mut log = LogResult { runs, cached: false, ..LogResult::known(named, Err(LogFault::NotInRunSheet)) };
     log.outcome = work.look(&mut log)?;
     log.windows = log.outcome.as_mut().map(|p| std::mem::take(&mut p.windows)).unwrap_or_default();
@@ -121,10 +123,9 @@ pub fn process(work: Work, named: &NamedLog) -> Result<LogResult, Fatal> {
 }
 
 /// The run-sheet rows that name this log, by file name or by path.
-pub fn runs_of(plan: &Plan, named: &NamedLog) -> Vec<RunRow> {
-    let rows = &plan.definitions.runs.rows;
-    let by_path = runs_for(&named.shown, rows);
-    if by_path.is_empty() { runs_for(&named.name, rows) } else { by_path }
+pub fn runs_of<'a>(rows: &Runs<'a>, named: &NamedLog) -> Vec<&'a RunRow> {
+    let by_path = rows.of(&named.shown);
+    if by_path.is_empty() { rows.of(&named.name) } else { by_path }
 }
 
 /// Whether the run sheet says of every moment of a log, once, what the car was.

@@ -81,9 +81,7 @@ impl Outcome {
         ];
         let files: Vec<(PathBuf, Vec<u8>)> =
             tables.par_iter().map(|t| t.encoded(&self.folder, origin)).collect::<Result<_, _>>()?;
-        for (place, bytes) in &files {
-            switch.add(place, bytes)?;
-        }
+        switch.add_all(&files)?;
         let remark = parquet_file::append(&mut switch, origin, std::slice::from_ref(&self.batch))?;
         switch.commit()?;
         Ok(remark)
@@ -144,7 +142,9 @@ fn log_row(r: &LogResult) -> LogRow {
             row.outings = p.outings as i64;
             row.duration = p.duration;
             row.rate = p.rate;
-            row.flags = p.flags.join(",");
+            let idle = (r.found == 0).then(|| "no_window_found".to_owned());
+            let flags: BTreeSet<String> = p.flags.iter().cloned().chain(idle).collect();
+            row.flags = flags.into_iter().collect::<Vec<_>>().join(",");
         }
         Err(fault) => {
             row.status = "set_aside".to_owned();

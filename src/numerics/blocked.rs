@@ -146,20 +146,20 @@ pub struct Estimates {
     pub residuals: Vec<DVector<f64>>,
     /// Per block the inverse of the rows' covariance times the residuals.
     pub pulls: Vec<DVector<f64>>,
-    /// Per block the variances of the nuisance coefficients, were the shared ones known.
+    /// Per block the variances of the nuisance coefficients, were the shared ones known; empty where nobody asked.
     pub variances: Vec<DVector<f64>>,
 }
 
-/// Solves the blocks as [`fit`] does, for the estimates alone.
+/// Solves the blocks as [`fit`] does, for the estimates alone; `variances`: those of the nuisance coefficients too.
 ///
 /// # Errors
 /// As [`fit`].
-pub fn estimate(blocks: &[Sparse], p: usize) -> Result<Estimates, BlockedError> {
+pub fn estimate(blocks: &[Sparse], p: usize, variances: bool) -> Result<Estimates, BlockedError> {
     if blocks.iter().all(|b| b.len() == 0) {
         return Err(BlockedError::Empty);
     }
     let by_factors = || by_factors(&blocks.iter().map(Sparse::dense).collect::<Vec<_>>(), p);
-    normal::estimate(blocks, p).map_or_else(by_factors, Ok)
+    normal::estimate(blocks, p, variances).map_or_else(by_factors, Ok)
 }
 
 /// The estimates by the factorisation that [`fit`] rests on.

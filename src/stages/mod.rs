@@ -69,6 +69,8 @@ pub struct CheckCx<'a> {
     pub car: &'a Car,
     /// Every run-sheet row.
     pub runs: &'a [RunRow],
+    /// Window stages of the pipeline.
+    pub window_stages: &'a [&'static str],
     /// Findings.
     pub issues: &'a mut Issues,
 }
@@ -167,6 +169,8 @@ pub struct SeasonCx<'a> {
     pub reference_density: f64,
     /// Folder of the tables, where those of other seasons lie.
     pub tables: &'a Path,
+    /// Where fits of former runs are found; `None` for nowhere.
+    pub kept: Option<&'a dyn season::fit::kept::Kept>,
 }
 
 /// All windows in; its table goes into the season's tables.

@@ -4,7 +4,7 @@ use super::bound::Bound;
 use super::tally::{Line, Tally};
 use super::{Case, defect, parts};
 use crate::config::car::Car;
-use crate::config::log_names::runs_for;
+use crate::config::log_names::Runs;
 use crate::config::read;
 use crate::demo::files::{self, Files};
 use crate::demo::scenario::Scenario;
@@ -84,6 +84,7 @@ fn cx(plan: &Plan) -> SeasonCx<'_> {
         runs: &plan.definitions.runs.rows,
         reference_density: plan.reference_density(),
         tables: std::path::Path::new("."),
+        kept: None,
     }
 }
 
@@ -112,7 +113,8 @@ pub(super) fn tables(plan: &Plan, windows: Vec<Window>) -> SeasonTables {
 /// The windows of a log after `load`; `None` for a log that a stage sets aside, as a planted fault may.
 pub(super) fn process(plan: &Plan, log: &SimLog, frame: LogFrame) -> Option<Vec<Window>> {
     let name = format!("{}.csv", log.name);
-    let runs = runs_for(&name, &plan.definitions.runs.rows);
+    let rows = Runs::new(&plan.definitions.runs.rows);
+    let runs: Vec<_> = rows.of(&name).into_iter().cloned().collect();
     let car: &Car = &plan.definitions.car;
     let cx = LogCx {
         path: name.as_ref(),

@@ -61,6 +61,7 @@ pub const FLAGS: &[Flag] = &[
         "link_force_of_drive_unknown",
         "`anti_squat` without a drive force: the rear downforce lacks what the rear links carry of the drag",
     ),
+    of(Log, "no_window_found", "no window of this log passed the selection: `funnel` says what each rule cost"),
     of(
         Log,
         "outing_not_in_log",

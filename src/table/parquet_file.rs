@@ -5,12 +5,15 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use arrow_array::RecordBatch;
-use arrow_schema::ArrowError;
+use arrow_schema::{ArrowError, SchemaRef};
 use parquet::arrow::ArrowWriter;
 use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
+use parquet::arrow::arrow_writer::{ArrowColumnWriter, compute_leaves};
 use parquet::basic::Compression;
+use parquet::errors::ParquetError;
 use parquet::file::metadata::KeyValue;
 use parquet::file::properties::WriterProperties;
+use parquet::file::writer::SerializedFileWriter;
 use rayon::prelude::*;
 
 use super::row::Row;
@@ -48,7 +51,7 @@ impl<R: Row + Sync> Encode for Vec<R> {
 }
 
 fn encoded<R: Row>(tables: &Path, origin: &Origin, rows: &[R]) -> Result<(PathBuf, Vec<u8>), Fatal> {
-    in_pieces::<R>(tables, origin, std::iter::once(R::batch(rows)).map(|batch| vec![batch]))
+    in_pieces::<R>(tables, origin, std::iter::once(vec![R::batch(rows)]))
 }
 
 /// Encodes a table of so many pieces, of which no more are in memory than there are threads to make them. Where the
@@ -75,17 +78,55 @@ fn in_pieces<R: Row>(
     origin: &Origin,
     batches: impl Iterator<Item = Vec<Result<RecordBatch, ArrowError>>>,
 ) -> Result<(PathBuf, Vec<u8>), Fatal> {
-    let path = place(tables, R::TABLE, &origin.season);
-    let table = |e: &dyn std::fmt::Display| Fatal::Table { path: path.clone(), detail: e.to_string() };
-    let mut out = Vec::new();
-    let schema = Arc::new(R::schema());
-    let mut writer =
-        ArrowWriter::try_new(&mut out, schema, Some(properties(origin, R::CAUTION))).map_err(|e| table(&e))?;
-    for batch in batches.flatten() {
-        writer.write(&batch.map_err(|e| table(&e))?).map_err(|e| table(&e))?;
+    let encoded = columns_side_by_side(Arc::new(R::schema()), properties(origin, R::CAUTION), batches);
+    let path = place(Path::new(""), R::TABLE, &origin.season);
+    match encoded {
+        Ok(bytes) => Ok((path, bytes)),
+        Err(e) => Err(Fatal::Table { path: tables.join(path), detail: e.to_string() }),
     }
-    writer.close().map_err(|e| table(&e))?;
-    Ok((place(Path::new(""), R::TABLE, &origin.season), out))
+}
+
+/// The file of these batches, its columns encoded side by side: the table of windows is most of what a night writes.
+fn columns_side_by_side(
+    schema: SchemaRef,
+    properties: WriterProperties,
+    batches: impl Iterator<Item = Vec<Result<RecordBatch, ArrowError>>>,
+) -> Result<Vec<u8>, ParquetError> {
+    let most = properties.max_row_group_row_count().unwrap_or(usize::MAX);
+    let writer = ArrowWriter::try_new(Vec::new(), schema.clone(), Some(properties))?;
+    let (mut file, factory) = writer.into_serialized_writer()?;
+    let (mut columns, mut rows, mut groups) = (Vec::new(), 0, 0);
+    for some in batches {
+        let some: Vec<RecordBatch> = some.into_iter().collect::<Result<_, _>>()?;
+        let more: usize = some.iter().map(RecordBatch::num_rows).sum();
+        if rows + more > most && rows > 0 {
+            finish(&mut file, std::mem::take(&mut columns))?;
+            (rows, groups) = (0, groups + 1);
+        }
+        if more > 0 && columns.is_empty() {
+            columns = factory.create_column_writers(groups)?;
+        }
+        rows += more;
+        // No table has nested columns: one writer stands for each.
+        columns.par_iter_mut().enumerate().try_for_each(|(i, column)| {
+            some.iter()
+                .flat_map(|batch| compute_leaves(schema.field(i), batch.column(i)))
+                .flatten()
+                .try_for_each(|leaf| column.write(&leaf))
+        })?;
+    }
+    if !columns.is_empty() {
+        finish(&mut file, columns)?;
+    }
+    file.into_inner()
+}
+
+/// Ends a group of rows.
+fn finish(file: &mut SerializedFileWriter<Vec<u8>>, columns: Vec<ArrowColumnWriter>) -> Result<(), ParquetError> {
+    let chunks: Vec<_> = columns.into_par_iter().map(ArrowColumnWriter::close).collect::<Result<_, _>>()?;
+    let mut group = file.next_row_group()?;
+    chunks.into_iter().try_for_each(|chunk| chunk.append_to_row_group(&mut group))?;
+    group.close().map(drop)
 }
 
 /// Writes the rows of one table of one season beside its place; the switch puts it there.

@@ -6,10 +6,12 @@
 //! place. A reader in between two renames may see the new file of one table beside the old one of another,
 //! for as long as some renames take.
 
+use std::collections::BTreeSet;
 use std::fs::{self, File};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::rows;
@@ -40,6 +42,12 @@ fn failed(what: &'static str, path: &Path) -> impl FnOnce(io::Error) -> Fatal {
 
 fn sync_folder(folder: &Path) -> io::Result<()> {
     File::open(folder)?.sync_all()
+}
+
+/// Syncs folders below that of the tables, each once; in any order, and side by side, for the disk waits in each.
+fn sync_folders<'a>(tables: &Path, folders: impl Iterator<Item = &'a Path>) -> Result<(), Fatal> {
+    let folders: BTreeSet<PathBuf> = folders.map(|f| tables.join(f)).collect();
+    folders.par_iter().try_for_each(|folder| sync_folder(folder).map_err(failed("can't sync", folder)))
 }
 
 /// What was found of a run that died.
@@ -111,10 +119,7 @@ fn put(tables: &Path, waiting: &[Waiting]) -> Result<usize, Fatal> {
             Err(e) => return Err(failed("can't put in place", &place)(e)),
         }
     }
-    for folder in waiting.iter().filter_map(|w| w.place.parent()) {
-        let folder = tables.join(folder);
-        sync_folder(&folder).map_err(failed("can't sync", &folder))?;
-    }
+    sync_folders(tables, waiting.iter().filter_map(|w| w.place.parent()))?;
     Ok(count)
 }
 
@@ -137,6 +142,16 @@ fn beside(folder: &Path, bytes: &[u8]) -> io::Result<PathBuf> {
     file.into_temp_path().keep().map_err(|e| e.error)
 }
 
+/// A file written beside its place, which is relative to the folder of the tables.
+fn written(tables: &Path, place: &Path, bytes: &[u8]) -> Result<Waiting, Fatal> {
+    let whole = tables.join(place);
+    let folder = whole.parent().unwrap_or(tables);
+    let file =
+        fs::create_dir_all(folder).and_then(|()| beside(folder, bytes)).map_err(failed("can't write table", &whole))?;
+    let name = file.file_name().map(PathBuf::from).unwrap_or_default();
+    Ok(Waiting { beside: place.parent().map_or(name.clone(), |p| p.join(&name)), place: place.to_owned() })
+}
+
 impl Switch {
     /// For a folder of tables.
     pub fn new(tables: &Path) -> Self {
@@ -153,15 +168,26 @@ impl Switch {
     /// # Errors
     /// Any failure of the file system.
     pub fn add(&mut self, place: &Path, bytes: &[u8]) -> Result<(), Fatal> {
-        let whole = self.tables.join(place);
-        let folder = whole.parent().unwrap_or(&self.tables);
-        let file = fs::create_dir_all(folder)
-            .and_then(|()| beside(folder, bytes))
-            .map_err(failed("can't write table", &whole))?;
-        let name = file.file_name().map(PathBuf::from).unwrap_or_default();
-        self.waiting
-            .push(Waiting { beside: place.parent().map_or(name.clone(), |p| p.join(&name)), place: place.to_owned() });
+        let waiting = written(&self.tables, place, bytes)?;
+        self.waiting.push(waiting);
         Ok(())
+    }
+
+    /// The same for many files, side by side, for the disk waits in each. The files stand in the order given.
+    ///
+    /// # Errors
+    /// The first failure of the file system; what was written then goes with the switch.
+    pub fn add_all(&mut self, files: &[(PathBuf, Vec<u8>)]) -> Result<(), Fatal> {
+        let each: Vec<Result<Waiting, Fatal>> =
+            files.par_iter().map(|(place, bytes)| written(&self.tables, place, bytes)).collect();
+        let mut failure = Ok(());
+        for one in each {
+            match one {
+                Ok(waiting) => self.waiting.push(waiting),
+                Err(e) => failure = failure.and(Err(e)),
+            }
+        }
+        failure
     }
 
     /// Puts every file in its place.
@@ -173,12 +199,8 @@ impl Switch {
         let note = self.tables.join(NOTE);
         let text = serde_json::to_vec(&self.waiting).map_err(|e| Fatal::Internal(e.to_string()))?;
         // New folders must outlive a crash as well as the files in them.
-        for folder in self.waiting.iter().filter_map(|w| w.place.parent()) {
-            for up in folder.ancestors() {
-                let folder = self.tables.join(up);
-                sync_folder(&folder).map_err(failed("can't sync", &folder))?;
-            }
-        }
+        let folders = self.waiting.iter().filter_map(|w| w.place.parent()).flat_map(Path::ancestors);
+        sync_folders(&self.tables, folders)?;
         let written = beside(&self.tables, &text).map_err(failed("can't write", &note))?;
         fs::rename(&written, &note).and_then(|()| sync_folder(&self.tables)).map_err(failed("can't write", &note))?;
         let waiting = std::mem::take(&mut self.waiting);
@@ -207,7 +229,7 @@ mod tests {
     const LOGS: &str = "logs/season=1/logs.parquet";
     const FITS: &str = "fits/season=1/fits.parquet";
 
-    fn written(tables: &Path, content: &str) {
+    fn both(tables: &Path, content: &str) {
         let mut switch = Switch::new(tables);
         switch.add(Path::new(LOGS), content.as_bytes()).unwrap();
         switch.add(Path::new(FITS), content.as_bytes()).unwrap();
@@ -218,7 +240,7 @@ mod tests {
     fn nothing_changes_before_the_commit() {
         let folder = tempfile::tempdir().unwrap();
         let tables = folder.path();
-        written(tables, "old");
+        both(tables, "old");
         let mut switch = Switch::new(tables);
         switch.add(Path::new(LOGS), b"new").unwrap();
         assert_eq!(text(tables, LOGS), "old");
@@ -232,7 +254,7 @@ mod tests {
         for (noted, renamed) in [(false, 0), (true, 0), (true, 1), (true, 2)] {
             let folder = tempfile::tempdir().unwrap();
             let tables = folder.path();
-            written(tables, "old");
+            both(tables, "old");
             let mut switch = Switch::new(tables);
             switch.add(Path::new(LOGS), b"new").unwrap();
             switch.add(Path::new(FITS), b"new").unwrap();
@@ -255,7 +277,7 @@ mod tests {
     fn others_may_read_a_table() {
         use std::os::unix::fs::PermissionsExt;
         let folder = tempfile::tempdir().unwrap();
-        written(folder.path(), "x");
+        both(folder.path(), "x");
         assert_eq!(fs::metadata(folder.path().join(LOGS)).unwrap().permissions().mode() & 0o777, 0o644);
     }
 }

@@ -123,7 +123,7 @@ fn hold(blocks: &[Block], columns: usize, name: &str) {
     let found = fit(blocks, columns).unwrap();
     all_close(&found.beta, &numbers(&expected["b"]), 1e-9);
     let sparse: Vec<Sparse> = blocks.iter().map(Sparse::from).collect();
-    all_close(&estimate(&sparse, columns).unwrap().beta, &numbers(&expected["b"]), 1e-7);
+    all_close(&estimate(&sparse, columns, true).unwrap().beta, &numbers(&expected["b"]), 1e-7);
     let (model, covariance) = (matrix(&expected["model"]), matrix(&expected["covariance"]));
     for (l, dof) in table(&expected["contrasts"]).iter().zip(numbers(&expected["dof"])) {
         let l = DVector::from_column_slice(l);

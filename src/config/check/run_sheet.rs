@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::Findings;
-use crate::config::log_names::names as names_log;
+use crate::config::log_names::{Index, is_pattern, names as names_log};
 use crate::config::run_sheet::{RunRow, RunSheet};
 
 /// Checks a run sheet.
@@ -152,8 +152,13 @@ fn sorted(parts: &[String]) -> Vec<&String> {
 }
 
 fn overlaps(rows: &[RunRow], f: &mut Findings) {
+    let index = Index::new(rows.iter().map(|r| r.log.as_str()));
     for (i, row) in rows.iter().enumerate() {
-        if let Some(other) = rows.iter().take(i).find(|other| may_name_same_log(row, other) && share_time(row, other)) {
+        // A pattern may name what any other row names; a plain name is looked up.
+        let naming = if is_pattern(&row.log) { (0..i).collect() } else { index.of(row.log.trim()) };
+        let others = naming.into_iter().take_while(|j| *j < i).filter_map(|j| rows.get(j));
+        let same = |other: &&RunRow| may_name_same_log(row, other) && share_time(row, other);
+        if let Some(other) = others.into_iter().find(same) {
             f.fault_with_hint(
                 row.log.spot,
                 format!("two rows claim the same time of log `{}`", row.log.value),

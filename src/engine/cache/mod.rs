@@ -3,6 +3,8 @@
 //! * `frames/`: the finished log after the log stages, or the fault that set it aside. A changed selection
 //!   reads these instead of the exports.
 //! * `windows/`: what the window stages made of it. A changed fit needs nothing else.
+//! * `fits/`: where the season's fit came to rest. Another speed to report at, or other stages behind the fit, need no
+//!   iteration.
 //! * `standing-…`: what the last whole run wrote and said, for a night on which nothing has changed.
 //! * `index`: hashes of files that have not changed since they were read, so that they are not read again.
 //!
@@ -31,6 +33,8 @@ use super::one_log::NamedLog;
 use crate::config::run_sheet::RunRow;
 use crate::error::{Fatal, LogFault};
 use crate::plan::Plan;
+use crate::stages::season::fit::kept::Kept;
+use crate::stages::season::fit::model::Settled;
 
 /// Begins the name of a file that is not in its place yet.
 pub const BESIDE: &str = ".beside-";
@@ -38,6 +42,8 @@ pub const BESIDE: &str = ".beside-";
 pub const FRAMES: &str = "frames";
 /// Folder of the second level.
 pub const WINDOWS: &str = "windows";
+/// Folder of the season's fits.
+pub const FITS: &str = "fits";
 /// Size that a cache is kept under unless told otherwise: 5 GB.
 pub const USUAL_LIMIT: u64 = 5_000_000_000;
 /// The time of the last use of an entry is kept to this accuracy.
@@ -112,9 +118,10 @@ impl Cache {
         self.keyer.chain()
     }
 
-    /// Remarks of this run, each once.
+    /// Remarks since the last look, each once.
     pub fn remarks(&self) -> Vec<String> {
-        self.remarks.lock().unwrap_or_else(PoisonError::into_inner).iter().cloned().collect()
+        let mut remarks = self.remarks.lock().unwrap_or_else(PoisonError::into_inner);
+        std::mem::take(&mut *remarks).into_iter().collect()
     }
 
     fn remark(&self, text: String) {
@@ -148,10 +155,13 @@ impl Cache {
 
     /// What was kept under a key.
     pub fn get<T: DeserializeOwned>(&self, level: Level, key: &str) -> Option<Result<T, LogFault>> {
-        let path = self.place(level, key);
-        match entry::read(&path, key) {
+        self.found(&self.place(level, key), key)
+    }
+
+    fn found<T: DeserializeOwned>(&self, path: &Path, key: &str) -> Option<T> {
+        match entry::read(path, key) {
             Found::Whole(value) => {
-                touch(&path);
+                touch(path);
                 Some(value)
             }
             Found::Nothing => None,
@@ -162,19 +172,43 @@ impl Cache {
         }
     }
 
+    fn keep_at<T: Serialize>(&self, path: &Path, key: &str, value: &T) {
+        if let Err(e) = entry::write(path, key, value) {
+            self.remark(self.unwritten(&e));
+        }
+    }
+
+    /// Place and key of a fit; the program and the chain are part of it.
+    fn fit(&self, key: &str) -> (PathBuf, String) {
+        let mut hasher = blake3::Hasher::new();
+        key::add(&mut hasher, "chain", &self.chain());
+        key::add(&mut hasher, "fit", key.as_bytes());
+        let key = hasher.finalize().to_hex().to_string();
+        (self.folder.join(FITS).join(&key), key)
+    }
+
     /// Keeps a result. A file that could not be read may be readable tomorrow: that is not kept.
     pub fn put<T: Serialize>(&self, level: Level, key: &str, value: &Result<T, &LogFault>) {
         if matches!(value, Err(LogFault::Unreadable { .. })) {
             return;
         }
-        if let Err(e) = entry::write(&self.place(level, key), key, value) {
-            self.remark(self.unwritten(&e));
-        }
+        self.keep_at(&self.place(level, key), key, value);
     }
 
     /// In words that something could not be kept.
     pub fn unwritten(&self, e: &std::io::Error) -> String {
         format!("the cache {} can't be written: {e}; the next run will work longer", self.folder.display())
+    }
+
+    /// Empties the cache where the disk has no room for tables; in words.
+    pub fn made_way(&self) -> String {
+        match room::trim(&self.folder, 0) {
+            Ok(_) => format!(
+                "the disk is full: the cache {} was emptied to make room for the tables; keep it smaller with --cache-limit",
+                self.folder.display()
+            ),
+            Err(e) => format!("the disk is full, and the cache {} can't be emptied: {e}", self.folder.display()),
+        }
     }
 
     /// Writes the index and keeps the cache under its limit.
@@ -192,6 +226,18 @@ impl Cache {
             drop(index);
             self.remark(format!("the cache's index can't be written: {e}; the next run will work longer"));
         }
+    }
+}
+
+impl Kept for Cache {
+    fn find(&self, key: &str) -> Option<Settled> {
+        let (path, key) = self.fit(key);
+        self.found(&path, &key)
+    }
+
+    fn keep(&self, key: &str, settled: &Settled) {
+        let (path, key) = self.fit(key);
+        self.keep_at(&path, &key, settled);
     }
 }
 

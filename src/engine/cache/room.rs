@@ -1,15 +1,18 @@
-//! How much room a cache takes, and making some: frames go before windows (they are large, and the
-//! windows are what a night without changes needs), oldest use first.
+//! How much room a cache takes, and making some: frames go first (they are large), then fits, and windows, which every
+//! night needs, last; oldest use first. Of fits no more than a few are kept: every new log makes a new one.
 
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime};
 
-use super::{BESIDE, FRAMES, WINDOWS};
+use super::{BESIDE, FITS, FRAMES, WINDOWS};
 
 /// A file left beside its place by a killed run is surely nobody's any more after this time.
 const LEFT_BEHIND: Duration = Duration::from_secs(600);
+
+/// Fits that are kept: some evening's options, and those of the nights before and after.
+const FEW: usize = 12;
 
 /// One kind of entry.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -27,12 +30,14 @@ pub struct Room {
     pub frames: Used,
     /// Results of the window stages.
     pub windows: Used,
+    /// Fits of the season.
+    pub fits: Used,
 }
 
 impl Room {
     /// Bytes in all.
     pub fn bytes(&self) -> u64 {
-        self.frames.bytes + self.windows.bytes
+        self.frames.bytes + self.windows.bytes + self.fits.bytes
     }
 }
 
@@ -76,7 +81,8 @@ fn sum(entries: &[Entry]) -> Used {
 /// # Errors
 /// A folder that can't be listed.
 pub fn look(cache: &Path) -> io::Result<Room> {
-    Ok(Room { frames: sum(&entries(&cache.join(FRAMES))?), windows: sum(&entries(&cache.join(WINDOWS))?) })
+    let of = |kind: &str| Ok::<_, io::Error>(sum(&entries(&cache.join(kind))?));
+    Ok(Room { frames: of(FRAMES)?, windows: of(WINDOWS)?, fits: of(FITS)? })
 }
 
 /// Takes entries away until no more than `limit` bytes are left; what is left then.
@@ -84,18 +90,24 @@ pub fn look(cache: &Path) -> io::Result<Room> {
 /// # Errors
 /// A folder that can't be listed, a file that can't be removed.
 pub fn trim(cache: &Path, limit: u64) -> io::Result<Room> {
-    let (frames, windows) = (entries(&cache.join(FRAMES))?, entries(&cache.join(WINDOWS))?);
-    let mut room = Room { frames: sum(&frames), windows: sum(&windows) };
-    for (kind, list) in [(FRAMES, frames), (WINDOWS, windows)] {
-        for entry in list {
-            if room.bytes() <= limit {
-                return Ok(room);
+    let of = |kind: &str| entries(&cache.join(kind));
+    let (frames, windows, fits) = (of(FRAMES)?, of(WINDOWS)?, of(FITS)?);
+    let mut room = Room { frames: sum(&frames), windows: sum(&windows), fits: sum(&fits) };
+    let many = fits.len().saturating_sub(FEW);
+    for (kind, list) in [(FRAMES, frames), (FITS, fits), (WINDOWS, windows)] {
+        for (i, entry) in list.into_iter().enumerate() {
+            if room.bytes() <= limit && !(kind == FITS && i < many) {
+                break;
             }
             match fs::remove_file(&entry.path) {
                 Err(e) if e.kind() != io::ErrorKind::NotFound => return Err(e),
                 _ => {}
             }
-            let used = if kind == FRAMES { &mut room.frames } else { &mut room.windows };
+            let used = match kind {
+                FRAMES => &mut room.frames,
+                FITS => &mut room.fits,
+                _ => &mut room.windows,
+            };
             used.entries -= 1;
             used.bytes -= entry.bytes;
         }
@@ -128,6 +140,12 @@ mod tests {
         let room = trim(cache, 1500).unwrap();
         assert_eq!((room.frames, room.windows), (Used { entries: 1, bytes: 1000 }, Used { entries: 1, bytes: 100 }));
         assert!(cache.join(FRAMES).join("new").exists());
+        (0..FEW + 3).for_each(|i| put(FITS, &i.to_string(), 10, 100 * i as u64));
+        let room = trim(cache, 2000).unwrap();
+        assert_eq!((room.frames.entries, room.fits.entries, room.windows.entries), (1, FEW as u64, 1));
+        assert!(cache.join(FITS).join("0").exists() && !cache.join(FITS).join(FEW.to_string()).exists());
+        let room = trim(cache, 150).unwrap();
+        assert_eq!((room.frames.entries, room.fits.entries, room.windows.entries), (0, 5, 1));
         assert_eq!(trim(cache, 0).unwrap(), Room::default());
         assert_eq!(look(cache).unwrap(), Room::default());
     }

@@ -16,20 +16,22 @@ use super::{Estimates, IDENTIFIED};
 const TRUSTED: f64 = 1e-8;
 
 /// Solves the blocks; `None` where the equations are too close to singular, or a value is not finite.
-pub(super) fn estimate(blocks: &[Sparse], p: usize) -> Option<Estimates> {
+pub(super) fn estimate(blocks: &[Sparse], p: usize, variances: bool) -> Option<Estimates> {
     let each: Vec<Step> = blocks.par_iter().map(Step::new).collect::<Option<_>>()?;
     let (mut whole, mut right) = (DMatrix::<f64>::zeros(p, p), DVector::<f64>::zeros(p));
     let mut before = vec![0.0; p];
     for (b, step) in blocks.iter().zip(&each) {
-        let k = b.columns.len();
         for (j, c) in b.columns.iter().enumerate() {
             before[*c] += step.before[j];
-            right[*c] += step.reduced[(j, k)];
-            for (i, d) in b.columns.iter().enumerate() {
-                whole[(*c, *d)] += step.reduced[(j, i)];
+            let left = step.reduced(j);
+            // Both of a column's places, in whichever order the block has them; y stands behind them.
+            for (d, v) in b.columns[j..].iter().zip(left) {
+                whole[(*c.max(d), *c.min(d))] += v;
             }
+            right[*c] += left[b.columns.len() - j];
         }
     }
+    whole.fill_upper_triangle_with_lower_triangle();
     let scale: Vec<f64> = whole.diagonal().iter().map(|v| v.sqrt()).collect();
     // What the factorisation would refuse is left to it to name.
     if (0..p).any(|c| whole[(c, c)].is_nan() || whole[(c, c)] <= IDENTIFIED * before[c]) {
@@ -43,7 +45,8 @@ pub(super) fn estimate(blocks: &[Sparse], p: usize) -> Option<Estimates> {
         let nuisance = step.nuisance(&local);
         let residuals = residuals(b, &local, &nuisance);
         let pulls = step.pulls(b, &residuals);
-        ((nuisance, step.variances()), (residuals, pulls))
+        let variances = if variances { step.variances() } else { DVector::zeros(0) };
+        ((nuisance, variances), (residuals, pulls))
     };
     let ((nuisance, variances), (residuals, pulls)) = blocks.par_iter().zip(&each).map(of_block).unzip();
     let estimates = Estimates { beta, nuisance, residuals, pulls, variances };
@@ -69,12 +72,13 @@ fn residuals(b: &Sparse, local: &DVector<f64>, nuisance: &DVector<f64>) -> DVect
 struct Step {
     /// Per group of rows that err together the factor of what its states are told.
     chains: Vec<Chain>,
-    /// Factor of N'Σ⁻¹N.
-    own: Option<Cholesky<f64, Dyn>>,
-    /// N'Σ⁻¹[X y], m × (k + 1).
-    across: DMatrix<f64>,
-    /// [X y]'Σ⁻¹[X y] with the nuisance columns projected out, (k + 1) × (k + 1).
-    reduced: DMatrix<f64>,
+    /// Nuisance columns, m.
+    own: usize,
+    /// All columns: nuisance, shared, y.
+    all: usize,
+    /// [N X y]'Σ⁻¹[N X y] after m steps of Cholesky's elimination, the lower triangle column by column: the factor L of
+    /// N'Σ⁻¹N, below it L⁻¹N'Σ⁻¹[X y] turned, and [X y]'Σ⁻¹[X y] with the nuisance columns projected out.
+    eliminated: Vec<f64>,
     /// Squares of the shared columns, weighted, before anything was taken from them.
     before: Vec<f64>,
 }
@@ -98,28 +102,66 @@ impl Step {
         }
         let before = (0..k).map(|j| sums[(j, j)]).collect();
         let chains = take_together(b, &mut sums)?;
+        // The block's own columns first.
+        let place = |i: usize| {
+            if i < m {
+                k + i
+            } else if i < last {
+                i - m
+            } else {
+                last
+            }
+        };
         let at = |i: usize, j: usize| if i == j { sums[(i, i)] } else { sums[(i, j)] + sums[(j, i)] };
-        let of = |j: usize| if j < k { j } else { last };
-        let across = DMatrix::from_fn(m, k + 1, |i, j| at(k + i, of(j)));
-        let mut reduced = DMatrix::from_fn(k + 1, k + 1, |i, j| at(of(i), of(j)));
-        let own = if m > 0 { Some(trusted(DMatrix::from_fn(m, m, |i, j| at(k + i, k + j)))?) } else { None };
-        if let Some(own) = &own {
-            let turned = own.l_dirty().solve_lower_triangular(&across)?;
-            reduced -= turned.tr_mul(&turned);
+        let mut eliminated = vec![0.0; (last + 1) * (last + 1)];
+        for (j, column) in eliminated.chunks_exact_mut(last + 1).enumerate() {
+            let of = place(j);
+            (j..=last).for_each(|i| column[i] = at(place(i), of));
         }
-        Some(Self { chains, own, across, reduced, before })
+        eliminate(&mut eliminated, last + 1, m)?;
+        Some(Self { chains, own: m, all: last + 1, eliminated, before })
+    }
+
+    /// What is left of a shared column (or of y, behind them) and of those behind it.
+    fn reduced(&self, j: usize) -> &[f64] {
+        let j = self.own + j;
+        &self.eliminated[j * self.all + j..(j + 1) * self.all]
+    }
+
+    /// The column of L of a nuisance column from its pivot on, and what stands below L.
+    fn factor(&self, j: usize) -> (&[f64], &[f64]) {
+        let column = &self.eliminated[j * self.all..(j + 1) * self.all];
+        (&column[j..self.own], &column[self.own..])
     }
 
     /// Nuisance coefficients given the shared ones.
     fn nuisance(&self, local: &DVector<f64>) -> DVector<f64> {
-        let k = local.len();
-        let rest = self.across.column(k) - self.across.columns(0, k) * local;
-        self.own.as_ref().map_or_else(|| DVector::zeros(0), |own| own.solve(&rest))
+        let mut out = DVector::zeros(self.own);
+        for j in (0..self.own).rev() {
+            let (factor, across) = self.factor(j);
+            let told: f64 = across.iter().zip(local.iter()).map(|(a, l)| a * l).sum();
+            let later: f64 = factor.iter().zip(out.iter().skip(j)).skip(1).map(|(l, x)| l * x).sum();
+            out[j] = (across[local.len()] - told - later) / factor[0];
+        }
+        out
     }
 
-    /// Variances of the nuisance coefficients given the shared ones.
+    /// Variances of the nuisance coefficients given the shared ones: squared lengths of the columns of L⁻¹.
     fn variances(&self) -> DVector<f64> {
-        self.own.as_ref().map_or_else(|| DVector::zeros(0), |own| own.inverse().diagonal())
+        let mut unit = vec![0.0; self.own];
+        DVector::from_fn(self.own, |j, _| {
+            unit.fill(0.0);
+            unit[j] = 1.0;
+            for i in j..self.own {
+                let (factor, _) = self.factor(i);
+                unit[i] /= factor[0];
+                let here = unit[i];
+                if here != 0.0 {
+                    unit[i + 1..].iter_mut().zip(&factor[1..]).for_each(|(u, l)| *u -= here * l);
+                }
+            }
+            unit[j..].iter().map(|u| u * u).sum()
+        })
     }
 
     /// Σ⁻¹ times the residuals.
@@ -138,6 +180,30 @@ impl Step {
         }
         out
     }
+}
+
+/// Cholesky's elimination of the first `own` of `n` columns, whose lower triangle stands column by column; `None` where a
+/// pivot says that the equations are too close to singular. Many zeros of outings have nothing in common: what is zero is
+/// passed over.
+fn eliminate(a: &mut [f64], n: usize, own: usize) -> Option<()> {
+    let diagonal: Vec<f64> = (0..own).map(|j| a[j * n + j]).collect();
+    for j in 0..own {
+        let (done, rest) = a.split_at_mut((j + 1) * n);
+        let column = &mut done[j * n..];
+        let pivot = column[j];
+        if pivot.is_nan() || pivot <= TRUSTED * diagonal[j] {
+            return None;
+        }
+        let root = pivot.sqrt();
+        column[j..].iter_mut().for_each(|v| *v /= root);
+        for (c, later) in (j + 1..n).zip(rest.chunks_exact_mut(n)) {
+            let by = column[c];
+            if by != 0.0 {
+                later[c..].iter_mut().zip(&column[c..]).for_each(|(v, l)| *v -= by * l);
+            }
+        }
+    }
+    Some(())
 }
 
 /// Takes from the sums what rows that err together do not tell; `None` where that is not finite or out of range.
@@ -193,7 +259,7 @@ mod tests {
     use super::super::{Block, Estimates, Sparse, Together, by_factors};
 
     fn estimate(blocks: &[Block], p: usize) -> Option<Estimates> {
-        super::estimate(&blocks.iter().map(Sparse::from).collect::<Vec<_>>(), p)
+        super::estimate(&blocks.iter().map(Sparse::from).collect::<Vec<_>>(), p, true)
     }
 
     /// Blocks with rows in threes that err together by two states, and a row without weight to speak of.

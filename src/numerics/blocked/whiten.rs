@@ -225,7 +225,7 @@ mod tests {
         let residual = &y - &x * &beta;
         let pulls = &inverse * &residual;
         let sparse: Vec<Sparse> = blocks().iter().map(Sparse::from).collect();
-        let steps = estimate(&sparse, 1).unwrap();
+        let steps = estimate(&sparse, 1, true).unwrap();
         let joined = |v: &[DVector<f64>]| DVector::from_iterator(8, v.iter().flat_map(|v| v.iter().copied()));
         assert!((joined(&steps.residuals) - &residual).norm() < 1e-12);
         assert!((joined(&found.residuals) - &residual).norm() < 1e-12);

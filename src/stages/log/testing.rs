@@ -75,6 +75,7 @@ impl Bench {
                 spot: Spot { line: 3, column: 5, length: 4 },
                 car: &self.car,
                 runs: &self.runs,
+                window_stages: &[],
                 issues: &mut issues,
             },
         );

@@ -75,6 +75,7 @@ fn unseen(stage: &dyn WindowStage, name: &'static str) -> Vec<String> {
         spot: Spot { line: 3, column: 5, length: 4 },
         car: &bench.car,
         runs: &bench.runs,
+        window_stages: &[],
         issues: &mut issues,
     };
     stage.check(&Schema(known.to_vec()), &mut cx);

@@ -2,12 +2,14 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use serde::Serialize;
+
 use super::{Fit, Wind, Zero};
 use crate::config::run_sheet::RunRow;
 use crate::stages::window::Window;
 
 /// One measured quantity of one window.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct Observation {
     /// Index of the window.
     pub window: usize,
@@ -60,7 +62,7 @@ impl Observation {
 }
 
 /// A configuration as the run sheet describes it.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Configuration {
     /// Name.
     pub name: String,

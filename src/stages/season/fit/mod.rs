@@ -2,6 +2,7 @@
 
 pub mod estimate;
 pub mod evidence;
+pub mod kept;
 pub mod lack_of_fit;
 pub mod model;
 pub mod rows;
@@ -17,6 +18,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use self::evidence::Evidence;
+use self::kept::Kept;
 use self::model::Model;
 use self::scatter::Scatter;
 use self::screen::Finding;
@@ -217,7 +219,8 @@ impl Fit {
     /// Fits what the windows hold.
     pub fn solve(&self, tables: &SeasonTables, cx: &SeasonCx) -> SeasonFit {
         let evidence = evidence::collect(&tables.windows, tables.quantities.len(), self, cx.runs);
-        self.solve_evidence(evidence, &tables.quantities, cx.car.rolling_resistance.get(), cx.reference_density)
+        let car = cx.car.rolling_resistance.get();
+        self.solve_kept(evidence, &tables.quantities, car, cx.reference_density, cx.kept)
     }
 
     /// The same from observations: rolling resistance coefficient of the car, reference density in kg/m³.
@@ -228,7 +231,18 @@ impl Fit {
         rolling_resistance: f64,
         density: f64,
     ) -> SeasonFit {
-        let mut fit = self.solve_once(evidence, quantities, rolling_resistance, density);
+        self.solve_kept(evidence, quantities, rolling_resistance, density, None)
+    }
+
+    fn solve_kept(
+        &self,
+        evidence: Evidence,
+        quantities: &[String],
+        rolling_resistance: f64,
+        density: f64,
+        kept: Option<&dyn Kept>,
+    ) -> SeasonFit {
+        let mut fit = self.solve_once(evidence, quantities, rolling_resistance, density, kept);
         // A session that is left out shifts what the others are held against, so look again.
         for _ in 0..PASSES {
             fit.findings = screen::screen(&fit);
@@ -240,22 +254,30 @@ impl Fit {
             let mut evidence = std::mem::take(&mut fit.evidence);
             evidence.left_out = out;
             let findings = std::mem::take(&mut fit.findings);
-            fit = self.solve_once(evidence, quantities, rolling_resistance, density);
+            fit = self.solve_once(evidence, quantities, rolling_resistance, density, kept);
             fit.findings = findings;
         }
         fit.findings.sort_by_key(|f| (f.session, f.quantity));
         fit
     }
 
-    /// The same without a look at sessions that disagree; those that the evidence leaves out stay out.
+    /// The same without a look at sessions that disagree; those that the evidence leaves out stay out. `kept`: where the
+    /// iteration may have been kept by a former run.
     pub fn solve_once(
         &self,
         evidence: Evidence,
         quantities: &[String],
         rolling_resistance: f64,
         density: f64,
+        kept: Option<&dyn Kept>,
     ) -> SeasonFit {
-        let model = model::fit(&evidence, quantities.len(), self);
+        let key = kept.and_then(|_| kept::key(&evidence, quantities.len(), self));
+        let kept = kept.zip(key.as_deref());
+        let before = kept.and_then(|(kept, key)| kept.find(key));
+        let (model, settled) = model::fit(&evidence, quantities.len(), self, before.as_ref());
+        if let (Some((kept, key)), Some(settled)) = (kept, settled) {
+            kept.keep(key, &settled);
+        }
         let extra = usize::from(self.wind == Wind::Estimate) * 2;
         let windows_of_rows: Vec<Vec<usize>> = model
             .rows
@@ -321,8 +343,10 @@ impl Fit {
 
 impl SeasonStage for Fit {
     fn check(&self, input: &Schema, _before: &[&'static str], cx: &mut CheckCx) {
-        for q in &self.quantities {
-            if q.value == "drag" {
+        for (i, q) in self.quantities.iter().enumerate() {
+            if self.quantities.iter().take(i).any(|earlier| earlier.value == q.value) {
+                cx.fault(q.spot, format!("`fit` names `{}` twice", q.value), "once is enough");
+            } else if q.value == "drag" {
                 if input.find("net_drive").is_none() {
                     let message = "stage `fit` needs the resistance for `drag`, which no earlier stage makes";
                     cx.fault(q.spot, message, "add the log stage `resistance`");
@@ -340,7 +364,15 @@ impl SeasonStage for Fit {
             if !kinds.contains(&k.value.as_str()) {
                 let label = format!("known: {}", kinds.join(", "));
                 cx.fault(k.spot, format!("unknown kind of window `{}`", k.value), label);
+            } else if k.spot.line > 0 && !cx.window_stages.contains(&k.value.as_str()) {
+                let message = format!("no window stage makes `{}` windows", k.value);
+                cx.fault(k.spot, message, format!("add the window stage `{}`, or take the kind out", k.value));
             }
+        }
+        if !cx.window_stages.is_empty() && !self.windows.iter().any(|k| cx.window_stages.contains(&k.value.as_str())) {
+            let made = cx.window_stages.join(", ");
+            let message = "no window stage makes what `fit` takes as evidence";
+            cx.fault(Spot::default(), message, format!("made: {made}; `windows` says which kinds count"));
         }
         if self.wind == Wind::Estimate && input.find("course").is_none() {
             let message = "`wind: estimate` needs channel `course`: the wind shows in straights of different heading";

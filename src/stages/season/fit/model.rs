@@ -6,16 +6,20 @@ mod assemble;
 mod gains;
 mod gusts;
 mod own_scatter;
+mod settled;
 mod steps;
 mod wakes;
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use nalgebra::DVector;
+use rayon::prelude::*;
 
 use self::assemble::Places;
 pub use self::gains::Gain;
 use self::gusts::Gusts;
+pub use self::settled::Settled;
+use self::settled::State;
 use super::evidence::{Evidence, Observation};
 use super::{Fit, LetIn, Weights, Wind, Zero};
 use crate::numerics::blocked::{Block, BlockedError, BlockedFit};
@@ -79,14 +83,26 @@ pub struct Model {
     pub converged: bool,
 }
 
-/// Fits the season.
-pub fn fit(evidence: &Evidence, quantities: usize, options: &Fit) -> Model {
+/// Fits the season. `before`: where the same evidence and options came to rest once. The second answer says where it came
+/// to rest now, where that is new.
+pub fn fit(
+    evidence: &Evidence,
+    quantities: usize,
+    options: &Fit,
+    before: Option<&Settled>,
+) -> (Model, Option<Settled>) {
     let mut dropped = too_few(evidence);
+    if let Some(model) = before.and_then(|s| s.model(evidence, quantities, options, &dropped)) {
+        return (model, None);
+    }
     let mut unusable = BTreeSet::new();
     loop {
         let mut solver = Solver::new(evidence, quantities, options, &dropped, &unusable);
-        match solver.run() {
-            Ok(fit) => return solver.finish(fit, dropped),
+        match solver.iterate().and_then(|()| solver.infer()) {
+            Ok(fit) => {
+                let settled = Settled::of(&solver, &dropped, &unusable);
+                return (solver.finish(fit, dropped), settled);
+            }
             Err(BlockedError::NotIdentified { columns }) if !columns.is_empty() => {
                 let before = dropped.len() + unusable.len();
                 unusable.extend(solver.let_in.iter().filter(|(_, c)| columns.contains(c)).map(|(k, _)| *k));
@@ -94,17 +110,20 @@ pub fn fit(evidence: &Evidence, quantities: usize, options: &Fit) -> Model {
                     let zero = c + solver.column.len();
                     let own_zero = options.zero == Zero::PerConfiguration && columns.contains(&zero);
                     if columns.contains(c) || own_zero {
-                        dropped.insert(*pair, "speed_never_varies");
+                        dropped.insert(*pair, NEVER_VARIES);
                     }
                 }
                 if dropped.len() + unusable.len() == before {
-                    return solver.nothing(dropped);
+                    return (solver.nothing(dropped), None);
                 }
             }
-            Err(_) => return solver.nothing(dropped),
+            Err(_) => return (solver.nothing(dropped), None),
         }
     }
 }
+
+/// Flag of a pair whose speed is always the same.
+const NEVER_VARIES: &str = "speed_never_varies";
 
 /// Pairs with fewer windows than the zeros of their outings, the slope and one to spare.
 fn too_few(evidence: &Evidence) -> BTreeMap<Pair, &'static str> {
@@ -192,6 +211,8 @@ struct Solver<'a> {
     /// What is left of the residual beside the gusts.
     own: Vec<f64>,
     gusts: Gusts,
+    /// Coefficients and winds of the last step that looked at spreads.
+    spread: State,
     /// Per session the gains of its quantities; none where they are not looked for.
     gains: Vec<Vec<Gain>>,
     /// Per observation: change of its value per gain of its session.
@@ -293,6 +314,7 @@ impl<'a> Solver<'a> {
             residual: vec![f64::NAN; n],
             own: vec![f64::NAN; n],
             gusts: Gusts { memory: 1.0, ..Default::default() },
+            spread: State::default(),
             gains: Vec::new(),
             reads: vec![0.0; n],
             gust_loss: 0.0,
@@ -328,9 +350,9 @@ impl<'a> Solver<'a> {
             solver.outing_of[o.window] = o.outing;
         }
         solver.gusts.levers = vec![0.0; n];
-        solver.gusts.straights = (0..solver.rows.len()).map(|g| solver.straights_of(g)).collect();
+        solver.gusts.straights = (0..solver.rows.len()).into_par_iter().map(|g| solver.straights_of(g)).collect();
         solver.gusts.moments = solver.moments();
-        solver.slopes = evidence.observations.iter().map(|o| solver.slope_column(o)).collect();
+        solver.slopes = evidence.observations.par_iter().map(|o| solver.slope_column(o)).collect();
         solver.cells = evidence.observations.iter().map(|o| solver.cell(o)).collect();
         for i in solver.rows.iter().flatten().copied() {
             solver.by_cell[solver.cells[i]].push(i);
@@ -341,16 +363,16 @@ impl<'a> Solver<'a> {
             }
         }
         solver.gains = solver.gains_of_sessions();
-        solver.places = (0..solver.rows.len()).map(|g| solver.places_of(g)).collect();
-        solver.share = (0..quantities).map(|q| solver.share_left(q)).collect();
+        solver.places = (0..solver.rows.len()).into_par_iter().map(|g| solver.places_of(g)).collect();
+        solver.share = (0..quantities).into_par_iter().map(|q| solver.share_left(q)).collect();
         solver
     }
 
     /// (n − p)/n of one quantity: what the fit leaves of the spread.
     fn share_left(&self, q: usize) -> f64 {
-        let used = || self.rows.iter().flatten().filter_map(|i| self.evidence.observations.get(*i));
-        let n = used().filter(|o| o.quantity == q).count() as f64;
-        let mut zeros: Vec<usize> = used().filter(|o| o.quantity == q && !o.zeroed).map(|o| self.zero_of(o)).collect();
+        let used = || self.by_quantity[q].iter().filter_map(|i| self.evidence.observations.get(*i));
+        let n = self.by_quantity[q].len() as f64;
+        let mut zeros: Vec<usize> = used().filter(|o| !o.zeroed).map(|o| self.zero_of(o)).collect();
         zeros.sort_unstable();
         zeros.dedup();
         let slopes = self.column.keys().filter(|p| p.1 == q).count();

@@ -33,7 +33,7 @@ impl Cells {
     pub fn of(season: &SeasonFit, least: f64) -> Option<Self> {
         let options = Fit { wind: Wind::None, ..season.options.clone()? };
         let (evidence, index) = split(season);
-        let fit = options.solve_once(evidence, &season.quantities, season.rolling_resistance, season.density);
+        let fit = options.solve_once(evidence, &season.quantities, season.rolling_resistance, season.density, None);
         fit.model.fit.as_ref()?;
         let scatter = match scatter::seen(&fit, &fit.pooled.as_ref()?.within) {
             Some((relative, dof)) if relative > least && dof >= LEAST_DOF => (relative, dof),

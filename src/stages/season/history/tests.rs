@@ -45,7 +45,14 @@ fn history(tables: &SeasonTables) -> Vec<HistoryRow> {
     let fit = solve(tables, PLAIN, 3);
     let car = crate::config::from_text(include_str!("../../../../sample-logs/car.yaml"));
     let runs = sheet();
-    let cx = SeasonCx { season: "2031", car: &car, runs: &runs, reference_density: 1.225, tables: Path::new("") };
+    let cx = SeasonCx {
+        season: "2031",
+        car: &car,
+        runs: &runs,
+        reference_density: 1.225,
+        tables: Path::new(""),
+        kept: None,
+    };
     let stage: History = crate::config::from_text("{}");
     stage.events(&fit, tables, &cx)
 }
@@ -164,7 +171,8 @@ fn seasons_are_held_against_each_other() {
     let fit = solve(&tables, PLAIN, 3);
     last_season(folder.path(), &fit);
     let car = crate::config::from_text(include_str!("../../../../sample-logs/car.yaml"));
-    let cx = SeasonCx { season: "2031", car: &car, runs: &[], reference_density: 1.225, tables: folder.path() };
+    let cx =
+        SeasonCx { season: "2031", car: &car, runs: &[], reference_density: 1.225, tables: folder.path(), kept: None };
     let stage: History = crate::config::from_text("{}");
     let rows: Vec<HistoryRow> =
         stage.of_seasons(&fit, &tables, &cx).into_iter().filter(|r| r.quantity == "front_downforce").collect();
@@ -186,7 +194,8 @@ fn a_season_that_cannot_be_read_is_named() {
     let tables = season(1.0, 3);
     let fit = solve(&tables, PLAIN, 3);
     let car = crate::config::from_text(include_str!("../../../../sample-logs/car.yaml"));
-    let cx = SeasonCx { season: "2031", car: &car, runs: &[], reference_density: 1.225, tables: folder.path() };
+    let cx =
+        SeasonCx { season: "2031", car: &car, runs: &[], reference_density: 1.225, tables: folder.path(), kept: None };
     let stage: History = crate::config::from_text("seasons: [\"2029\"]");
     let rows = stage.of_seasons(&fit, &tables, &cx);
     let bad = rows.iter().find(|r| r.of_season == "2029").unwrap();

@@ -56,9 +56,9 @@ impl Solver<'_> {
     pub(super) fn places_of(&self, g: usize) -> Places {
         let rows = &self.rows[g];
         let observation = |i: usize| &self.evidence.observations[i];
-        let mut columns: Vec<usize> = rows.iter().map(|i| self.slope_column(observation(*i))).collect();
+        let mut columns: Vec<usize> = rows.iter().map(|i| self.slopes[*i]).collect();
         if self.options.zero == Zero::PerConfiguration {
-            columns.extend(rows.iter().map(|i| self.slope_column(observation(*i)) + self.column.len()));
+            columns.extend(rows.iter().map(|i| self.slopes[*i] + self.column.len()));
         }
         columns.extend(rows.iter().flat_map(|i| self.let_in_of(observation(*i)).map(|(c, _)| c)));
         columns.sort_unstable();
@@ -75,7 +75,7 @@ impl Solver<'_> {
         let place = |c: usize| columns.binary_search(&c).unwrap_or(0);
         let of_row = |i: &usize| {
             let o = observation(*i);
-            let column = self.slope_column(o);
+            let column = self.slopes[*i];
             let zero = zeros.binary_search(&(o.outing, o.quantity)).ok();
             (column, place(column), place(column + self.column.len()), zero)
         };

@@ -4,6 +4,7 @@
 //! gain drops out, and a session that is far out says little of a configuration by itself but all of such differences.
 
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 use super::Solver;
 use crate::numerics::blocked::Estimates;
@@ -24,7 +25,7 @@ const FEW: f64 = 0.25;
 const UNKNOWN: f64 = 0.5;
 
 /// The gain of one quantity in a session.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Gain {
     /// Index of the quantity.
     pub quantity: usize,

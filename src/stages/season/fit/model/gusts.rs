@@ -95,7 +95,7 @@ impl Solver<'_> {
     }
 
     /// What the gusts do to the rows of each session.
-    fn together(&self) -> Vec<Arc<Vec<Together>>> {
+    pub(super) fn together(&self) -> Vec<Arc<Vec<Together>>> {
         let of_straight = |g: usize, range: &Range<usize>, moments: &Moments| {
             let sd = self.gusts.variance[g].sqrt();
             // A window that is out of the season's air by degrees is so with its gusts too.

@@ -4,6 +4,7 @@ use nalgebra::DVector;
 use rayon::prelude::*;
 
 use super::gains::Gain;
+use super::settled::State;
 use super::{FEWEST_OF_A_KIND, Solver};
 use crate::numerics::blocked::{self, BlockedError, BlockedFit, Estimates};
 use crate::numerics::spread::{between_variance, huber_rho, huber_weight};
@@ -73,7 +74,8 @@ impl Before {
 }
 
 impl Solver<'_> {
-    pub(super) fn run(&mut self) -> Result<BlockedFit, BlockedError> {
+    /// Steps until the estimates stand still.
+    pub(super) fn iterate(&mut self) -> Result<(), BlockedError> {
         self.first_spread();
         let mut last: Option<DVector<f64>> = None;
         let mut before = Before { loss: f64::INFINITY, ..Default::default() };
@@ -81,9 +83,10 @@ impl Solver<'_> {
         for i in 0..ITERATIONS {
             self.iterations = i + 1;
             self.fill(&mut blocks, false);
-            let fit = blocked::estimate(&blocks, self.width())?;
+            let fit = blocked::estimate(&blocks, self.width(), i < SPREAD_STEPS)?;
             let moved = self.take(&fit);
             if i < SPREAD_STEPS {
+                self.spread = State::of(self);
                 self.set_levers();
                 self.set_reads();
                 let look = (FIRST_LOOK..FIRST_GUSTS).contains(&i) || i >= SECOND_LOOK;
@@ -124,8 +127,13 @@ impl Solver<'_> {
                 break;
             }
         }
-        // Inference on pseudo-values (Street, Carroll & Ruppert, Am. Statistician 42, 1988): the robust
-        // estimate is the least-squares estimate of these, and its covariance theirs.
+        Ok(())
+    }
+
+    /// Inference on pseudo-values (Street, Carroll & Ruppert, Am. Statistician 42, 1988): the robust estimate is the
+    /// least-squares estimate of these, and its covariance theirs.
+    pub(super) fn infer(&mut self) -> Result<BlockedFit, BlockedError> {
+        let mut blocks = Vec::new();
         self.fill(&mut blocks, true);
         self.last = blocks.into_par_iter().map(|b| b.dense()).collect();
         blocked::fit(&self.last, self.width())
@@ -230,7 +238,7 @@ impl Solver<'_> {
         self.set_variances();
     }
 
-    fn reweight(&mut self) {
+    pub(super) fn reweight(&mut self) {
         if self.options.method == Method::Robust {
             for i in self.rows.iter().flatten().copied() {
                 self.robust[i] = huber_weight(self.own[i] / self.deviations[i]);

@@ -170,6 +170,7 @@ fn large(folder: &Path, python: Option<&str>, quick: bool) {
     let nothing = || Box::new(|_| {}) as Box<dyn Fn(usize)>;
     let lateral = |turn: usize| format!("lateral: {} g,", ["0.08", "0.079", "0.078", "0.077"][turn]);
     let at = |turn: usize| format!("at: {} km/h", 160 - turn);
+    let resolve = |turn: usize| format!("resolve: {} N", 70 - turn);
     let mut jobs = vec![
         Job { name: "first pass", before: Box::new(|_| season.clear()), make: run(&[]) },
         Job { name: "first pass without a cache", before: nothing(), make: run(&["--no-cache"]) },
@@ -182,8 +183,17 @@ fn large(folder: &Path, python: Option<&str>, quick: bool) {
             make: run(&[]),
         },
         Job {
-            name: "fit changed",
+            name: "fit changed: another speed to report at",
             before: Box::new(|turn| season_edit(&season.folder, &at(turn), &at(turn + 1))),
+            make: run(&[]),
+        },
+        Job {
+            name: "fit changed: its steps gone through anew",
+            before: Box::new(|turn| {
+                season_edit(&season.folder, &resolve(turn), &resolve(turn + 1));
+                // As any other option of the fit would have it, and always the same work.
+                std::fs::remove_dir_all(season.folder.join("tables/.cache/fits")).unwrap();
+            }),
             make: run(&[]),
         },
         Job { name: "plain read of the needed columns, polars in Rust", before: nothing(), make: Box::new(plain_read) },

@@ -35,6 +35,22 @@ fn sound_stages_pass() {
 }
 
 #[test]
+fn a_fit_of_nothing_or_of_one_thing_twice_is_refused() {
+    let fit = |rest: &str| {
+        let line = "  - fit: { quantities: [front_downforce, rear_downforce], at: 160 km/h }";
+        assert!(PIPELINE.contains(line));
+        faults("", &[("season.yaml", PIPELINE.replace("  - compare: { against: base }\n", "").replace(line, rest))])
+    };
+    assert_eq!(fit("  - fit: { quantities: [front_downforce], at: 160 km/h, windows: [steady] }"), "");
+    let twice = fit("  - fit: { quantities: [front_downforce, front_downforce], at: 160 km/h }");
+    said(&twice, &["`fit` names `front_downforce` twice", "season.yaml:18:"]);
+    let none = fit("  - fit: { quantities: [front_downforce], at: 160 km/h, windows: [straight] }");
+    said(&none, &["no window stage makes `straight` windows", "add the window stage `straight`", "season.yaml:18:"]);
+    let some = fit("  - fit: { quantities: [front_downforce], at: 160 km/h, windows: [steady, coastdown] }");
+    said(&some, &["no window stage makes `coastdown` windows"]);
+}
+
+#[test]
 fn expected_figures_are_held_to_sense_where_they_stand() {
     let figures = "configuration,part,quantity,value,at,density\nbasse,,drag,640 N,160 km/h,1.2 kg/m3\nbase,,drag,640 N,,\nbase,lip,drag,1 m2,,\nbase,,front_downforce,12 Pa,160 km/h,1.2 kg/m3\n";
     let stages = "  - expected:\n      file: figures.csv\n      figures:\n        - { part: lipp, quantity: drag, value: 0.01 m2 }\n        - { part: lip, quantity: drrag, value: 0.01 m2 }\n        - { part: lip, quantity: drag, value: 0.01 m2, uncertainty: 3 }\n";

@@ -13,6 +13,7 @@ use super::model::SessionWind;
 use super::screen::Finding;
 use super::{SeasonFit, Wind, Zero};
 use crate::error::Fatal;
+use crate::numerics::spread::median;
 use crate::stages::season::SeasonTables;
 use crate::stages::window::{Measure, Window};
 use crate::table::parquet_file::{self, Encode, Origin};
@@ -309,13 +310,27 @@ fn outside(fit: &SeasonFit, speeds: Option<(f64, f64)>) -> bool {
 /// A gain that no weather and no mass explains, where many sessions have one (common practice, no source).
 const ODD_GAIN: f64 = 0.04;
 const ODD_SESSIONS: f64 = 0.2;
+/// Standard errors by which a session must stand out itself.
+const SURELY: f64 = 3.0;
 
 /// Whether so many sessions read a quantity differently that it can't be told which are right.
 fn at_odds(fit: &SeasonFit, quantity: usize) -> bool {
     let all: Vec<f64> =
         fit.model.gains.iter().flatten().filter(|g| g.quantity == quantity).map(|g| g.value.abs()).collect();
     let odd = all.iter().filter(|v| **v > ODD_GAIN).count();
-    odd > 1 && odd as f64 >= ODD_SESSIONS * all.len() as f64
+    let many = |odd: usize, of: usize| odd > 1 && odd as f64 >= ODD_SESSIONS * of as f64;
+    many(odd, all.len()) || {
+        // Few sessions tell no gains, or gains smaller than they are: then what each of them reads, held against the rest.
+        let findings: Vec<&Finding> =
+            fit.findings.iter().filter(|f| f.quantity == quantity && !f.implausible).collect();
+        let mut factors: Vec<f64> = findings.iter().map(|f| f.factor).collect();
+        let usual = median(&mut factors);
+        let odd = |f: &&&Finding| {
+            let off = (f.factor - usual).abs();
+            off > ODD_GAIN * usual && off > SURELY * f.factor_se
+        };
+        many(findings.iter().filter(odd).count(), findings.len())
+    }
 }
 
 /// Slope at the reference speed of a reported quantity, from that of the measured one: from the resistance what the

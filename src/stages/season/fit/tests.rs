@@ -439,3 +439,23 @@ fn a_wake_takes_its_whole_straight_out_of_the_fit() {
 fn followed_at(window: usize) -> bool {
     (window / 24 + window % 24 / 3).is_multiple_of(6)
 }
+
+#[test]
+fn few_sessions_that_read_unlike_are_flagged() {
+    let flagged = |seed: u64, gain: f64| {
+        let mut tables = make(&Season { sessions: 6, noise: 10.0, session_scatter: 0.005, ..Default::default() }, seed);
+        for w in &mut tables.windows {
+            if ["s1", "s4"].contains(&w.session.as_str()) {
+                let m = w.measures[0].as_mut().unwrap();
+                m.mean *= 1.0 + gain;
+            }
+        }
+        let rows = rows::fits(&solve(&tables, ROBUST, 3), &tables);
+        let odd = |q: &str| rows.iter().filter(|r| r.quantity == q).any(|r| r.flags.contains("sessions_at_odds"));
+        (odd("front_downforce"), odd("rear_downforce"))
+    };
+    for seed in 0..5 {
+        assert_eq!(flagged(seed, 0.07), (true, false), "{seed}");
+        assert_eq!(flagged(seed, 0.0), (false, false), "{seed}");
+    }
+}

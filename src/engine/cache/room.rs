@@ -6,6 +6,8 @@ use std::io;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime};
 
+use rayon::prelude::*;
+
 use super::{BESIDE, FITS, FRAMES, WINDOWS};
 
 /// A file left beside its place by a killed run is surely nobody's any more after this time.
@@ -54,20 +56,21 @@ fn entries(folder: &Path) -> io::Result<Vec<Entry>> {
         Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
         Err(e) => return Err(e),
     };
-    let mut out = Vec::new();
-    for item in listing {
-        let item = item?;
+    let items: Vec<fs::DirEntry> = listing.collect::<Result<_, _>>()?;
+    // A season has thousands of them, and the system answers several at once.
+    let entry = |item: &fs::DirEntry| {
         // Another run may have taken it away since.
-        let Ok(data) = item.metadata() else { continue };
+        let data = item.metadata().ok()?;
         let used = data.modified().unwrap_or(SystemTime::UNIX_EPOCH);
         if item.file_name().to_string_lossy().starts_with(BESIDE) {
             if used.elapsed().is_ok_and(|age| age > LEFT_BEHIND) {
                 let _ = fs::remove_file(item.path());
             }
-        } else if data.is_file() {
-            out.push(Entry { used, bytes: data.len(), path: item.path() });
+            return None;
         }
-    }
+        data.is_file().then(|| Entry { used, bytes: data.len(), path: item.path() })
+    };
+    let mut out: Vec<Entry> = items.par_iter().filter_map(entry).collect();
     out.sort_by(|a, b| (a.used, &a.path).cmp(&(b.used, &b.path)));
     Ok(out)
 }

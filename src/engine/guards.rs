@@ -6,6 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::Watcher;
 use super::one_log::{self, LogResult, NamedLog};
 use crate::config::log_names::{Runs, is_pattern};
+use crate::config::run_sheet::RunRow;
 use crate::error::{Fatal, LogFault};
 use crate::plan::Plan;
 
@@ -27,7 +28,7 @@ pub(super) fn once(results: &mut [LogResult], watcher: &dyn Watcher) {
 pub(super) fn apart(results: &mut [LogResult], watcher: &dyn Watcher) {
     let mut of_name: BTreeMap<String, Vec<usize>> = BTreeMap::new();
     for (i, result) in results.iter().enumerate() {
-        if result.outcome.is_ok() && result.runs.iter().any(|row| !is_pattern(&row.log)) {
+        if result.outcome.is_ok() && by_name(&result.runs) {
             of_name.entry(result.named.name.clone()).or_default().push(i);
         }
     }
@@ -39,6 +40,20 @@ pub(super) fn apart(results: &mut [LogResult], watcher: &dyn Watcher) {
             set_aside(&mut results[*i], fault);
         }
     }
+}
+
+/// What can be said of that before the logs are read: a log that has another's file name and is surely no copy of it.
+pub(super) fn namesake(found: &[NamedLog], log: &NamedLog, runs: &[RunRow]) -> Result<(), LogFault> {
+    if log.log == log.name || !by_name(runs) {
+        return Ok(());
+    }
+    let other = found.iter().find(|n| n.name == log.name && n.bytes != log.bytes);
+    other.map_or(Ok(()), |other| Err(LogFault::SameName { other: other.shown.clone() }))
+}
+
+/// Whether a row means one log, and not all that a pattern names.
+fn by_name(runs: &[RunRow]) -> bool {
+    runs.iter().any(|row| !is_pattern(&row.log))
 }
 
 fn set_aside(result: &mut LogResult, fault: LogFault) {

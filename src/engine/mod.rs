@@ -13,7 +13,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use rayon::prelude::*;
 
-use crate::config::log_names::{Runs, is_pattern};
+use crate::config::log_names::Runs;
 use crate::error::{Fatal, LogFault};
 use crate::plan::Plan;
 use crate::stages::log::load;
@@ -363,18 +363,10 @@ pub fn headers(plan: &Plan) -> Result<Vec<Header>, Fatal> {
     };
     let runs = Runs::new(&plan.definitions.runs.rows);
     let found = discover(plan)?;
-    // Copies of other names need their content to be told; of one name and several sizes there is no doubt.
-    let namesake = |named: &NamedLog| {
-        let other = |n: &&NamedLog| n.name == named.name && n.bytes != named.bytes;
-        found.iter().filter(|_| named.log != named.name).find(other).map(|n| n.shown.clone())
-    };
     let one = |named: NamedLog| {
         let rows: Vec<_> = one_log::runs_of(&runs, &named).into_iter().cloned().collect();
-        let apart = match namesake(&named).filter(|_| rows.iter().any(|row| !is_pattern(&row.log))) {
-            Some(other) => Err(LogFault::SameName { other }),
-            None => one_log::claim(&rows),
-        };
-        let result = apart
+        let result = guards::namesake(&found, &named, &rows)
+            .and_then(|()| one_log::claim(&rows))
             .and_then(|()| load.layout_of(&named.name))
             .and_then(|layout| load::header_check(&named.path, layout, &plan.needed));
         (named, result)

@@ -96,9 +96,10 @@ fn columns_side_by_side(
     let writer = ArrowWriter::try_new(Vec::new(), schema.clone(), Some(properties))?;
     let (mut file, factory) = writer.into_serialized_writer()?;
     let (mut columns, mut rows, mut groups) = (Vec::new(), 0, 0);
-    for some in batches {
-        let some: Vec<RecordBatch> = some.into_iter().collect::<Result<_, _>>()?;
-        let more: usize = some.iter().map(RecordBatch::num_rows).sum();
+    for batch in batches.flatten() {
+        let batch = batch?;
+        let more = batch.num_rows();
+        // Groups end between pieces, whatever the threads, so that the bytes do not depend on these.
         if rows + more > most && rows > 0 {
             finish(&mut file, std::mem::take(&mut columns))?;
             (rows, groups) = (0, groups + 1);
@@ -109,10 +110,7 @@ fn columns_side_by_side(
         rows += more;
         // No table has nested columns: one writer stands for each.
         columns.par_iter_mut().enumerate().try_for_each(|(i, column)| {
-            some.iter()
-                .flat_map(|batch| compute_leaves(schema.field(i), batch.column(i)))
-                .flatten()
-                .try_for_each(|leaf| column.write(&leaf))
+            compute_leaves(schema.field(i), batch.column(i))?.iter().try_for_each(|leaf| column.write(leaf))
         })?;
     }
     if !columns.is_empty() {

@@ -51,7 +51,9 @@ pub fn write<T: Serialize>(path: &Path, key: &str, content: &T) -> io::Result<()
     }
     let folder = path.parent().unwrap_or(Path::new("."));
     fs::create_dir_all(folder)?;
-    let mut beside = tempfile::Builder::new().prefix(super::BESIDE).tempfile_in(folder)?;
+    // The error would name a file that nobody knows, another one every time.
+    let mut beside =
+        tempfile::Builder::new().prefix(super::BESIDE).tempfile_in(folder).map_err(|e| io::Error::from(e.kind()))?;
     beside.write_all(&bytes)?;
     beside.persist(path).map(drop).map_err(|e| e.error)
 }

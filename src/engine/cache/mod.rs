@@ -197,10 +197,7 @@ impl Cache {
 
     /// In words that something could not be kept.
     pub fn unwritten(&self, e: &std::io::Error) -> String {
-        // The name of a temporary file behind it would make every entry's failure another remark.
-        let why = e.to_string();
-        let why = why.split(" at path").next().unwrap_or_default();
-        format!("the cache {} can't be written: {why}; the next run will work longer", self.folder.display())
+        format!("the cache {} can't be written: {e}; the next run will work longer", self.folder.display())
     }
 
     /// Empties the cache where the disk has no room for tables; in words.

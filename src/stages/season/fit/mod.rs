@@ -188,6 +188,19 @@ pub struct SeasonFit {
     pub findings: Vec<Finding>,
 }
 
+/// What a fit needs beside its observations.
+#[derive(Clone, Copy)]
+pub struct Given<'a> {
+    /// Names of the measured quantities.
+    pub quantities: &'a [String],
+    /// Rolling resistance coefficient of the car.
+    pub rolling_resistance: f64,
+    /// Reference density, kg/m³.
+    pub density: f64,
+    /// Where the iteration may have been kept by a former run; `None` for nowhere.
+    pub kept: Option<&'a dyn Kept>,
+}
+
 impl Fit {
     /// What has to be measured for a quantity as asked for.
     fn measured(name: &str) -> &str {
@@ -219,30 +232,18 @@ impl Fit {
     /// Fits what the windows hold.
     pub fn solve(&self, tables: &SeasonTables, cx: &SeasonCx) -> SeasonFit {
         let evidence = evidence::collect(&tables.windows, tables.quantities.len(), self, cx.runs);
-        let car = cx.car.rolling_resistance.get();
-        self.solve_kept(evidence, &tables.quantities, car, cx.reference_density, cx.kept)
+        let given = Given {
+            quantities: &tables.quantities,
+            rolling_resistance: cx.car.rolling_resistance.get(),
+            density: cx.reference_density,
+            kept: cx.kept,
+        };
+        self.solve_evidence(evidence, given)
     }
 
-    /// The same from observations: rolling resistance coefficient of the car, reference density in kg/m³.
-    pub fn solve_evidence(
-        &self,
-        evidence: Evidence,
-        quantities: &[String],
-        rolling_resistance: f64,
-        density: f64,
-    ) -> SeasonFit {
-        self.solve_kept(evidence, quantities, rolling_resistance, density, None)
-    }
-
-    fn solve_kept(
-        &self,
-        evidence: Evidence,
-        quantities: &[String],
-        rolling_resistance: f64,
-        density: f64,
-        kept: Option<&dyn Kept>,
-    ) -> SeasonFit {
-        let mut fit = self.solve_once(evidence, quantities, rolling_resistance, density, kept);
+    /// The same from observations.
+    pub fn solve_evidence(&self, evidence: Evidence, given: Given) -> SeasonFit {
+        let mut fit = self.solve_once(evidence, given);
         // A session that is left out shifts what the others are held against, so look again.
         for _ in 0..PASSES {
             fit.findings = screen::screen(&fit);
@@ -254,23 +255,16 @@ impl Fit {
             let mut evidence = std::mem::take(&mut fit.evidence);
             evidence.left_out = out;
             let findings = std::mem::take(&mut fit.findings);
-            fit = self.solve_once(evidence, quantities, rolling_resistance, density, kept);
+            fit = self.solve_once(evidence, given);
             fit.findings = findings;
         }
         fit.findings.sort_by_key(|f| (f.session, f.quantity));
         fit
     }
 
-    /// The same without a look at sessions that disagree; those that the evidence leaves out stay out. `kept`: where the
-    /// iteration may have been kept by a former run.
-    pub fn solve_once(
-        &self,
-        evidence: Evidence,
-        quantities: &[String],
-        rolling_resistance: f64,
-        density: f64,
-        kept: Option<&dyn Kept>,
-    ) -> SeasonFit {
+    /// The same without a look at sessions that disagree; those that the evidence leaves out stay out.
+    pub fn solve_once(&self, evidence: Evidence, given: Given) -> SeasonFit {
+        let Given { quantities, rolling_resistance, density, kept } = given;
         let key = kept.and_then(|_| kept::key(&evidence, quantities.len(), self));
         let kept = kept.zip(key.as_deref());
         let before = kept.and_then(|(kept, key)| kept.find(key));
@@ -369,7 +363,8 @@ impl SeasonStage for Fit {
                 cx.fault(k.spot, message, format!("add the window stage `{}`, or take the kind out", k.value));
             }
         }
-        if !cx.window_stages.is_empty() && !self.windows.iter().any(|k| cx.window_stages.contains(&k.value.as_str())) {
+        let unsaid = self.windows.iter().all(|k| k.spot.line == 0) && !cx.window_stages.is_empty();
+        if unsaid && !self.windows.iter().any(|k| cx.window_stages.contains(&k.value.as_str())) {
             let made = cx.window_stages.join(", ");
             let message = "no window stage makes what `fit` takes as evidence";
             cx.fault(Spot::default(), message, format!("made: {made}; `windows` says which kinds count"));

@@ -110,10 +110,14 @@ pub(in crate::stages::season) fn runs(n: usize) -> Vec<crate::config::run_sheet:
         .collect()
 }
 
+pub(in crate::stages::season) fn given(tables: &SeasonTables) -> Given<'_> {
+    Given { quantities: &tables.quantities, rolling_resistance: 0.012, density: 1.225, kept: None }
+}
+
 pub(in crate::stages::season) fn solve(tables: &SeasonTables, options: &str, configurations: usize) -> SeasonFit {
     let fit: Fit = serde_json::from_str(options).unwrap();
     let evidence = evidence::collect(&tables.windows, tables.quantities.len(), &fit, &runs(configurations));
-    fit.solve_evidence(evidence, &tables.quantities, 0.012, 1.225)
+    fit.solve_evidence(evidence, given(tables))
 }
 
 pub(in crate::stages::season) const ROBUST: &str =
@@ -318,7 +322,7 @@ fn every_run_has_its_own_wind_and_a_session_their_mean() {
         let options = ROBUST.replace("\"estimate\"", &format!("\"{wind}\""));
         let fit: Fit = serde_json::from_str(&options).unwrap();
         let evidence = evidence::collect(&tables.windows, 3, &fit, &rows);
-        fit.solve_evidence(evidence, &tables.quantities, 0.012, 1.225)
+        fit.solve_evidence(evidence, given(&tables))
     };
     let by_sheet = solve("run_sheet");
     for o in &by_sheet.evidence.observations {

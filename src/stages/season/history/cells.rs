@@ -7,7 +7,7 @@ use nalgebra::DVector;
 use super::series::Point;
 use crate::stages::season::fit::estimate::Derived;
 use crate::stages::season::fit::evidence::{Configuration, Evidence, Observation};
-use crate::stages::season::fit::{Fit, SeasonFit, Wind, scatter};
+use crate::stages::season::fit::{Fit, Given, SeasonFit, Wind, scatter};
 
 /// Degrees of freedom given to the least scatter where the logs show less or nothing: as if seen in a handful of
 /// sessions.
@@ -33,7 +33,13 @@ impl Cells {
     pub fn of(season: &SeasonFit, least: f64) -> Option<Self> {
         let options = Fit { wind: Wind::None, ..season.options.clone()? };
         let (evidence, index) = split(season);
-        let fit = options.solve_once(evidence, &season.quantities, season.rolling_resistance, season.density, None);
+        let given = Given {
+            quantities: &season.quantities,
+            rolling_resistance: season.rolling_resistance,
+            density: season.density,
+            kept: None,
+        };
+        let fit = options.solve_once(evidence, given);
         fit.model.fit.as_ref()?;
         let scatter = match scatter::seen(&fit, &fit.pooled.as_ref()?.within) {
             Some((relative, dof)) if relative > least && dof >= LEAST_DOF => (relative, dof),

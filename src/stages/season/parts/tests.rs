@@ -7,6 +7,7 @@ use rand_pcg::Pcg64Mcg;
 use super::terms::Combination;
 use super::*;
 use crate::stages::season::fit::estimate::Estimate;
+use crate::stages::season::fit::tests::given;
 use crate::stages::season::fit::{Fit, SeasonFit, evidence};
 use crate::stages::window::{Measure, Window};
 
@@ -123,7 +124,7 @@ impl Season {
         let tables = self.tables(seed);
         let fit: Fit = serde_json::from_str(options).unwrap();
         let evidence = evidence::collect(&tables.windows, 3, &fit, &self.runs());
-        (fit.solve_evidence(evidence, &tables.quantities, ROLLING, 1.225), tables)
+        (fit.solve_evidence(evidence, given(&tables)), tables)
     }
 
     pub fn solve(&self, seed: u64, options: &str, interactions: &[(&str, &str)]) -> (SeasonFit, PartsFit) {
@@ -369,7 +370,7 @@ fn a_part_of_one_session_takes_the_assumed_scatter() {
     tables.windows.retain(|w| w.configuration != "c2" || w.session == "s10");
     let fit: Fit = serde_json::from_str(ROBUST).unwrap();
     let evidence = evidence::collect(&tables.windows, 3, &fit, &more.runs());
-    let season = fit.solve_evidence(evidence, &tables.quantities, ROLLING, 1.225);
+    let season = fit.solve_evidence(evidence, given(&tables));
     let parts = PartsFit::new(&season, &[]);
     // Strip and wing were only moved together, in one session: their sum is known, with the assumed scatter.
     let row = parts.terms.row(&Combination { parts: ["strip".to_owned()].into(), wing: Some(4.0) }).unwrap();

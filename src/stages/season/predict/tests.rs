@@ -9,6 +9,7 @@ use rand_pcg::Pcg64Mcg;
 use super::balance::{Position, solve};
 use super::forecast::{Ground, Remark, Wing, Wish};
 use super::*;
+use crate::stages::season::fit::tests::given;
 use crate::stages::season::parts::model::PartsFit;
 use crate::stages::season::parts::rows as part_rows;
 use crate::stages::season::parts::terms::Combination;
@@ -182,7 +183,7 @@ fn a_part_without_usable_windows_is_named() {
     tables.windows.retain(|w| w.configuration != "c4" && w.configuration != "c7");
     let fit: crate::stages::season::fit::Fit = serde_json::from_str(ROBUST).unwrap();
     let evidence = crate::stages::season::fit::evidence::collect(&tables.windows, 3, &fit, &s.runs());
-    let season = fit.solve_evidence(evidence, &tables.quantities, ROLLING, 1.225);
+    let season = fit.solve_evidence(evidence, given(&tables));
     let parts = PartsFit::new(&season, &[]);
     let ground = Ground::new(&parts, &season, &tables);
     let ask = |parts: &str| ground.answer(&Wish { parts: set(parts), wing: Wing::At(3.0), speed: 44.0 });

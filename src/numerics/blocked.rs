@@ -19,6 +19,7 @@ mod whiten;
 
 use nalgebra::{DMatrix, DVector};
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 use self::adjust::Adjust;
 pub use self::pooled::Pooled;
@@ -57,35 +58,57 @@ pub enum BlockedError {
     Empty,
 }
 
-/// What the fit found.
-#[derive(Clone, Debug)]
-pub struct BlockedFit {
+/// What the fit found, as small as the coefficients are: all that contrasts of them need.
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
+pub struct Inference {
     /// Shared coefficients, p.
     pub beta: DVector<f64>,
     /// (Z'Z)⁻¹ of the whitened, projected shared columns, p × p.
     pub bread: DMatrix<f64>,
     /// Nuisance coefficients of every block.
     pub nuisance: Vec<DVector<f64>>,
+    /// Their variances under the working model, the shared columns' uncertainty included.
+    pub nuisance_variance: Vec<DVector<f64>>,
+    /// Shared columns of every block.
+    pub columns: Vec<Vec<usize>>,
+    /// Squared lengths of these columns, whitened and projected.
+    pub squares: Vec<DVector<f64>>,
+    /// Per block M Z' A e: its influence on the coefficients after CR2's adjustment, p.
+    pub influence: Vec<DVector<f64>>,
+    /// What CR2's adjustment of every block makes of its columns.
+    products: Vec<Products>,
+}
+
+/// The same with all that was found row by row.
+#[derive(Clone, Debug, Default)]
+pub struct BlockedFit {
+    inference: Inference,
     /// Residuals in the units of y, per block.
     pub residuals: Vec<DVector<f64>>,
     /// Whitened, projected shared columns of every block (n × columns.len()).
     pub z: Vec<DMatrix<f64>>,
-    /// Shared columns of every block.
-    pub columns: Vec<Vec<usize>>,
-    /// Per block M Z' A e: its influence on the coefficients after CR2's adjustment, p.
-    pub influence: Vec<DVector<f64>>,
     /// CR2's adjustment of every block.
     adjust: Vec<Adjust>,
-    /// And what it makes of its columns.
-    products: Vec<Products>,
     /// Whitened residuals per block.
     pub whitened: Vec<DVector<f64>>,
     /// Per block, how its rows were whitened.
     whiteners: Vec<Whitener>,
     /// Leverage of every row on all coefficients, those of the block in them.
     leverage: Vec<DVector<f64>>,
-    /// Per block: R⁻¹ and R⁻¹Q'X of the nuisance columns.
-    nuisance_factors: Vec<(DMatrix<f64>, DMatrix<f64>)>,
+}
+
+impl std::ops::Deref for BlockedFit {
+    type Target = Inference;
+    fn deref(&self) -> &Inference {
+        &self.inference
+    }
+}
+
+impl From<BlockedFit> for Inference {
+    /// The rows are let go.
+    fn from(fit: BlockedFit) -> Self {
+        fit.inference
+    }
 }
 
 /// A row of more leverage than this stands for itself alone: its residual is rounding.
@@ -103,34 +126,23 @@ pub fn fit(blocks: &[Block], p: usize) -> Result<BlockedFit, BlockedError> {
     }
     let whitened = whitened(blocks, true)?;
     let (beta, bread) = solve(blocks, &whitened, p)?;
-    let mut out = BlockedFit {
-        beta,
-        bread,
-        nuisance: Vec::new(),
-        residuals: Vec::new(),
-        z: Vec::new(),
-        columns: blocks.iter().map(|b| b.columns.clone()).collect(),
-        influence: Vec::new(),
-        adjust: Vec::new(),
-        products: Vec::new(),
-        whitened: Vec::new(),
-        whiteners: Vec::new(),
-        leverage: Vec::new(),
-        nuisance_factors: Vec::new(),
-    };
     let inferred: Vec<Inferred> =
-        blocks.par_iter().zip(&whitened).map(|(b, w)| Inferred::new(b, w, &out.beta, &out.bread)).collect();
+        blocks.par_iter().zip(&whitened).map(|(b, w)| Inferred::new(b, w, &beta, &bread)).collect();
+    let columns = blocks.iter().map(|b| b.columns.clone()).collect();
+    let mut out =
+        BlockedFit { inference: Inference { beta, bread, columns, ..Default::default() }, ..Default::default() };
     for (w, i) in whitened.into_iter().zip(inferred) {
-        out.influence.push(i.influence);
-        out.nuisance.push(i.nuisance);
-        out.nuisance_factors.push(i.nuisance_factors);
+        out.inference.influence.push(i.influence);
+        out.inference.nuisance.push(i.nuisance);
+        out.inference.nuisance_variance.push(i.nuisance_variance);
+        out.inference.squares.push(DVector::from_fn(w.z.ncols(), |j, _| w.z.column(j).norm_squared()));
+        out.inference.products.push(i.products);
         out.residuals.push(i.residuals);
         out.leverage.push(i.leverage);
         out.whitened.push(i.whitened);
         out.z.push(w.z);
         out.whiteners.push(w.whitener);
         out.adjust.push(i.adjust);
-        out.products.push(i.products);
     }
     Ok(out)
 }
@@ -193,7 +205,7 @@ impl Block {
 struct Inferred {
     influence: DVector<f64>,
     nuisance: DVector<f64>,
-    nuisance_factors: (DMatrix<f64>, DMatrix<f64>),
+    nuisance_variance: DVector<f64>,
     residuals: DVector<f64>,
     whitened: DVector<f64>,
     leverage: DVector<f64>,
@@ -202,7 +214,7 @@ struct Inferred {
 }
 
 /// All that degrees of freedom need of a block, no matter how many contrasts are asked for.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 struct Products {
     /// Z'AZ.
     once: DMatrix<f64>,
@@ -233,11 +245,11 @@ impl Inferred {
         let adjust = Adjust::new(&w.z, &own);
         let score = w.z.tr_mul(&adjust.apply(&e));
         let wide = DMatrix::from_fn(bread.nrows(), b.columns.len(), |i, j| bread[(i, b.columns[j])]);
-        let through = &w.z * own;
+        let through = &w.z * &own;
         Self {
             influence: wide * score,
             nuisance: w.nuisance_coefficients(b, &local),
-            nuisance_factors: w.nuisance_factors(b),
+            nuisance_variance: w.nuisance_variance(b, &own),
             residuals: w.whitener.raw(&e),
             whitened: e,
             leverage: through.component_mul(&w.z).column_sum() + w.leverage(),
@@ -317,7 +329,7 @@ fn select(m: &DMatrix<f64>, rows: &[usize], columns: &[usize]) -> DMatrix<f64> {
     DMatrix::from_fn(rows.len(), columns.len(), |i, j| m[(rows[i], columns[j])])
 }
 
-impl BlockedFit {
+impl Inference {
     /// CR2 covariance of the shared coefficients.
     pub fn covariance(&self) -> DMatrix<f64> {
         let p = self.beta.len();
@@ -359,14 +371,6 @@ impl BlockedFit {
     /// Variance of the contrast under the working model (independent rows of variance 1/weight).
     pub fn model_variance(&self, contrast: &DVector<f64>) -> f64 {
         (contrast.transpose() * &self.bread * contrast)[(0, 0)]
-    }
-
-    /// Variances of the nuisance coefficients of a block under the working model, the shared columns'
-    /// uncertainty included.
-    pub fn nuisance_variance(&self, block: usize) -> DVector<f64> {
-        let (inverse, through) = &self.nuisance_factors[block];
-        let bread = select(&self.bread, &self.columns[block], &self.columns[block]);
-        (inverse * inverse.transpose() + through * bread * through.transpose()).diagonal()
     }
 }
 

@@ -48,8 +48,9 @@ impl Bound {
         let own = OwnScatter::of(&windless.solve(calm, cx));
         let fit = fit.solve(tables, cx);
         let put: Vec<Put> = fit.evidence.sessions.iter().map(|(event, session)| put(season, event, session)).collect();
-        let whole = |g: usize| whitened(&fit, tables, g, put[g], &own, coasting);
-        let blocks: Option<Vec<Block>> = (0..fit.model.blocks.len()).into_par_iter().map(whole).collect();
+        let blocks = fit.blocks();
+        let whole = |g: usize| whitened(&fit, (&blocks[g], g), tables, put[g], &own, coasting);
+        let blocks: Option<Vec<Block>> = (0..blocks.len()).into_par_iter().map(whole).collect();
         let width = fit.model.fit.as_ref().map_or(0, |f| f.beta.len());
         Ok(Self { fit: blocks.and_then(|b| blocked::fit(&b, width).ok()) })
     }
@@ -149,13 +150,13 @@ fn shared(a: &Window, b: &Window) -> f64 {
 /// not positive definite.
 fn whitened(
     fit: &SeasonFit,
+    (block, g): (&Block, usize),
     tables: &SeasonTables,
-    g: usize,
     put: Put,
     own: &OwnScatter,
     coasting: Option<usize>,
 ) -> Option<Block> {
-    let (block, rows) = (&fit.model.blocks[g], &fit.model.rows[g]);
+    let rows = &fit.model.rows[g];
     let n = block.y.len();
     let mut covariance = DMatrix::from_diagonal(&block.w.map(|w| 1.0 / w));
     let observation = |r: usize| {

@@ -3,8 +3,8 @@
 //! * `frames/`: the finished log after the log stages, or the fault that set it aside. A changed selection
 //!   reads these instead of the exports.
 //! * `windows/`: what the window stages made of it. A changed fit needs nothing else.
-//! * `fits/`: where the season's fit came to rest. Another speed to report at, or other stages behind the fit, need no
-//!   iteration.
+//! * `fits/`: what the season's fit found. Another speed to report at, or other stages behind the fit, solve nothing
+//!   anew.
 //! * `standing-…`: what the last whole run wrote and said, for a night on which nothing has changed.
 //! * `index`: hashes of files that have not changed since they were read, so that they are not read again.
 //!
@@ -33,8 +33,7 @@ use super::one_log::NamedLog;
 use crate::config::run_sheet::RunRow;
 use crate::error::{Fatal, LogFault};
 use crate::plan::Plan;
-use crate::stages::season::fit::kept::Kept;
-use crate::stages::season::fit::model::Settled;
+use crate::stages::season::fit::kept::{Kept, Solved};
 
 /// Begins the name of a file that is not in its place yet.
 pub const BESIDE: &str = ".beside-";
@@ -230,14 +229,14 @@ impl Cache {
 }
 
 impl Kept for Cache {
-    fn find(&self, key: &str) -> Option<Settled> {
+    fn find(&self, key: &str) -> Option<Solved> {
         let (path, key) = self.fit(key);
         self.found(&path, &key)
     }
 
-    fn keep(&self, key: &str, settled: &Settled) {
+    fn keep(&self, key: &str, solved: &Solved) {
         let (path, key) = self.fit(key);
-        self.keep_at(&path, &key, settled);
+        self.keep_at(&path, &key, solved);
     }
 }
 

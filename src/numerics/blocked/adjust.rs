@@ -34,10 +34,9 @@ impl Adjust {
         if kept.is_empty() {
             return none();
         }
-        let u = DMatrix::from_fn(n, kept.len(), |i, k| {
-            let v = small.eigenvectors.column(kept[k]);
-            zl.row(i).iter().zip(v.iter()).map(|(a, b)| a * b).sum::<f64>() / small.eigenvalues[kept[k]].sqrt()
-        });
+        let mut turned = small.eigenvectors.select_columns(&kept);
+        turned.column_iter_mut().zip(&kept).for_each(|(mut v, k)| v /= small.eigenvalues[*k].sqrt());
+        let u = zl * turned;
         let d = DVector::from_fn(kept.len(), |k, _| {
             let left = 1.0 - small.eigenvalues[kept[k]];
             // Leverage one: this block alone determines the direction; its residual says nothing about it.

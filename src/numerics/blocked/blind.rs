@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 
 use nalgebra::DVector;
 
-use super::{BlockedFit, Products, SINGLE};
+use super::{BlockedFit, Inference, Products, SINGLE};
 
 /// Share of a contrast's variance under which nothing hangs on a single block.
 const NEGLIGIBLE: f64 = 1e-6;
@@ -38,7 +38,7 @@ impl Blind {
     }
 }
 
-impl BlockedFit {
+impl Inference {
     /// Share of the contrast's variance that single blocks determine alone: [`Blind::share`] for a fraction of its cost.
     pub fn share_alone(&self, contrast: &DVector<f64>) -> f64 {
         let ml = &self.bread * contrast;
@@ -51,7 +51,9 @@ impl BlockedFit {
         let total = contrast.dot(&ml);
         if total > 0.0 { sum / total } else { 0.0 }
     }
+}
 
+impl BlockedFit {
     /// The blind part of ℓ'β. `groups` and `kinds`: one entry per row of every block; rows without a kind count as
     /// one of their own.
     pub fn blind(&self, contrast: &DVector<f64>, groups: &[Vec<usize>], kinds: &[Vec<usize>]) -> Blind {

@@ -4,7 +4,7 @@
 use nalgebra::{DMatrix, DVector};
 use rayon::prelude::*;
 
-use super::{BlockedFit, SINGLE};
+use super::{BlockedFit, Inference, SINGLE};
 use crate::numerics::distributions::t_quantile;
 
 /// Share of the variance within blocks that no luck of the blocks may go below. It is an estimate itself, and HC3 is on
@@ -23,7 +23,7 @@ pub struct Pooled {
     /// Covariance that groups of rows inside the blocks leave ([`BlockedFit::grouped_covariance`]).
     pub within: DMatrix<f64>,
     /// Covariance of what whole blocks have in common, as all blocks together show it
-    /// ([`BlockedFit::common_covariance`]).
+    /// ([`Inference::common_covariance`]).
     pub common: DMatrix<f64>,
     /// Degrees of freedom behind that scatter: no more than there are blocks beside one; 0 where they show nothing.
     pub dof: f64,
@@ -57,33 +57,39 @@ impl Pooled {
     }
 }
 
-impl BlockedFit {
+impl Inference {
     /// Variance of the contrast ℓ'β and its degrees of freedom: CR2's, unless see [`Pooled::held`].
     pub fn spread(&self, contrast: &DVector<f64>, all: &Pooled) -> (f64, f64) {
         all.held(self.variance(contrast), self.dof(contrast), contrast)
     }
 
     /// Covariance of the shared coefficients if what each block measured of each kind were larger by a factor of its own:
-    /// one plus numbers with this covariance, kinds × kinds. `kinds`: one entry per row of every block; rows with another
-    /// don't change.
-    pub fn common_covariance(&self, kinds: &[Vec<usize>], factors: &DMatrix<f64>) -> DMatrix<f64> {
+    /// one plus numbers with this covariance, kinds × kinds. `moved`: see [`BlockedFit::moved`].
+    pub fn common_covariance(&self, moved: &[DMatrix<f64>], factors: &DMatrix<f64>) -> DMatrix<f64> {
+        let p = self.beta.len();
+        moved.iter().fold(DMatrix::zeros(p, p), |sum, moved| sum + moved * factors * moved.transpose())
+    }
+}
+
+impl BlockedFit {
+    /// Per block, p × `count`: how the shared coefficients move if all that the block measured of a kind were larger by
+    /// the factor 1 + 1. `kinds`: one entry per row of every block; rows with another don't change.
+    pub fn moved(&self, kinds: &[Vec<usize>], count: usize) -> Vec<DMatrix<f64>> {
         let p = self.beta.len();
         let of_block = |g: usize| {
             let (z, columns, kinds) = (&self.z[g], &self.columns[g], kinds.get(g).map_or(&[][..], Vec::as_slice));
             let local = DVector::from_iterator(columns.len(), columns.iter().map(|c| self.beta[*c]));
             let fitted = self.whiteners[g].raw(&(z * local));
-            let mut wide = DMatrix::zeros(p, factors.nrows());
-            for kind in 0..factors.nrows() {
+            let mut wide = DMatrix::zeros(p, count);
+            for kind in 0..count {
                 let part =
                     DVector::from_fn(z.nrows(), |i, _| if kinds.get(i) == Some(&kind) { fitted[i] } else { 0.0 });
                 let score = z.tr_mul(&self.whiteners[g].whitened_one(part));
                 columns.iter().zip(score.iter()).for_each(|(c, v)| wide[(*c, kind)] = *v);
             }
-            let moved = &self.bread * wide;
-            &moved * factors * moved.transpose()
+            &self.bread * wide
         };
-        let each: Vec<DMatrix<f64>> = (0..self.z.len()).into_par_iter().map(of_block).collect();
-        each.iter().fold(DMatrix::zeros(p, p), |sum, m| sum + m)
+        (0..self.z.len()).into_par_iter().map(of_block).collect()
     }
 
     /// HC3 covariance of the shared coefficients with rows summed by group (one entry per row of every block), so that
@@ -162,7 +168,7 @@ mod tests {
             grown[g].y += 1e-6 * fitted;
             sum += ((fit(&grown, 1).unwrap().beta[0] - found.beta[0]) / 1e-6).powi(2);
         }
-        let covariance = found.common_covariance(&kinds, &DMatrix::identity(1, 1));
+        let covariance = found.common_covariance(&found.moved(&kinds, 1), &DMatrix::identity(1, 1));
         assert!((covariance[(0, 0)] / sum - 1.0).abs() < 1e-6, "{} {sum}", covariance[(0, 0)]);
     }
 }

@@ -4,7 +4,7 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::BlockedFit;
+use super::Inference;
 use crate::numerics::distributions::f_p_value;
 
 /// A test that all of several contrasts are zero.
@@ -34,7 +34,7 @@ pub enum WaldError {
     TooFewClusters { contrasts: usize, degrees_of_freedom: f64 },
 }
 
-impl BlockedFit {
+impl Inference {
     /// Tests that every column of `contrasts` (p × m) has C'β = 0.
     ///
     /// # Errors
@@ -76,31 +76,25 @@ impl BlockedFit {
 
     /// Sum of the variances of the entries of C'VC under the working model, for contrasts with C'MC = 1.
     fn spread_of_covariance(&self, c: &DMatrix<f64>) -> f64 {
-        let (m, blocks) = (c.ncols(), self.z.len());
+        let m = c.ncols();
         let mc = &self.bread * c;
-        // b = A Z M c and z = Z'b of every block, as in the degrees of freedom of one contrast.
-        let mut b: Vec<DMatrix<f64>> = Vec::with_capacity(blocks);
-        let mut zb: Vec<DMatrix<f64>> = Vec::with_capacity(blocks);
-        for ((z, columns), adjust) in self.z.iter().zip(&self.columns).zip(&self.adjust) {
-            let mut one = DMatrix::zeros(z.nrows(), m);
+        // With b = A Z M c of every block, as in the degrees of freedom of one contrast: b'b, and Z'b among all coefficients.
+        let (mut squares, mut zb) = (Vec::with_capacity(self.columns.len()), Vec::with_capacity(self.columns.len()));
+        for (columns, products) in self.columns.iter().zip(&self.products) {
+            let local = mc.select_rows(columns);
+            let back = &products.once * &local;
             let mut wide = DMatrix::zeros(self.beta.len(), m);
-            for s in 0..m {
-                let local = DVector::from_iterator(columns.len(), columns.iter().map(|k| mc[(*k, s)]));
-                let column = adjust.apply(&(z * local));
-                let back = z.transpose() * &column;
-                columns.iter().enumerate().for_each(|(j, k)| wide[(*k, s)] = back[j]);
-                one.set_column(s, &column);
-            }
-            b.push(one);
+            columns.iter().enumerate().for_each(|(j, k)| wide.set_row(*k, &back.row(j)));
+            squares.push(local.tr_mul(&(&products.twice * &local)));
             zb.push(wide);
         }
         let mzb: Vec<DMatrix<f64>> = zb.iter().map(|z| &self.bread * z).collect();
         let mut total = 0.0;
-        for (g, (zg, bg)) in zb.iter().zip(&b).enumerate() {
+        for (g, (zg, square)) in zb.iter().zip(&squares).enumerate() {
             for (h, mh) in mzb.iter().enumerate() {
                 let mut p = -(zg.transpose() * mh);
                 if g == h {
-                    p += bg.transpose() * bg;
+                    p += square;
                 }
                 // Σ over s, t of P_ss P_tt + P_st P_ts: covariances of products of normal variables.
                 total += p.trace().powi(2) + (&p * &p).trace();

@@ -121,12 +121,13 @@ impl Whitened {
         Some(Self { z: all.remove_column(b.x.ncols()), y, whitener, basis })
     }
 
-    /// R⁻¹ and R⁻¹Q'X, of which the covariance of the nuisance coefficients is made.
-    pub(super) fn nuisance_factors(&self, b: &Block) -> (DMatrix<f64>, DMatrix<f64>) {
-        let x = self.whitener.whitened(&b.x);
+    /// Variances of the nuisance coefficients under the working model: those of R⁻¹R⁻ᵀ, and what the uncertainty of the
+    /// shared ones (`bread`, those of the block) does through R⁻¹Q'X.
+    pub(super) fn nuisance_variance(&self, b: &Block, bread: &DMatrix<f64>) -> DVector<f64> {
         let inverse = self.nuisance_inverse();
-        let through = &inverse * self.basis.across(&x);
-        (inverse, through)
+        let through = &inverse * self.basis.across(&self.whitener.whitened(&b.x));
+        let shared = (&through * bread).component_mul(&through);
+        DVector::from_fn(inverse.nrows(), |i, _| inverse.row(i).norm_squared() + shared.row(i).sum())
     }
 
     /// R⁻¹ of the nuisance columns.

@@ -1,7 +1,7 @@
 //! One common factor of the track over the expected figures, and which figures do not follow it.
 
 use super::Held;
-use crate::numerics::blocked::BlockedFit;
+use crate::numerics::blocked::Inference;
 use crate::numerics::multiple::holm;
 use crate::stages::season::answers::{Spread, spread};
 use crate::stages::season::fit::SeasonFit;
@@ -37,7 +37,7 @@ pub struct Deviation {
     pub stands_out: bool,
 }
 
-fn weight(fit: &SeasonFit, solved: &BlockedFit, h: &Held) -> f64 {
+fn weight(fit: &SeasonFit, solved: &Inference, h: &Held) -> f64 {
     let scatter = fit.scatter.relative * h.track.value;
     let variance = solved.model_variance(&h.track.gradient) + scatter * scatter + h.outside_se * h.outside_se;
     1.0 / variance.max(f64::MIN_POSITIVE)

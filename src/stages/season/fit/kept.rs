@@ -1,12 +1,17 @@
-//! What a fit is known by, so that one that was made before is not gone through again.
+//! All of a fit that does not depend on what is asked of it afterwards, and what it is known by: one that was made before
+//! is not gone through again.
+
+use std::collections::BTreeMap;
 
 use blake3::Hasher;
+use nalgebra::DMatrix;
 use rayon::prelude::*;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
-use super::Fit;
 use super::evidence::Evidence;
-use super::model::Settled;
+use super::lack_of_fit::{self, Bend};
+use super::model::{self, Model, Pair};
+use super::{Fit, Wind, scatter};
 use crate::located::Located;
 use crate::units::{Ratio, Speed};
 
@@ -17,9 +22,72 @@ const PIECE: usize = 4096;
 /// time, never a number.
 pub trait Kept: Sync {
     /// What was kept under a key.
-    fn find(&self, key: &str) -> Option<Settled>;
+    fn find(&self, key: &str) -> Option<Solved>;
     /// Keeps one.
-    fn keep(&self, key: &str, settled: &Settled);
+    fn keep(&self, key: &str, solved: &Solved);
+}
+
+/// What a season's windows say, whatever the speed it is reported at and the scatter that is assumed where none shows.
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
+pub struct Solved {
+    /// The solved model.
+    pub model: Model,
+    /// Per block and row, the window it belongs to; the straight where gusts are told.
+    pub windows_of_rows: Vec<Vec<usize>>,
+    /// Covariance of the coefficients by the scatter of the windows inside their sessions.
+    pub within: DMatrix<f64>,
+    /// Per session, coefficients × quantities: how they move if its sensor of a quantity reads the factor 1 + 1.
+    pub moved: Vec<DMatrix<f64>>,
+    /// How far every pair is from the square law.
+    pub bends: BTreeMap<Pair, Bend>,
+}
+
+impl Solved {
+    /// Fits what the evidence holds, or takes what was kept of the same fit.
+    pub(super) fn of(evidence: &Evidence, quantities: usize, options: &Fit, kept: Option<&dyn Kept>) -> Self {
+        let key = kept.and_then(|_| key(evidence, quantities, options));
+        let kept = kept.zip(key.as_deref());
+        if let Some(found) = kept.and_then(|(kept, key)| kept.find(key)) {
+            return found;
+        }
+        let solved = Self::new(evidence, quantities, options);
+        // What did not come to rest is no answer to keep.
+        if let (Some((kept, key)), true) = (kept, solved.model.converged) {
+            kept.keep(key, &solved);
+        }
+        solved
+    }
+
+    fn new(evidence: &Evidence, quantities: usize, options: &Fit) -> Self {
+        let (mut model, whole) = model::fit(evidence, quantities, options);
+        let windows_of_rows = windows_of_rows(evidence, &model, options);
+        let Some(whole) = whole else { return Self { model, windows_of_rows, ..Default::default() } };
+        let within = whole.grouped_covariance(&windows_of_rows);
+        let moved = whole.moved(&scatter::quantities_of_rows(evidence, &model), quantities);
+        model.fit = Some(whole.into());
+        let bends = lack_of_fit::bends(evidence, &model);
+        Self { model, windows_of_rows, within, moved, bends }
+    }
+}
+
+/// Rows of one window count together, where gusts are told those of one straight; the wind's prior rows stand alone.
+fn windows_of_rows(evidence: &Evidence, model: &Model, options: &Fit) -> Vec<Vec<usize>> {
+    let extra = usize::from(options.wind == Wind::Estimate) * 2;
+    let of_block = |rows: &Vec<usize>| {
+        let mut seen = BTreeMap::new();
+        let mut out: Vec<usize> = Vec::with_capacity(rows.len() + extra);
+        for i in rows {
+            let next = seen.len();
+            let window = evidence.observations[*i].window;
+            let straight = evidence.straights.get(window).copied().filter(|_| extra > 0);
+            out.push(*seen.entry((straight, window * usize::from(straight.is_none()))).or_insert(next));
+        }
+        if !rows.is_empty() {
+            out.extend((0..extra).map(|k| seen.len() + k));
+        }
+        out
+    };
+    model.rows.iter().map(of_block).collect()
 }
 
 /// A hash over all that the iteration depends on: the evidence, to the last bit, and the options, but those that are

@@ -1,57 +1,76 @@
 //! Did the square law hold? A term in the square of effective v², configuration by configuration.
 
-use nalgebra::{DMatrix, DVector};
+use std::collections::BTreeMap;
 
-use super::SeasonFit;
+use nalgebra::{DMatrix, DVector};
+use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
+
+use super::evidence::Evidence;
+use super::model::{Model, Pair};
 use crate::numerics::blocked::{self, Block, Pooled};
 use crate::numerics::distributions::t_p_value;
 
-/// What the added term says.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct SquareLaw {
-    /// p-value of the term.
+/// Effective v², m²/s², that the regressor is scaled by: 160 km/h. Any other would do; terms about one in size solve best.
+const SCALE: f64 = 2000.0;
+
+/// Fit of one configuration and quantity with a term in the square of effective v²: zero + c·x + d·x², x over [`SCALE`].
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Bend {
+    /// p-value of d.
     pub p_value: f64,
-    /// Slope d(value)/d(effective v²) at the reference speed with the term let in.
-    pub local_coefficient: f64,
+    linear: f64,
+    square: f64,
+}
+
+impl Bend {
+    /// Slope d(value)/d(effective v²) at an effective v², m²/s².
+    pub fn slope(&self, v2: f64) -> f64 {
+        (self.linear + 2.0 * self.square * v2 / SCALE) / SCALE
+    }
 }
 
 /// The measured value of an observation less what the regressors that were let in took of it.
-fn cleared(season: &SeasonFit, i: usize) -> f64 {
-    let Some(o) = season.evidence.observations.get(i) else { return f64::NAN };
-    let Some(fit) = &season.model.fit else { return o.y };
-    let taken = season.model.let_in.iter().filter(|((_, q), _)| *q == o.quantity);
+fn cleared(evidence: &Evidence, model: &Model, i: usize) -> f64 {
+    let Some(o) = evidence.observations.get(i) else { return f64::NAN };
+    let Some(fit) = &model.fit else { return o.y };
+    let taken = model.let_in.iter().filter(|((_, q), _)| *q == o.quantity);
     o.y - taken.map(|((regressor, _), column)| fit.beta[*column] * o.regressors[regressor.index()]).sum::<f64>()
 }
 
-/// Fits value = zero + c·x + d·x² to one configuration and quantity; `None` where the speeds can't tell.
-pub fn square_law(season: &SeasonFit, configuration: usize, quantity: usize) -> Option<SquareLaw> {
-    let model = &season.model;
-    let scale = season.speed * season.speed;
+/// Of every configuration and quantity whose speeds can tell.
+pub(super) fn bends(evidence: &Evidence, model: &Model) -> BTreeMap<Pair, Bend> {
+    let pairs: Vec<Pair> = model.column.keys().copied().collect();
+    let found: Vec<Option<Bend>> = pairs.par_iter().map(|pair| bend(evidence, model, *pair)).collect();
+    pairs.into_iter().zip(found).filter_map(|(pair, bend)| Some((pair, bend?))).collect()
+}
+
+fn bend(evidence: &Evidence, model: &Model, (configuration, quantity): Pair) -> Option<Bend> {
     let mut blocks = Vec::new();
     for rows in &model.rows {
         let of_pair: Vec<usize> = rows
             .iter()
             .copied()
             .filter(|i| {
-                let o = &season.evidence.observations[*i];
+                let o = &evidence.observations[*i];
                 o.configuration == configuration && o.quantity == quantity
             })
             .collect();
         if of_pair.is_empty() {
             continue;
         }
-        let mut outings: Vec<usize> = of_pair.iter().map(|i| season.evidence.observations[*i].outing).collect();
+        let mut outings: Vec<usize> = of_pair.iter().map(|i| evidence.observations[*i].outing).collect();
         outings.sort_unstable();
         outings.dedup();
         let n = of_pair.len();
-        let x = |r: usize| model.x[of_pair[r]] / scale;
+        let x = |r: usize| model.x[of_pair[r]] / SCALE;
         blocks.push(Block {
             columns: vec![0, 1],
             x: DMatrix::from_fn(n, 2, |r, c| x(r).powi(c as i32 + 1)),
             nuisance: DMatrix::from_fn(n, outings.len(), |r, c| {
-                f64::from(u8::from(season.evidence.observations[of_pair[r]].outing == outings[c]))
+                f64::from(u8::from(evidence.observations[of_pair[r]].outing == outings[c]))
             }),
-            y: DVector::from_iterator(n, of_pair.iter().map(|i| cleared(season, *i))),
+            y: DVector::from_iterator(n, of_pair.iter().map(|i| cleared(evidence, model, *i))),
             w: DVector::from_iterator(n, of_pair.iter().map(|i| model.weight[*i])),
             together: Vec::new(),
         });
@@ -69,5 +88,5 @@ pub fn square_law(season: &SeasonFit, configuration: usize, quantity: usize) -> 
         (within[(1, 1)], left as f64)
     };
     let p_value = t_p_value(fit.beta[1] / variance.sqrt(), dof.max(1.0)).ok()?;
-    Some(SquareLaw { p_value, local_coefficient: (fit.beta[0] + 2.0 * fit.beta[1]) / scale })
+    Some(Bend { p_value, linear: fit.beta[0], square: fit.beta[1] })
 }

@@ -18,14 +18,15 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use self::evidence::Evidence;
-use self::kept::Kept;
-use self::model::Model;
+use self::kept::{Kept, Solved};
+use self::lack_of_fit::Bend;
+use self::model::{Model, Pair};
 use self::scatter::Scatter;
 use self::screen::Finding;
 use super::SeasonTables;
 use crate::error::Fatal;
 use crate::located::{Located, Spot};
-use crate::numerics::blocked::Pooled;
+use crate::numerics::blocked::{Block, Pooled};
 use crate::stages::season::stated;
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage, WindowStep};
 use crate::units::{Ratio, Speed};
@@ -167,6 +168,8 @@ pub struct SeasonFit {
     pub lone: Vec<Option<usize>>,
     /// Per block and row, the window it belongs to.
     pub windows_of_rows: Vec<Vec<usize>>,
+    /// How far every pair is from the square law.
+    pub bends: BTreeMap<Pair, Bend>,
     /// Scatter from session to session.
     pub scatter: Scatter,
     /// Covariance of the relative errors of a whole session, quantities × quantities.
@@ -265,40 +268,14 @@ impl Fit {
     /// The same without a look at sessions that disagree; those that the evidence leaves out stay out.
     pub fn solve_once(&self, evidence: Evidence, given: Given) -> SeasonFit {
         let Given { quantities, rolling_resistance, density, kept } = given;
-        let key = kept.and_then(|_| kept::key(&evidence, quantities.len(), self));
-        let kept = kept.zip(key.as_deref());
-        let before = kept.and_then(|(kept, key)| kept.find(key));
-        let (model, settled) = model::fit(&evidence, quantities.len(), self, before.as_ref());
-        if let (Some((kept, key)), Some(settled)) = (kept, settled) {
-            kept.keep(key, &settled);
-        }
-        let extra = usize::from(self.wind == Wind::Estimate) * 2;
-        let windows_of_rows: Vec<Vec<usize>> = model
-            .rows
-            .iter()
-            .map(|rows| {
-                // Rows of one window count together, where gusts are told those of one straight; the wind's prior rows
-                // stand alone.
-                let mut seen = BTreeMap::new();
-                let mut out: Vec<usize> = Vec::with_capacity(rows.len() + extra);
-                for i in rows {
-                    let next = seen.len();
-                    let window = evidence.observations[*i].window;
-                    let straight = evidence.straights.get(window).copied().filter(|_| self.wind == Wind::Estimate);
-                    out.push(*seen.entry((straight, window * usize::from(straight.is_none()))).or_insert(next));
-                }
-                if !rows.is_empty() {
-                    out.extend((0..extra).map(|k| seen.len() + k));
-                }
-                out
-            })
-            .collect();
+        let solved = Solved::of(&evidence, quantities.len(), self, kept);
         let mut fit = SeasonFit {
             quantities: quantities.to_vec(),
             reported: self.reported(),
             evidence,
-            model,
-            windows_of_rows,
+            model: solved.model,
+            windows_of_rows: solved.windows_of_rows,
+            bends: solved.bends,
             rolling_resistance,
             speed: self.at.get(),
             density,
@@ -312,11 +289,11 @@ impl Fit {
             _ => None,
         };
         fit.lone = scatter::sessions_of_columns(&fit.model).iter().map(alone).collect();
-        let Some(solved) = &fit.model.fit else { return fit };
-        let within = solved.grouped_covariance(&fit.windows_of_rows);
+        let Some(inference) = &fit.model.fit else { return fit };
+        let within = solved.within;
         let scatter = scatter::pooled(&fit, &within, self.assumed_session_scatter.get());
         let factors = scatter::factors(&fit, &within, scatter);
-        let common = solved.common_covariance(&scatter::quantities_of_rows(&fit), &factors);
+        let common = inference.common_covariance(&solved.moved, &factors);
         let pooled = Pooled { within, common, dof: scatter::dof_of_all(&fit.model, scatter) };
         (fit.scatter, fit.factors, fit.pooled) = (scatter, factors, Some(pooled));
         fit
@@ -332,6 +309,14 @@ impl Fit {
             }
         }
         out
+    }
+}
+
+impl SeasonFit {
+    /// The blocks that the fit solved, see [`Model::blocks`].
+    pub fn blocks(&self) -> Vec<Block> {
+        let of = |options: &Fit| self.model.blocks(&self.evidence, self.quantities.len(), options);
+        self.options.as_ref().map(of).unwrap_or_default()
     }
 }
 

@@ -14,15 +14,15 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use nalgebra::DVector;
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 use self::assemble::Places;
 pub use self::gains::Gain;
 use self::gusts::Gusts;
-pub use self::settled::Settled;
-use self::settled::State;
+use self::settled::{Settled, State};
 use super::evidence::{Evidence, Observation};
 use super::{Fit, LetIn, Weights, Wind, Zero};
-use crate::numerics::blocked::{Block, BlockedError, BlockedFit};
+use crate::numerics::blocked::{BlockedError, BlockedFit, Inference};
 
 /// Standard deviation of a wind component before the logs speak, m/s, where the run sheet names no wind:
 /// a mean wind beyond 10 m/s is seldom run in (common practice, no source).
@@ -35,7 +35,7 @@ const FEWEST_OF_A_KIND: usize = 10;
 pub type Pair = (usize, usize);
 
 /// What was found for the wind of one session.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SessionWind {
     /// Components of the direction it comes from, north and east, m/s.
     pub wind: (f64, f64),
@@ -44,19 +44,19 @@ pub struct SessionWind {
 }
 
 /// The fitted season.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct Model {
     /// Shared column of the coefficient of a configuration and quantity.
     pub column: BTreeMap<Pair, usize>,
     /// Shared column of a regressor that was let in, by regressor and quantity.
     pub let_in: BTreeMap<(LetIn, usize), usize>,
     /// Why a configuration and quantity have no coefficient.
+    #[serde(with = "reasons")]
     pub dropped: BTreeMap<Pair, &'static str>,
     /// The blocked fit, on pseudo-values where robust; `None` when nothing could be fitted.
-    pub fit: Option<BlockedFit>,
-    /// The blocks that `fit` solves: pseudo-values where robust, so that plain weighted least squares of them on any
-    /// other columns is the robust answer there; zeros and the linearised wind are their nuisance columns.
-    pub blocks: Vec<Block>,
+    pub fit: Option<Inference>,
+    /// Of what its blocks are made again, see [`Model::blocks`].
+    settled: Option<Settled>,
     /// Observations behind the rows of each block, for grouping.
     pub rows: Vec<Vec<usize>>,
     /// Wind per session.
@@ -83,25 +83,16 @@ pub struct Model {
     pub converged: bool,
 }
 
-/// Fits the season. `before`: where the same evidence and options came to rest once. The second answer says where it came
-/// to rest now, where that is new.
-pub fn fit(
-    evidence: &Evidence,
-    quantities: usize,
-    options: &Fit,
-    before: Option<&Settled>,
-) -> (Model, Option<Settled>) {
+/// Fits the season: the model, and beside it the fit with its rows, which the model goes without.
+pub fn fit(evidence: &Evidence, quantities: usize, options: &Fit) -> (Model, Option<BlockedFit>) {
     let mut dropped = too_few(evidence);
-    if let Some(model) = before.and_then(|s| s.model(evidence, quantities, options, &dropped)) {
-        return (model, None);
-    }
     let mut unusable = BTreeSet::new();
     loop {
         let mut solver = Solver::new(evidence, quantities, options, &dropped, &unusable);
         match solver.iterate().and_then(|()| solver.infer()) {
             Ok(fit) => {
-                let settled = Settled::of(&solver, &dropped, &unusable);
-                return (solver.finish(fit, dropped), settled);
+                let settled = Settled::of(&solver, &unusable);
+                return (solver.finish(&fit, dropped, settled), Some(fit));
             }
             Err(BlockedError::NotIdentified { columns }) if !columns.is_empty() => {
                 let before = dropped.len() + unusable.len();
@@ -122,8 +113,33 @@ pub fn fit(
     }
 }
 
-/// Flag of a pair whose speed is always the same.
+/// Flags of pairs without a coefficient: with too few windows, whose speed is always the same, or that came to nothing
+/// with all others.
+const TOO_FEW: &str = "too_few_windows";
 const NEVER_VARIES: &str = "speed_never_varies";
+const NOT_SOLVABLE: &str = "not_solvable";
+
+/// These flags written down and read back.
+mod reasons {
+    use std::collections::BTreeMap;
+
+    use serde::de::Error;
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    use super::{NEVER_VARIES, NOT_SOLVABLE, Pair, TOO_FEW};
+
+    pub fn serialize<S: Serializer>(dropped: &BTreeMap<Pair, &'static str>, s: S) -> Result<S::Ok, S::Error> {
+        dropped.serialize(s)
+    }
+
+    pub fn deserialize<'de, D: Deserializer<'de>>(d: D) -> Result<BTreeMap<Pair, &'static str>, D::Error> {
+        let known = |flag: &str| [TOO_FEW, NEVER_VARIES, NOT_SOLVABLE].into_iter().find(|known| *known == flag);
+        let read = BTreeMap::<Pair, String>::deserialize(d)?.into_iter();
+        read.map(|(pair, why)| Some((pair, known(&why)?)))
+            .collect::<Option<_>>()
+            .ok_or(D::Error::custom("unknown flag"))
+    }
+}
 
 /// Pairs with fewer windows than the zeros of their outings, the slope and one to spare.
 fn too_few(evidence: &Evidence) -> BTreeMap<Pair, &'static str> {
@@ -135,7 +151,7 @@ fn too_few(evidence: &Evidence) -> BTreeMap<Pair, &'static str> {
             entry.1.insert(o.outing, ());
         }
     }
-    count.into_iter().filter(|(_, (n, outings))| *n < outings.len() + 2).map(|(p, _)| (p, "too_few_windows")).collect()
+    count.into_iter().filter(|(_, (n, outings))| *n < outings.len() + 2).map(|(p, _)| (p, TOO_FEW)).collect()
 }
 
 /// Shared columns before those of the regressors that were let in.
@@ -226,12 +242,10 @@ struct Solver<'a> {
     share: Vec<f64>,
     iterations: usize,
     converged: bool,
-    /// The blocks of the last fit.
-    last: Vec<Block>,
     /// Share of the usual curvature k/|u| that outlying windows get. Huber's own step (all of it) is slow where most
     /// windows of an outing are outliers, whose true curvature is zero: the same score over a lower curvature leads to
     /// the same solution in a fraction of the steps. Where the loss is bounded by a quadratic, half of the bound's
-    /// curvature is enough for a step downhill; less is a gamble that is taken back when it fails.
+    /// curvature is enough for a step downhill; less is a gamble, of which a part is taken where the whole fails.
     curvature: f64,
     /// Where the values of each session's block go.
     places: Vec<Places>,
@@ -323,7 +337,6 @@ impl<'a> Solver<'a> {
             share: Vec::new(),
             iterations: 0,
             converged: false,
-            last: Vec::new(),
             curvature: 1.0,
             places: Vec::new(),
             slopes: Vec::new(),
@@ -428,18 +441,18 @@ impl<'a> Solver<'a> {
         width(self.options, &self.column) + self.let_in.len()
     }
 
-    fn finish(self, fit: BlockedFit, dropped: BTreeMap<Pair, &'static str>) -> Model {
+    fn finish(self, fit: &Inference, dropped: BTreeMap<Pair, &'static str>, settled: Settled) -> Model {
         let estimated = self.estimates_wind();
         let wind = (0..self.rows.len())
             .map(|g| SessionWind {
                 wind: self.wind[g],
                 standard_error: (estimated && fit.nuisance[g].len() >= 2).then(|| {
-                    let v = fit.nuisance_variance(g);
+                    let v = &fit.nuisance_variance[g];
                     (v[v.len() - 2].sqrt(), v[v.len() - 1].sqrt())
                 }),
             })
             .collect();
-        self.into_model(Some(fit), dropped, wind)
+        self.into_model(Some(settled), dropped, wind)
     }
 
     fn nothing(self, dropped: BTreeMap<Pair, &'static str>) -> Model {
@@ -449,13 +462,13 @@ impl<'a> Solver<'a> {
 
     fn into_model(
         self,
-        fit: Option<BlockedFit>,
+        settled: Option<Settled>,
         mut dropped: BTreeMap<Pair, &'static str>,
         wind: Vec<SessionWind>,
     ) -> Model {
         let n = self.evidence.observations.len();
         let mut weight = vec![0.0; n];
-        let fitted = fit.is_some();
+        let fitted = settled.is_some();
         if fitted {
             for i in self.rows.iter().flatten() {
                 let own = self.variances[*i] / (self.clean[*i] * self.robust[*i]);
@@ -463,17 +476,17 @@ impl<'a> Solver<'a> {
             }
         } else {
             for pair in self.column.keys() {
-                dropped.entry(*pair).or_insert("not_solvable");
+                dropped.entry(*pair).or_insert(NOT_SOLVABLE);
             }
         }
         let x = self.evidence.observations.iter().map(|o| o.x(self.wind[o.session])).collect();
         let between = (0..self.quantities).map(|q| self.between_of(q)).collect();
         Model {
-            column: if fit.is_some() { self.column } else { BTreeMap::new() },
-            let_in: if fit.is_some() { self.let_in } else { BTreeMap::new() },
+            column: if fitted { self.column } else { BTreeMap::new() },
+            let_in: if fitted { self.let_in } else { BTreeMap::new() },
             dropped,
-            blocks: if fit.is_some() { self.last } else { Vec::new() },
-            fit,
+            fit: None,
+            settled,
             rows: self.rows,
             wind,
             gusts: self.gusts.variance.iter().map(|v| v.sqrt()).collect(),

@@ -8,7 +8,6 @@ use rayon::prelude::*;
 
 use super::estimate::Estimate;
 use super::evidence::Observation;
-use super::lack_of_fit::square_law;
 use super::model::SessionWind;
 use super::screen::Finding;
 use super::{SeasonFit, Wind, Zero};
@@ -270,8 +269,9 @@ fn fit_row(fit: &SeasonFit, tables: &SeasonTables, speeds: &[f64], k: usize, nam
             }
             flags.extend(outside(fit, c.speeds).then_some("speed_outside_of_windows"));
             flags.extend(at_odds(fit, q).then_some("sessions_at_odds"));
-            let law = square_law(fit, k, q);
-            row.local_coefficient = law.and_then(|law| local_coefficient(fit, k, name, law.local_coefficient));
+            let law = fit.bends.get(&(k, q));
+            row.local_coefficient =
+                law.and_then(|law| local_coefficient(fit, k, name, law.slope(fit.speed * fit.speed)));
             // The drag is made of several fitted quantities; the test is that of the measured one.
             row.square_law_p = law.map(|law| law.p_value);
             if law.is_some_and(|law| law.p_value < 0.01) {
@@ -341,7 +341,8 @@ fn local_coefficient(fit: &SeasonFit, k: usize, name: &str, measured: f64) -> Op
     }
     let index = |n: &str| fit.quantities.iter().position(|q| q == n);
     let (Some(front), Some(rear)) = (index("front_downforce"), index("rear_downforce")) else { return Some(measured) };
-    let both = square_law(fit, k, front)?.local_coefficient + square_law(fit, k, rear)?.local_coefficient;
+    let slope = |q: usize| Some(fit.bends.get(&(k, q))?.slope(fit.speed * fit.speed));
+    let both = slope(front)? + slope(rear)?;
     Some(measured - fit.rolling_resistance * both)
 }
 

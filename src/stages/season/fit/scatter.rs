@@ -4,6 +4,7 @@
 use nalgebra::{DMatrix, DVector, SymmetricEigen};
 
 use super::SeasonFit;
+use super::evidence::Evidence;
 use super::model::Model;
 
 /// Scatter of a coefficient from session to session, relative to the coefficient.
@@ -30,7 +31,7 @@ pub fn sessions_of_columns(model: &Model) -> Vec<Vec<usize>> {
         for (g, columns) in fit.columns.iter().enumerate() {
             for (j, c) in columns.iter().enumerate() {
                 // A session whose rows the zeros have used up says nothing about the slope.
-                if *c < out.len() && fit.z[g].column(j).norm_squared() > 1e-9 / fit.bread[(*c, *c)] {
+                if *c < out.len() && fit.squares[g][j] > 1e-9 / fit.bread[(*c, *c)] {
                     out[*c].push(g);
                 }
             }
@@ -103,9 +104,9 @@ pub fn dof_of_all(model: &Model, scatter: Scatter) -> f64 {
 }
 
 /// Per block and row the quantity that it measured; the wind's prior rows have none.
-pub fn quantities_of_rows(season: &SeasonFit) -> Vec<Vec<usize>> {
-    let quantity = |i: &usize| season.evidence.observations.get(*i).map_or(usize::MAX, |o| o.quantity);
-    season.model.rows.iter().map(|rows| rows.iter().map(quantity).collect()).collect()
+pub fn quantities_of_rows(evidence: &Evidence, model: &Model) -> Vec<Vec<usize>> {
+    let quantity = |i: &usize| evidence.observations.get(*i).map_or(usize::MAX, |o| o.quantity);
+    model.rows.iter().map(|rows| rows.iter().map(quantity).collect()).collect()
 }
 
 /// The scatter that the season shows, or the assumed one where that is larger or nothing shows.

@@ -84,7 +84,7 @@ impl PartsFit {
             designs,
             configurations,
             windows_of_rows: season.windows_of_rows.clone(),
-            quantities_of_rows: scatter::quantities_of_rows(season),
+            quantities_of_rows: scatter::quantities_of_rows(&season.evidence, &season.model),
             pooled: None,
             scatter: season.scatter,
             rolling_resistance: season.rolling_resistance,
@@ -92,12 +92,12 @@ impl PartsFit {
             density: season.density,
             fit: None,
         };
-        let blocks: Vec<Block> =
-            season.model.blocks.iter().map(|b| with_columns(b, &mut columns_of, &mut next)).collect();
+        let blocks: Vec<Block> = season.blocks().iter().map(|b| with_columns(b, &mut columns_of, &mut next)).collect();
         out.fit = blocked::fit(&blocks, next).ok();
         if let Some(fit) = &out.fit {
             let within = fit.grouped_covariance(&out.windows_of_rows);
-            let common = fit.common_covariance(&out.quantities_of_rows, &season.factors);
+            let moved = fit.moved(&out.quantities_of_rows, season.factors.nrows());
+            let common = fit.common_covariance(&moved, &season.factors);
             out.pooled = Some(Pooled { within, common, dof: scatter::dof_of_all(&season.model, season.scatter) });
         }
         out

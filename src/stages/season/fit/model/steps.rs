@@ -6,16 +6,18 @@ use rayon::prelude::*;
 use super::gains::Gain;
 use super::settled::State;
 use super::{FEWEST_OF_A_KIND, Solver};
-use crate::numerics::blocked::{self, BlockedError, BlockedFit, Estimates};
-use crate::numerics::spread::{between_variance, huber_rho, huber_weight};
+use crate::numerics::blocked::{self, Block, BlockedError, BlockedFit, Estimates};
+use crate::numerics::spread::{between_variance, huber_psi, huber_rho, huber_weight};
 use crate::stages::season::fit::{Method, Weights};
 
 const ITERATIONS: usize = 120;
 /// Share of its usual curvature that an outlying window is given in the first bold step, see [`Solver::curvature`].
 const BOLD: f64 = 0.1;
-/// What that share is multiplied with after a step that led downhill, and after one that did not.
+/// What that share is multiplied with after a step that led downhill all the way, and after one of which less than
+/// [`TOO_LITTLE`] did.
 const BOLDER: f64 = 0.5;
 const MEEKER: f64 = 3.0;
+const TOO_LITTLE: f64 = 0.1;
 /// How far boldness goes.
 const BOLDEST: f64 = 0.005;
 /// The least share with which a step is sure to lead downhill is a half; a little more for the wind.
@@ -24,6 +26,8 @@ const SURE: f64 = 0.6;
 /// iteration circling for ever; with a fixed scale Huber's equations are convex and settle.
 const SPREAD_STEPS: usize = 18;
 const CONVERGED: f64 = 1e-7;
+/// Halvings of the way back from a step that led too far.
+const HALVINGS: usize = 10;
 /// Share of the loss that is no more than rounding.
 const ROUNDING: f64 = 1e-12;
 /// Least share of their squares that standard errors keep, however little the windows scatter beside the gusts.
@@ -38,9 +42,9 @@ const SECOND_LOOK: usize = 11;
 /// Steps before a window's air is judged by what the other windows say.
 const FIRST_LOOK: usize = 4;
 
-/// Where a solver stood before a bold step.
-#[derive(Default)]
-struct Before {
+/// Where a solver stands in the space of coefficients, winds, gains and gusts.
+#[derive(Clone, Default)]
+struct Point {
     loss: f64,
     beta: DVector<f64>,
     wind: Vec<(f64, f64)>,
@@ -50,7 +54,7 @@ struct Before {
     gains: Vec<Vec<Gain>>,
 }
 
-impl Before {
+impl Point {
     fn of(solver: &Solver, loss: f64) -> Self {
         Self {
             loss,
@@ -63,13 +67,37 @@ impl Before {
         }
     }
 
-    fn restore(&self, solver: &mut Solver) {
-        solver.beta.clone_from(&self.beta);
-        solver.wind.clone_from(&self.wind);
-        solver.residual.clone_from(&self.residual);
-        solver.own.clone_from(&self.own);
-        solver.gust_loss = self.gust_loss;
-        solver.gains.clone_from(&self.gains);
+    /// Puts the solver on the way from this point to where it stands, at a share `t` of it.
+    fn part_way(&self, solver: &mut Solver, t: f64, gust_loss: f64) {
+        let between = |from: f64, to: f64| from + t * (to - from);
+        let blend =
+            |from: &[f64], to: &mut [f64]| to.iter_mut().zip(from).for_each(|(to, from)| *to = between(*from, *to));
+        blend(self.beta.as_slice(), solver.beta.as_mut_slice());
+        blend(&self.residual, &mut solver.residual);
+        blend(&self.own, &mut solver.own);
+        for (to, from) in solver.wind.iter_mut().zip(&self.wind) {
+            *to = (between(from.0, to.0), between(from.1, to.1));
+        }
+        for (to, from) in solver.gains.iter_mut().flatten().zip(self.gains.iter().flatten()) {
+            to.value = between(from.value, to.value);
+        }
+        solver.gust_loss = gust_loss;
+    }
+}
+
+/// A parabola over 0 to 1, from its values at both ends and in the middle.
+struct Parabola {
+    slope: f64,
+    bend: f64,
+}
+
+impl Parabola {
+    fn through(start: f64, middle: f64, end: f64) -> Self {
+        Self { slope: 4.0 * middle - 3.0 * start - end, bend: 2.0 * (start + end - 2.0 * middle) }
+    }
+
+    fn slope_at(&self, t: f64) -> f64 {
+        self.slope + 2.0 * self.bend * t
     }
 }
 
@@ -77,13 +105,13 @@ impl Solver<'_> {
     /// Steps until the estimates stand still.
     pub(super) fn iterate(&mut self) -> Result<(), BlockedError> {
         self.first_spread();
-        let mut last: Option<DVector<f64>> = None;
-        let mut before = Before { loss: f64::INFINITY, ..Default::default() };
+        let mut before: Option<Point> = None;
         let mut blocks = Vec::new();
         for i in 0..ITERATIONS {
             self.iterations = i + 1;
             self.fill(&mut blocks, false);
             let fit = blocked::estimate(&blocks, self.width(), i < SPREAD_STEPS)?;
+            let from = self.beta.clone();
             let moved = self.take(&fit);
             if i < SPREAD_STEPS {
                 self.spread = State::of(self);
@@ -101,22 +129,27 @@ impl Solver<'_> {
                     self.look_for_gusts();
                 }
             } else if self.options.method == Method::Robust {
-                // With the spread at rest every step has to lead downhill; a bold one that did not is taken back.
-                let loss = self.loss();
-                if self.curvature < SURE && loss > before.loss * (1.0 + ROUNDING) {
-                    self.curvature = (self.curvature * MEEKER).min(SURE);
-                    before.restore(self);
-                    last = None;
-                    continue;
+                // With the spread at rest every step has to lead downhill.
+                let mut loss = self.loss();
+                let mut taken = 1.0;
+                if let Some(before) = before.as_ref().filter(|b| loss > b.loss * (1.0 + ROUNDING)) {
+                    taken = self.shorten(before, &fit);
+                    loss = self.loss();
                 }
-                before = Before::of(self, loss);
-                self.curvature = if i == SPREAD_STEPS { BOLD } else { (self.curvature * BOLDER).max(BOLDEST) };
+                before = Some(Point::of(self, loss));
+                self.curvature = if i == SPREAD_STEPS {
+                    BOLD
+                } else if taken == 1.0 {
+                    (self.curvature * BOLDER).max(BOLDEST)
+                } else if taken < TOO_LITTLE {
+                    (self.curvature * MEEKER).min(SURE)
+                } else {
+                    self.curvature
+                };
             }
             self.reweight();
-            let settled = last.as_ref().is_some_and(|l| {
-                l.iter().zip(fit.beta.iter()).all(|(a, b)| (a - b).abs() <= CONVERGED * (a.abs() + b.abs()))
-            });
-            last = Some(fit.beta.clone());
+            let settled = i > 0
+                && from.iter().zip(fit.beta.iter()).all(|(a, b)| (a - b).abs() <= CONVERGED * (a.abs() + b.abs()));
             let single = !self.estimates_wind()
                 && self.options.method == Method::Ordinary
                 && self.options.weights == Weights::Equal;
@@ -132,23 +165,77 @@ impl Solver<'_> {
 
     /// Inference on pseudo-values (Street, Carroll & Ruppert, Am. Statistician 42, 1988): the robust estimate is the
     /// least-squares estimate of these, and its covariance theirs.
-    pub(super) fn infer(&mut self) -> Result<BlockedFit, BlockedError> {
+    pub(super) fn infer(&self) -> Result<BlockedFit, BlockedError> {
+        blocked::fit(&self.blocks(), self.width())
+    }
+
+    /// The blocks of these.
+    pub(super) fn blocks(&self) -> Vec<Block> {
         let mut blocks = Vec::new();
         self.fill(&mut blocks, true);
-        self.last = blocks.into_par_iter().map(|b| b.dense()).collect();
-        blocked::fit(&self.last, self.width())
+        blocks.into_par_iter().map(|b| b.dense()).collect()
+    }
+
+    /// Goes back on the way from a point where the loss was less, to where it is least: a step so bold led too far. Along
+    /// the way residuals, winds and gains change evenly, and with them all that is added to the loss of the rows is a
+    /// parabola; the whole is convex. Answers the share of the way that is kept.
+    fn shorten(&mut self, before: &Point, fit: &Estimates) -> f64 {
+        // The gusts' part is u'G⁻¹u/2; of two of them, u₁'G⁻¹u₂ is the pull of the one times what the other does to the rows.
+        let of_session = |(rows, pulls): (&Vec<usize>, &DVector<f64>)| -> f64 {
+            rows.iter().zip(pulls.iter()).map(|(i, pull)| pull * (before.residual[*i] - before.own[*i])).sum()
+        };
+        let cross = 0.5 * self.rows.iter().zip(&fit.pulls).map(of_session).sum::<f64>();
+        let gusts = |t: f64| {
+            let kept = 1.0 - t;
+            kept * kept * before.gust_loss + 2.0 * t * kept * cross + t * t * self.gust_loss
+        };
+        let mean = |a: f64, b: f64| 0.5 * (a + b);
+        let winds =
+            |of: &dyn Fn(usize) -> (f64, f64)| -> f64 { (0..self.wind.len()).map(|g| self.wind_loss(g, of(g))).sum() };
+        let middle = |g: usize| {
+            let (a, b) = (before.wind[g], self.wind[g]);
+            (mean(a.0, b.0), mean(a.1, b.1))
+        };
+        let gains = |of: &dyn Fn(f64, f64) -> f64| -> f64 {
+            let both = before.gains.iter().flatten().zip(self.gains.iter().flatten());
+            both.map(|(a, b)| 0.5 * of(a.value, b.value).powi(2) / b.prior).sum()
+        };
+        let smooth = Parabola::through(
+            gusts(0.0) + winds(&|g| before.wind[g]) + gains(&|a, _| a),
+            gusts(0.5) + winds(&middle) + gains(&mean),
+            gusts(1.0) + winds(&|g| self.wind[g]) + gains(&|_, b| b),
+        );
+        let row = |i: &usize| {
+            let (a, b) = (before.own[*i] / self.deviations[*i], self.own[*i] / self.deviations[*i]);
+            (self.clean[*i], a, b - a)
+        };
+        let rows: Vec<(f64, f64, f64)> = self.rows.iter().flatten().map(row).collect();
+        let slope = |t: f64| {
+            let of_rows: f64 = rows.iter().map(|(clean, a, change)| clean * huber_psi(a + t * change) * change).sum();
+            of_rows + smooth.slope_at(t)
+        };
+        let (mut low, mut high) = (0.0, 1.0);
+        for _ in 0..HALVINGS {
+            let middle = mean(low, high);
+            if slope(middle) > 0.0 { high = middle } else { low = middle }
+        }
+        before.part_way(self, low, gusts(low));
+        low
     }
 
     /// What the robust fit makes least: Huber's ρ of all residuals, and the squares of the priors of winds and gains.
     fn loss(&self) -> f64 {
         let of_row = |i: &usize| self.clean[*i] * huber_rho(self.own[*i] / self.deviations[*i]);
         let rows = self.rows.iter().flatten().map(of_row);
-        let prior = |g: usize| {
-            let ((north, east), sd) = self.prior[g];
-            0.5 * ((self.wind[g].0 - north).powi(2) + (self.wind[g].1 - east).powi(2)) / (sd * sd)
-        };
-        let winds = if self.estimates_wind() { (0..self.wind.len()).map(prior).sum() } else { 0.0 };
+        let winds: f64 = self.wind.iter().enumerate().map(|(g, wind)| self.wind_loss(g, *wind)).sum();
         rows.sum::<f64>() + winds + self.gust_loss + self.gain_loss()
+    }
+
+    /// What the prior of a session's wind adds to it.
+    fn wind_loss(&self, g: usize, wind: (f64, f64)) -> f64 {
+        let ((north, east), sd) = self.prior[g];
+        let squares = (wind.0 - north).powi(2) + (wind.1 - east).powi(2);
+        if self.estimates_wind() { 0.5 * squares / (sd * sd) } else { 0.0 }
     }
 
     /// A first spread from each quantity's scatter, so that no first step divides by nothing.

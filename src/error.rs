@@ -56,6 +56,16 @@ pub enum LogFault {
     /// Byte by byte another log, which is used.
     #[error("it holds byte by byte what `{log}` holds, which is used; take one of the two away")]
     SameAs { log: String },
+    /// Window by window the run that another log holds, which is used.
+    #[error(
+        "window by window it holds the run that `{log}` holds, which is used: one run exported twice counts once; take one of the two away"
+    )]
+    SameRun { log: String },
+    /// What another log holds too, under another configuration.
+    #[error(
+        "it holds what `{log}` holds, and the run sheet names another configuration for that one: neither is used; correct the run sheet, or take one of the two away"
+    )]
+    TwoMinds { log: String },
     /// Another log has the same file name, by which alone the run sheet names them.
     #[error(
         "`{other}` has the same file name, and the run sheet names both by it: rename one of them and give each its row, or leave one out of the pattern"
@@ -95,6 +105,8 @@ impl LogFault {
             Self::NotInRunSheet => "not_in_run_sheet",
             Self::ClaimedTwice { .. } => "claimed_twice",
             Self::SameAs { .. } => "same_as_another",
+            Self::SameRun { .. } => "same_run",
+            Self::TwoMinds { .. } => "configuration_in_doubt",
             Self::SameName { .. } => "same_name",
             Self::NoRun { .. } => "no_run",
             Self::Unreadable { .. } => "unreadable",

@@ -334,15 +334,17 @@ fn the_cache_is_shown_trimmed_and_cleared() {
         String::from_utf8(out.stdout).unwrap()
     };
     let count = |kind: &str| fs::read_dir(season.tables().join(".cache").join(kind)).map_or(0, |d| d.count());
-    assert_eq!(cache(&[]).matches("6 entries").count(), 2);
-    assert_eq!((count("frames"), count("windows")), (6, 6));
+    let shown = cache(&[]);
+    assert!(shown.contains(" 6 entries") && shown.contains(" 12 entries"), "{shown}");
+    // Of every log a frame, and what each of the two window stages made of it.
+    assert_eq!((count("frames"), count("windows")), (6, 12));
     let windows: u64 = fs::read_dir(season.tables().join(".cache/windows"))
         .unwrap()
         .map(|e| e.unwrap().metadata().unwrap().len())
         .sum();
     // The large results go first, the windows last.
     cache(&["--trim", &format!("{windows} B")]);
-    assert_eq!((count("frames"), count("windows")), (0, 6));
+    assert_eq!((count("frames"), count("windows")), (0, 12));
     assert_eq!(spared(&season, &[]), (6, 0));
     cache(&["--clear"]);
     assert_eq!((count("frames"), count("windows")), (0, 0));
@@ -351,7 +353,107 @@ fn the_cache_is_shown_trimmed_and_cleared() {
     // A cache elsewhere.
     let elsewhere = season.path().join("elsewhere");
     spared(&season, &["--cache", elsewhere.to_str().unwrap()]);
-    assert_eq!(fs::read_dir(elsewhere.join("windows")).unwrap().count(), 6);
+    assert_eq!(fs::read_dir(elsewhere.join("windows")).unwrap().count(), 12);
+}
+
+#[test]
+fn a_changed_window_stage_leaves_the_others_as_they_are() {
+    let season = Season::new();
+    season.run(&[]).expect(0);
+    let windows = season.tables().join(".cache/windows");
+    let kept = || fs::read_dir(&windows).unwrap().map(|e| e.unwrap().path()).collect::<Vec<_>>();
+    let before = kept();
+    season.edit("pipeline.yaml", "lasting: 2..20 s", "lasting: 2.5..20 s");
+    assert_eq!(spared(&season, &[]), (0, 0));
+    // One entry more of every log, and those that were there were not written again.
+    let after = kept();
+    assert_eq!((after.len(), before.len()), (18, 12));
+    assert!(before.iter().all(|path| after.contains(path)));
+    let found = season.readable();
+    season.run(&["--no-cache"]).expect(0);
+    assert_eq!(season.readable(), found);
+}
+
+#[test]
+fn logs_that_are_gone_and_tables_of_another_pipeline_are_named() {
+    let season = Season::new();
+    season.run(&[]).expect(0);
+    fs::remove_file(season.log("e01-s1-o1.csv")).unwrap();
+    let said = season.run(&[]).expect(0).said();
+    let gone = "1 of the 6 logs behind the last run's tables are not found any more: `e01-s1-o1.csv`";
+    assert!(said.contains(gone), "{said}");
+    let other = season.path().join("other.yaml");
+    fs::copy(season.pipeline(), &other).unwrap();
+    let out = program().arg("run").arg(&other).output().unwrap();
+    let said = String::from_utf8_lossy(&out.stderr).into_owned();
+    assert!(said.contains("are those of `pipeline.yaml` and are replaced"), "{said}");
+    // The same logs under the same pipeline: nothing to say.
+    let out = program().arg("run").arg(&other).arg("--no-cache").output().unwrap();
+    let said = String::from_utf8_lossy(&out.stderr).into_owned();
+    assert!(out.status.success() && !said.contains("are replaced") && !said.contains("any more"), "{said}");
+}
+
+#[test]
+fn one_run_in_two_exports_counts_once() {
+    let season = Season::new();
+    season.run(&[]).expect(0);
+    let found = season.readable();
+    let text = fs::read_to_string(season.log("e01-s1-o1.csv")).unwrap();
+    fs::write(season.log("e01-s1-o1-again.csv"), text.replace('\n', "\r\n")).unwrap();
+    let sheet = fs::read_to_string(season.path().join("runs.csv")).unwrap();
+    let row = sheet.lines().find(|l| l.starts_with("e01-s1-o1.csv")).unwrap();
+    season.edit("runs.csv", row, &format!("{row}\n{}", row.replace("o1.csv", "o1-again.csv")));
+    let said = season.run(&[]).expect(3).said();
+    assert!(said.contains("`e01-s1-o1.csv` is set aside after all: window by window"), "{said}");
+    let used = season.rows::<LogRow>().into_iter().filter(|l| l.status == "used").count();
+    assert_eq!(used, 6);
+    assert_eq!(season.readable().len(), found.len());
+}
+
+#[test]
+fn two_configurations_for_one_run_leave_both_out() {
+    let season = Season::new();
+    fs::copy(season.log("e01-s1-o1.csv"), season.log("copy.csv")).unwrap();
+    let sheet = fs::read_to_string(season.path().join("runs.csv")).unwrap();
+    let other = sheet.lines().find(|l| l.contains("splitter_extension")).unwrap();
+    let (name, rest) = other.split_once(',').unwrap();
+    season.edit("runs.csv", other, &format!("{name},{rest}\ncopy.csv,{rest}"));
+    season.run(&[]).expect(3);
+    let rows = season.rows::<LogRow>();
+    let aside: Vec<_> = rows.iter().filter(|r| r.status == "set_aside").collect();
+    assert_eq!(aside.iter().map(|r| r.log.as_str()).collect::<Vec<_>>(), ["copy.csv", "e01-s1-o1.csv"]);
+    assert!(aside.iter().all(|r| r.reason.as_deref() == Some("configuration_in_doubt")), "{aside:?}");
+}
+
+#[cfg(unix)]
+#[test]
+fn a_file_goes_by_its_own_name_before_that_of_a_link() {
+    let season = Season::new();
+    std::os::unix::fs::symlink("e01-s1-o1.csv", season.log("aaa.csv")).unwrap();
+    season.run(&[]).expect(0);
+    let names: Vec<String> = season.rows::<LogRow>().into_iter().map(|r| r.log).collect();
+    assert!(names.len() == 6 && names.contains(&"e01-s1-o1.csv".to_owned()), "{names:?}");
+}
+
+#[test]
+fn slips_of_the_pen_in_the_run_sheet_are_named_by_run_and_check() {
+    let season = Season::new();
+    let sheet = fs::read_to_string(season.path().join("runs.csv")).unwrap();
+    let row = sheet.lines().find(|l| l.contains("splitter_extension")).unwrap();
+    let session = row.replace(",morning,", ",mornnig,");
+    season.edit("runs.csv", row, &session);
+    let odd = "`mornnig` (line";
+    let said = season.run(&[]).expect(0).said();
+    assert!(said.contains(odd), "{said}");
+    let out = program().arg("check").arg(season.pipeline()).output().unwrap();
+    let said = String::from_utf8_lossy(&out.stdout).into_owned();
+    assert!(out.status.success() && said.contains(odd), "{said}");
+    // More fuel than a car carries is a fault with its place: it would pass for downforce.
+    let mut cells: Vec<&str> = row.split(',').collect();
+    cells[7] = "370";
+    season.edit("runs.csv", &session, &cells.join(","));
+    let said = season.run(&[]).expect(1).said();
+    assert!(said.contains("`fuel` of 370 kg is more than this car carries") && said.contains("runs.csv:"), "{said}");
 }
 
 /// One bad log of each kind made from a good one: the reason that is expected, and the bytes.
@@ -461,11 +563,17 @@ fn a_log_of_the_same_name_in_two_folders_is_told_apart() {
     let season = Season::new();
     let other = season.path().join("logs").join("again");
     fs::create_dir(&other).unwrap();
-    // The same bytes would count once: the other log lacks the last line. A pattern of the run sheet means both.
+    // The same run would count once: in the other log the car is a tenth faster. A pattern of the run sheet means both.
     season.edit("runs.csv", "e01-s1-o1.csv", "e01-s1-o1.c*");
     let text = fs::read_to_string(season.log("e01-s1-o1.csv")).unwrap();
-    let shorter = text.trim_end().rsplit_once('\n').unwrap().0;
-    fs::write(other.join("e01-s1-o1.csv"), format!("{shorter}\n")).unwrap();
+    let speed = text.lines().next().unwrap().split(',').position(|c| c == "Speed").unwrap();
+    let faster = |line: &str| {
+        let mut cells: Vec<String> = line.split(',').map(str::to_owned).collect();
+        cells[speed] = cells[speed].parse::<f64>().map_or(cells[speed].clone(), |v| (1.1 * v).to_string());
+        cells.join(",")
+    };
+    let faster: Vec<String> = text.lines().map(faster).collect();
+    fs::write(other.join("e01-s1-o1.csv"), faster.join("\n")).unwrap();
     season.edit("pipeline.yaml", "logs/*.csv", "logs/**/*.csv");
     assert_eq!(spared(&season, &[]), (0, 7));
     assert_eq!(spared(&season, &[]), (7, 0));

@@ -195,7 +195,7 @@ fn torn_and_damaged_cache_entries_are_noticed_and_made_anew() {
     }
     fs::write(cache.join("index"), "torn").unwrap();
     let said = season.run(&[]).expect(0).said();
-    assert_eq!(said.matches("was damaged").count(), 14, "{said}");
+    assert_eq!(said.matches("was damaged").count(), 20, "{said}");
     assert_eq!(season.written(), good);
     assert_eq!(season.last().from_cache, 0);
     let again = season.run(&[]).expect(0).said();

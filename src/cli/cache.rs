@@ -1,15 +1,13 @@
 //! `squarelaw cache PIPELINE`: what is kept between runs, and less of it on request.
 
-use std::fs;
-use std::io::{self, Write};
-use std::path::{Path, PathBuf};
+use std::io::Write;
+use std::path::PathBuf;
 
 use clap::Args;
 
 use super::{exit, print, size};
 use crate::config::read;
 use crate::engine::cache::room::{self, Used};
-use crate::engine::cache::{FITS, FRAMES, WINDOWS};
 use crate::engine::{self, CacheAt, lock};
 use crate::error::Fatal;
 use crate::plan::Plan;
@@ -42,7 +40,7 @@ pub fn run(args: &CacheCommand, out: &mut dyn Write) -> Result<u8, Fatal> {
     // Taking away what a batch at work has just written would only make it slow, but that is no use either.
     let _lock = (args.clear || args.trim.is_some()).then(|| lock::take(&engine::tables_folder(&plan))).transpose()?;
     if args.clear {
-        clear(&folder).map_err(failed)?;
+        room::clear(&folder).map_err(failed)?;
     }
     let room = match args.trim {
         Some(limit) => room::trim(&folder, limit),
@@ -57,14 +55,4 @@ pub fn run(args: &CacheCommand, out: &mut dyn Write) -> Result<u8, Fatal> {
         print(out, &format!("  {what:<26} {entries:>7} entries {:>10}", size::shown(bytes)))?;
     }
     Ok(exit::ALL_USED)
-}
-
-/// Removes what a cache consists of, and nothing else that may lie in its folder.
-fn clear(folder: &Path) -> io::Result<()> {
-    let absent =
-        |r: io::Result<()>| if r.as_ref().is_err_and(|e| e.kind() == io::ErrorKind::NotFound) { Ok(()) } else { r };
-    absent(fs::remove_dir_all(folder.join(FRAMES)))?;
-    absent(fs::remove_dir_all(folder.join(WINDOWS)))?;
-    absent(fs::remove_dir_all(folder.join(FITS)))?;
-    absent(fs::remove_file(folder.join("index")))
 }

@@ -25,7 +25,7 @@ pub struct CheckArgs {
 pub fn run(args: &CheckArgs, out: &mut dyn Write) -> Result<u8, Fatal> {
     let plan = Plan::new(read::definitions(&args.pipeline)?)?;
     print(out, &plan.to_string())?;
-    let checked = engine::headers(&plan)?;
+    let (checked, odd) = engine::headers(&plan)?;
     let bad: Vec<_> = checked.iter().filter_map(|(log, result)| result.as_ref().err().map(|e| (log, e))).collect();
     print(
         out,
@@ -37,6 +37,9 @@ pub fn run(args: &CheckArgs, out: &mut dyn Write) -> Result<u8, Fatal> {
     )?;
     for (log, fault) in &bad {
         print(out, &format!("    {}: {fault} [{}]", log.shown, fault.reason()))?;
+    }
+    for text in &odd {
+        print(out, &format!("  remark     {text}"))?;
     }
     Ok(if bad.is_empty() { exit::ALL_USED } else { exit::SOME_SET_ASIDE })
 }

@@ -70,9 +70,15 @@ pub fn run(args: &RunArgs, voice: Voice, out: &mut dyn Write) -> Result<u8, Fata
     };
     let say = |outcome: &Outcome| summary::text(outcome, &plan);
     let ran = engine::run(&plan, &options, &stop, progress::watcher(voice).as_ref(), &say)?;
+    let b = &ran.batch;
+    let exit = if b.set_aside > 0 { exit::SOME_SET_ASIDE } else { exit::ALL_USED };
+    if voice.json {
+        // On a terminal and in a plain journal the summary says as much.
+        tracing::info!(logs = b.logs, used = b.used, set_aside = b.set_aside, windows = b.windows, exit, "finished");
+    }
     if !voice.quiet {
         // The tables are in place by now.
         print(out, &ran.said).unwrap_or_else(|e| tracing::warn!("the tables are written, but not said: {e}"));
     }
-    Ok(if ran.batch.set_aside > 0 { exit::SOME_SET_ASIDE } else { exit::ALL_USED })
+    Ok(exit)
 }

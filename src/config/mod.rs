@@ -14,6 +14,7 @@ pub mod pipeline;
 pub mod read;
 pub mod run_csv;
 pub mod run_sheet;
+pub mod slips;
 mod text;
 mod wording;
 mod yaml;

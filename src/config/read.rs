@@ -133,8 +133,14 @@ impl Reader {
             None => named(&text),
         };
         let at = |spot, what| NamedAt { file: path, spot, what };
+        let sheet = named.clone();
         let car = named.0.and_then(|n| self.car(&base.join(n.as_str()), at(n.spot, "car file")));
         let runs = named.1.and_then(|n| self.run_sheet(&base.join(n.as_str()), at(n.spot, "run sheet")));
+        // Against a mass that is wrong itself it would say nothing.
+        if let (Some(car), Some(runs), (_, Some(named)), true) = (&car, &runs, sheet, self.issues.is_empty()) {
+            let path = base.join(named.as_str());
+            check::run_sheet::fuel(runs, car.mass.get(), &mut Findings::new(&path, &mut self.issues));
+        }
         if let Some(pipeline) = &mut pipeline {
             self.layouts(pipeline, path, base);
             self.expected(pipeline, path, base);

@@ -147,7 +147,7 @@ fn unchanged(
         watcher.done(&LogResult::known(named, found));
     }
     guards::without_windows(named.iter().map(|n| n.log.as_str()).zip(idle), watcher);
-    guards::unnamed_rows(plan, named, watcher);
+    guards::of_run_sheet(plan, named).iter().for_each(|text| watcher.remark(text));
     watcher.stands(&format!("nothing has changed since the run of {}: its tables stand", shown_time(standing.ended)));
     let batch = outcome::batch_row(plan, started, (named.len() as i64, standing.used, standing.windows));
     if let Some(remark) = outcome::add_batch(plan, &tables_folder(plan), &batch)? {
@@ -172,6 +172,7 @@ fn anew(
 ) -> Result<(Outcome, Vec<LogResult>), Fatal> {
     let mut results = kept(plan, options, stop, watcher, (named, cache))?;
     guards::nothing_lost(&results)?;
+    guards::of_former_tables(plan, &results, watcher);
     let windows = results.iter().map(|r| r.windows.len()).sum();
     watcher.season(windows);
     let tables = fitted(plan, options, stop, watcher, (&mut results, cache))?;
@@ -234,9 +235,10 @@ fn kept(
     if let Ok(results) = &mut results {
         guards::once(results, watcher);
         guards::apart(results, watcher);
+        guards::same_runs(results, watcher);
         let idle = |r: &LogResult| r.outcome.is_ok() && r.found == 0;
         guards::without_windows(results.iter().map(|r| (r.named.log.as_str(), idle(r))), watcher);
-        guards::unnamed_rows(plan, named, watcher);
+        guards::of_run_sheet(plan, named).iter().for_each(|text| watcher.remark(text));
     }
     if let Some(cache) = cache {
         // A stopped run keeps what it did, for the next one.
@@ -353,11 +355,11 @@ fn season(
 /// A log and what its header says.
 pub type Header = (NamedLog, Result<(), LogFault>);
 
-/// Looks at the header of every log and at the run sheet, at nothing else.
+/// Looks at the header of every log and at the run sheet, at nothing else; beside that, what is odd about the run sheet.
 ///
 /// # Errors
 /// No log matched.
-pub fn headers(plan: &Plan) -> Result<Vec<Header>, Fatal> {
+pub fn headers(plan: &Plan) -> Result<(Vec<Header>, Vec<String>), Fatal> {
     let Some(LogStep::Load(load)) = plan.pipeline().per_log.first().map(|s| &s.value) else {
         return Err(Fatal::Internal("a plan without `load` passed the checks".to_owned()));
     };
@@ -371,5 +373,6 @@ pub fn headers(plan: &Plan) -> Result<Vec<Header>, Fatal> {
             .and_then(|layout| load::header_check(&named.path, layout, &plan.needed));
         (named, result)
     };
-    Ok(found.iter().cloned().map(one).collect())
+    let odd = guards::of_run_sheet(plan, &found);
+    Ok((found.iter().cloned().map(one).collect(), odd))
 }

@@ -169,12 +169,14 @@ impl Work<'_> {
         }
         let Some(cache) = self.cache else { return self.export(log, content, None) };
         let keys = cache.keys(self.plan, &log.named, &log.runs, &content.hash)?;
-        if let Some(outcome) = cache.get(Level::Windows, &keys.windows) {
+        let known: Vec<Option<Result<Processed, LogFault>>> =
+            keys.windows.iter().map(|key| cache.get(Level::Windows, key)).collect();
+        if known.iter().all(Option::is_some) {
             log.cached = true;
-            return Ok(outcome);
+            return Ok(together(known.into_iter().flatten()));
         }
         match cache.get(Level::Frames, &keys.frame) {
-            Some(frame) => self.windows(log, frame, Some(&keys)),
+            Some(frame) => self.windows(log, frame, Some(&keys), known),
             None => self.export(log, content, Some(keys)),
         }
     }
@@ -202,7 +204,7 @@ impl Work<'_> {
         if let (Some(cache), Some(keys)) = (self.cache, &keys) {
             cache.put(Level::Frames, &keys.frame, &frame.as_ref());
         }
-        self.windows(log, frame, keys.as_ref())
+        self.windows(log, frame, keys.as_ref(), Vec::new())
     }
 
     fn is_text(self, log: &LogResult) -> bool {
@@ -262,17 +264,32 @@ impl Work<'_> {
         })
     }
 
-    /// The window stages.
-    fn windows(self, log: &LogResult, frame: Result<LogFrame, LogFault>, keys: Option<&Keys>) -> Staged<Processed> {
-        self.stopped()?;
-        let outcome = match frame {
-            Ok(frame) => self.guarded(|| Ok(selected(self.plan, &self.cx(log, None), &frame)))?,
-            Err(fault) => Err(fault),
-        };
-        if let (Some(cache), Some(keys)) = (self.cache, keys) {
-            cache.put(Level::Windows, &keys.windows, &outcome.as_ref());
+    /// The window stages, but those of which it is known what they make of this log.
+    fn windows(
+        self,
+        log: &LogResult,
+        frame: Result<LogFrame, LogFault>,
+        keys: Option<&Keys>,
+        known: Vec<Option<Result<Processed, LogFault>>>,
+    ) -> Staged<Processed> {
+        let (stages, mut known) = (self.plan.pipeline().windows.len().max(1), known.into_iter());
+        let mut parts = Vec::with_capacity(stages);
+        for stage in 0..stages {
+            self.stopped()?;
+            if let Some(part) = known.next().flatten() {
+                parts.push(part);
+                continue;
+            }
+            let part = match &frame {
+                Ok(frame) => self.guarded(|| Ok(selected(self.plan, &self.cx(log, None), frame, stage)))?,
+                Err(fault) => Err(fault.clone()),
+            };
+            if let (Some(cache), Some(key)) = (self.cache, keys.and_then(|keys| keys.windows.get(stage))) {
+                cache.put(Level::Windows, key, &part.as_ref());
+            }
+            parts.push(part);
         }
-        Ok(outcome)
+        Ok(together(parts))
     }
 }
 
@@ -285,7 +302,7 @@ pub fn after(plan: &Plan, cx: &LogCx, first: usize, mut frame: LogFrame) -> Resu
         frame = step.stage().run(frame, cx)?;
     }
     prune(plan, &mut frame);
-    selected(plan, cx, &frame)
+    together((0..plan.pipeline().windows.len().max(1)).map(|stage| selected(plan, cx, &frame, stage)))
 }
 
 /// Drops what no later part of the chain looks at: what `load` read, and what log stages make for those that ask. The
@@ -300,8 +317,21 @@ fn prune(plan: &Plan, frame: &mut LogFrame) {
     frame.columns.iter_mut().for_each(Column::round);
 }
 
-/// The window stages.
-fn selected(plan: &Plan, cx: &LogCx, frame: &LogFrame) -> Result<Processed, LogFault> {
+/// What all window stages made, in their order; the first fault is the log's.
+fn together(parts: impl IntoIterator<Item = Result<Processed, LogFault>>) -> Result<Processed, LogFault> {
+    let mut parts = parts.into_iter();
+    let mut out = parts.next().unwrap_or_else(|| Ok(Processed::default()))?;
+    for part in parts {
+        let Processed { windows, funnels, peaks, .. } = part?;
+        out.windows.extend(windows);
+        out.funnels.extend(funnels);
+        out.peaks.extend(peaks);
+    }
+    Ok(out)
+}
+
+/// One of the window stages; without any, what is known of the log.
+fn selected(plan: &Plan, cx: &LogCx, frame: &LogFrame, stage: usize) -> Result<Processed, LogFault> {
     let mut out = Processed {
         duration: frame.time.last().copied().unwrap_or(0.0),
         rate: frame.rate,
@@ -309,7 +339,7 @@ fn selected(plan: &Plan, cx: &LogCx, frame: &LogFrame) -> Result<Processed, LogF
         flags: frame.all_flags(),
         ..Default::default()
     };
-    for step in &plan.pipeline().windows {
+    if let Some(step) = plan.pipeline().windows.get(stage) {
         let Found { windows, funnel, peaks } = step.stage().run(frame, cx)?;
         out.windows.extend(windows);
         out.funnels.push((step.name().to_owned(), funnel));

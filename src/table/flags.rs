@@ -163,7 +163,7 @@ pub const FLAGS: &[Flag] = &[
     of(
         Result,
         "sessions_at_odds",
-        "a fifth of the sessions or more read this (or what it is made of) over 4 % unlike the others, which no weather explains: the fit follows the majority, which may be the wrong one; see `factor` and `gain` in the table `agreement`, and the sensors of those days",
+        "a fifth of the sessions or more read this (or what it is made of) over 4 % unlike the others: the fit follows the majority, which may be the wrong one; see `factor` and `gain` in the table `agreement`: where one quantity alone does so look at its sensor on those days, where all do alike at the speed and the air (density, wind)",
     ),
     of(
         Result,

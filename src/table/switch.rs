@@ -204,9 +204,61 @@ impl Switch {
         let written = beside(&self.tables, &text).map_err(failed("can't write", &note))?;
         fs::rename(&written, &note).and_then(|()| sync_folder(&self.tables)).map_err(failed("can't write", &note))?;
         let waiting = std::mem::take(&mut self.waiting);
-        put(&self.tables, &waiting)?;
-        remove_note(&self.tables)
+        let former: Vec<Former> = waiting.iter().map(|w| Former::of(&self.tables.join(&w.place))).collect();
+        let done = put(&self.tables, &waiting);
+        if done.is_err() && !taken_back(&self.tables, &waiting, &former) {
+            // The note stands: the next run finishes what this one could not.
+            return done.map(drop);
+        }
+        // What can't be removed now is cleared away by the next run.
+        former.iter().filter_map(Former::second).for_each(|f| _ = fs::remove_file(f));
+        remove_note(&self.tables).and(done.map(drop))
     }
+}
+
+/// What stood at a place before.
+enum Former {
+    /// Nothing.
+    Nothing,
+    /// A file, which has this second name for as long as it may be needed.
+    Second(PathBuf),
+    /// Something that has no second name: the file system knows none, or it is no file.
+    Nameless,
+}
+
+impl Former {
+    fn of(place: &Path) -> Self {
+        if fs::symlink_metadata(place).is_err() {
+            return Self::Nothing;
+        }
+        let name = place.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+        let second = place.with_file_name(format!("{BESIDE}former-{name}"));
+        let _ = fs::remove_file(&second);
+        fs::hard_link(place, &second).map_or(Self::Nameless, |()| Self::Second(second))
+    }
+
+    fn second(&self) -> Option<&Path> {
+        if let Self::Second(second) = self { Some(second) } else { None }
+    }
+}
+
+/// Puts the former files back where one of the new ones can't be put in place (a file that may not be changed, a folder in
+/// its place): better the last run's tables than those of two. Whether all stand as they stood.
+fn taken_back(tables: &Path, waiting: &[Waiting], former: &[Former]) -> bool {
+    let mut all = true;
+    for (w, former) in waiting.iter().zip(former) {
+        let (beside, place) = (tables.join(&w.beside), tables.join(&w.place));
+        if fs::remove_file(&beside).is_ok() {
+            // Not yet renamed, nor will it be.
+            continue;
+        }
+        all &= match former {
+            Former::Second(second) => fs::rename(second, &place).is_ok(),
+            Former::Nothing => fs::remove_file(&place).is_ok(),
+            Former::Nameless => false,
+        };
+    }
+    all && sync_folders(tables, waiting.iter().filter_map(|w| w.place.parent())).is_ok()
 }
 
 impl Drop for Switch {
@@ -234,6 +286,28 @@ mod tests {
         switch.add(Path::new(LOGS), content.as_bytes()).unwrap();
         switch.add(Path::new(FITS), content.as_bytes()).unwrap();
         switch.commit().unwrap();
+    }
+
+    #[test]
+    fn what_can_not_be_put_in_place_leaves_all_as_it_was() {
+        let folder = tempfile::tempdir().unwrap();
+        let tables = folder.path();
+        both(tables, "old");
+        // A folder that holds something gives way to no file.
+        fs::remove_file(tables.join(FITS)).unwrap();
+        fs::create_dir_all(tables.join(FITS).join("in the way")).unwrap();
+        let mut switch = Switch::new(tables);
+        for place in [LOGS, "winds/season=1/winds.parquet", FITS] {
+            switch.add(Path::new(place), b"new").unwrap();
+        }
+        assert!(switch.commit().is_err());
+        assert_eq!(text(tables, LOGS), "old");
+        assert!(!tables.join("winds/season=1/winds.parquet").exists() && !tables.join(NOTE).exists());
+        assert_eq!(recover(tables).unwrap(), Recovered::default());
+        assert_eq!(listed(&tables.join("logs/season=1")).unwrap().len(), 1);
+        fs::remove_dir_all(tables.join(FITS)).unwrap();
+        both(tables, "new");
+        assert_eq!((text(tables, LOGS), text(tables, FITS)), ("new".to_owned(), "new".to_owned()));
     }
 
     #[test]

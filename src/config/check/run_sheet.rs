@@ -6,6 +6,22 @@ use super::Findings;
 use crate::config::log_names::{Index, is_pattern, names as names_log};
 use crate::config::run_sheet::{RunRow, RunSheet};
 
+/// Share of the car's mass that its fuel can be (common practice, no source): more is a slip of the pen, and would be
+/// taken for downforce that is not there.
+const FUEL_OF_MASS: f64 = 0.3;
+
+/// Holds the fuel of every row against the mass of the car, kg.
+pub fn fuel(sheet: &RunSheet, mass: f64, f: &mut Findings) {
+    let most = FUEL_OF_MASS * mass;
+    for fuel in sheet.rows.iter().filter_map(|row| row.fuel.as_ref()).filter(|fuel| fuel.get() > most) {
+        f.fault(
+            fuel.spot,
+            format!("`fuel` of {} kg is more than this car carries", fuel.get()),
+            format!("expected less than {most:.0} kg, three tenths of the mass in the car file"),
+        );
+    }
+}
+
 /// Checks a run sheet.
 pub fn check(sheet: &RunSheet, f: &mut Findings) {
     if sheet.rows.is_empty() {

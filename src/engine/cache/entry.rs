@@ -5,7 +5,7 @@
 //! Entries are not synced: one that the machine lost is made anew.
 
 use std::fs;
-use std::io::{self, Write};
+use std::io::{self, Read, Write};
 use std::path::Path;
 
 use serde::Serialize;
@@ -56,6 +56,12 @@ pub fn write<T: Serialize>(path: &Path, key: &str, content: &T) -> io::Result<()
         tempfile::Builder::new().prefix(super::BESIDE).tempfile_in(folder).map_err(|e| io::Error::from(e.kind()))?;
     beside.write_all(&bytes)?;
     beside.persist(path).map(drop).map_err(|e| e.error)
+}
+
+/// Whether a file begins as an entry does.
+pub fn is_one(path: &Path) -> bool {
+    let mut mark = [0; MARK.len()];
+    fs::File::open(path).and_then(|mut file| file.read_exact(&mut mark)).is_ok() && mark == *MARK
 }
 
 /// Reads an entry.

@@ -18,7 +18,7 @@ use super::index::{self, Index};
 use crate::config::run_sheet::RunRow;
 use crate::error::Fatal;
 use crate::plan::Plan;
-use crate::stages::LogStep;
+use crate::stages::{LogStep, WindowStep};
 
 /// Raised when the form of the entries changes.
 const FORM: &str = "squarelaw cache 1";
@@ -28,15 +28,15 @@ const FORM: &str = "squarelaw cache 1";
 pub struct Keys {
     /// Of what the log stages made.
     pub frame: String,
-    /// Of what the window stages made.
-    pub windows: String,
+    /// Of what each of the window stages made; a single one where there is no such stage.
+    pub windows: Vec<String>,
 }
 
 /// The part of the keys that all logs of a plan share.
 #[derive(Clone, Debug)]
 pub struct Keyer {
     frame: Hasher,
-    windows: blake3::Hash,
+    windows: Vec<blake3::Hash>,
 }
 
 impl Keyer {
@@ -61,10 +61,16 @@ impl Keyer {
         value(&mut frame, "steps", &steps)?;
         value(&mut frame, "needed", &plan.needed)?;
         value(&mut frame, "kept", &plan.kept())?;
-        let mut windows = Hasher::new();
-        value(&mut windows, "steps", &plan.pipeline().windows)?;
-        value(&mut windows, "quantities", &plan.quantities)?;
-        Ok(Self { frame, windows: windows.finalize() })
+        let of_stages = |steps: &[WindowStep]| {
+            let mut windows = Hasher::new();
+            value(&mut windows, "steps", &steps)?;
+            value(&mut windows, "quantities", &plan.quantities)?;
+            Ok(windows.finalize())
+        };
+        let steps: Vec<WindowStep> = plan.pipeline().windows.iter().map(|s| s.value.clone()).collect();
+        let windows = steps.chunks(1).map(of_stages).collect::<Result<Vec<_>, Fatal>>()?;
+        let windows = if windows.is_empty() { vec![of_stages(&[])?] } else { windows };
+        Ok(Self { frame, windows })
     }
 
     /// Of the program and of all that is the same for every log.
@@ -72,7 +78,9 @@ impl Keyer {
         let mut out = [0; 64];
         let (frame, windows) = out.split_at_mut(32);
         frame.copy_from_slice(self.frame.finalize().as_bytes());
-        windows.copy_from_slice(self.windows.as_bytes());
+        let mut stages = Hasher::new();
+        self.windows.iter().for_each(|hash| _ = stages.update(hash.as_bytes()));
+        windows.copy_from_slice(stages.finalize().as_bytes());
         out
     }
 
@@ -91,9 +99,12 @@ impl Keyer {
             value(&mut hasher, "layout", &load.layout_of(&named.name).ok())?;
         }
         let frame = hasher.finalize();
-        let mut hasher = Hasher::new();
-        hasher.update(frame.as_bytes()).update(self.windows.as_bytes());
-        Ok(Keys { frame: frame.to_hex().to_string(), windows: hasher.finalize().to_hex().to_string() })
+        let of_stage = |stage: &blake3::Hash| {
+            let mut hasher = Hasher::new();
+            hasher.update(frame.as_bytes()).update(stage.as_bytes());
+            hasher.finalize().to_hex().to_string()
+        };
+        Ok(Keys { frame: frame.to_hex().to_string(), windows: self.windows.iter().map(of_stage).collect() })
     }
 }
 

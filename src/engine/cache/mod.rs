@@ -2,7 +2,8 @@
 //!
 //! * `frames/`: the finished log after the log stages, or the fault that set it aside. A changed selection
 //!   reads these instead of the exports.
-//! * `windows/`: what the window stages made of it. A changed fit needs nothing else.
+//! * `windows/`: what each of the window stages made of it. A changed fit needs nothing else, a changed selection nothing
+//!   of the stages that it does not change.
 //! * `fits/`: what the season's fit found. Another speed to report at, or other stages behind the fit, solve nothing
 //!   anew.
 //! * `standing-…`: what the last whole run wrote and said, for a night on which nothing has changed.

@@ -8,7 +8,7 @@ use std::time::{Duration, SystemTime};
 
 use rayon::prelude::*;
 
-use super::{BESIDE, FITS, FRAMES, WINDOWS};
+use super::{BESIDE, FITS, FRAMES, WINDOWS, entry};
 
 /// A file left beside its place by a killed run is surely nobody's any more after this time.
 const LEFT_BEHIND: Duration = Duration::from_secs(600);
@@ -68,11 +68,38 @@ fn entries(folder: &Path) -> io::Result<Vec<Entry>> {
             }
             return None;
         }
-        data.is_file().then(|| Entry { used, bytes: data.len(), path: item.path() })
+        // What else lies there is not the cache's.
+        let entry = data.is_file() && is_key(&item.file_name().to_string_lossy());
+        entry.then(|| Entry { used, bytes: data.len(), path: item.path() })
     };
     let mut out: Vec<Entry> = items.par_iter().filter_map(entry).collect();
     out.sort_by(|a, b| (a.used, &a.path).cmp(&(b.used, &b.path)));
     Ok(out)
+}
+
+/// Whether a file has the name of an entry: a key.
+fn is_key(name: &str) -> bool {
+    name.len() == 2 * blake3::OUT_LEN && name.bytes().all(|b| b.is_ascii_digit() || (b'a'..=b'f').contains(&b))
+}
+
+/// Removes what a cache consists of, and nothing else that may lie in its folder.
+///
+/// # Errors
+/// A folder that can't be listed, a file that can't be removed.
+pub fn clear(cache: &Path) -> io::Result<()> {
+    trim(cache, 0)?;
+    for kind in [FRAMES, FITS, WINDOWS] {
+        // Only an empty folder goes.
+        let _ = fs::remove_dir(cache.join(kind));
+    }
+    for item in fs::read_dir(cache).into_iter().flatten() {
+        let path = item?.path();
+        let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+        if (name == "index" || name.starts_with("standing-")) && entry::is_one(&path) {
+            fs::remove_file(&path)?;
+        }
+    }
+    Ok(())
 }
 
 fn sum(entries: &[Entry]) -> Used {
@@ -123,12 +150,30 @@ mod tests {
     use super::*;
 
     #[test]
+    fn what_is_not_the_caches_stays() {
+        let folder = tempfile::tempdir().unwrap();
+        let cache = folder.path();
+        fs::create_dir_all(cache.join(WINDOWS).join("deep")).unwrap();
+        fs::create_dir_all(cache.join(FRAMES)).unwrap();
+        let mine = ["frames/mine.txt", "windows/deep/x", "index", "standing-orders", "other"];
+        mine.iter().for_each(|name| fs::write(cache.join(name), "mine").unwrap());
+        entry::write(&cache.join(FITS).join("0".repeat(64)), "k", &1).unwrap();
+        entry::write(&cache.join("standing-1"), "k", &1).unwrap();
+        clear(cache).unwrap();
+        assert!(mine.iter().all(|name| cache.join(name).exists()));
+        assert!(!cache.join(FITS).exists() && !cache.join("standing-1").exists());
+    }
+
+    #[test]
     fn frames_go_first_and_the_oldest_of_them() {
         let folder = tempfile::tempdir().unwrap();
         let cache = folder.path();
+        let key = |name: &str| {
+            if name.starts_with(BESIDE) { name.to_owned() } else { blake3::hash(name.as_bytes()).to_hex().to_string() }
+        };
         let put = |kind: &str, name: &str, bytes: usize, age: u64| {
             fs::create_dir_all(cache.join(kind)).unwrap();
-            let path = cache.join(kind).join(name);
+            let path = cache.join(kind).join(key(name));
             fs::write(&path, vec![0; bytes]).unwrap();
             let then = SystemTime::now() - Duration::from_secs(age);
             fs::File::options().write(true).open(path).unwrap().set_modified(then).unwrap();
@@ -142,11 +187,11 @@ mod tests {
         assert!(!cache.join(FRAMES).join(".beside-x").exists() && cache.join(FRAMES).join(".beside-y").exists());
         let room = trim(cache, 1500).unwrap();
         assert_eq!((room.frames, room.windows), (Used { entries: 1, bytes: 1000 }, Used { entries: 1, bytes: 100 }));
-        assert!(cache.join(FRAMES).join("new").exists());
+        assert!(cache.join(FRAMES).join(key("new")).exists());
         (0..FEW + 3).for_each(|i| put(FITS, &i.to_string(), 10, 100 * i as u64));
         let room = trim(cache, 2000).unwrap();
         assert_eq!((room.frames.entries, room.fits.entries, room.windows.entries), (1, FEW as u64, 1));
-        assert!(cache.join(FITS).join("0").exists() && !cache.join(FITS).join(FEW.to_string()).exists());
+        assert!(cache.join(FITS).join(key("0")).exists() && !cache.join(FITS).join(key(&FEW.to_string())).exists());
         let room = trim(cache, 150).unwrap();
         assert_eq!((room.frames.entries, room.fits.entries, room.windows.entries), (0, 5, 1));
         assert_eq!(trim(cache, 0).unwrap(), Room::default());

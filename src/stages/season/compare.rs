@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use super::SeasonTables;
 use super::fit::SeasonFit;
+use super::fit::doubts::Doubts;
 use super::fit::evidence::Configuration;
 use crate::error::Fatal;
 use crate::located::{Located, Spot};
@@ -78,6 +79,7 @@ impl Compare {
     /// something in any of the quantities.
     pub fn rows(&self, fit: &SeasonFit, quantities: &[String], units: &[String]) -> Vec<ComparisonRow> {
         let pairs = self.pairs(&fit.evidence.configurations);
+        let doubts = Doubts::of(fit);
         let mut names: Vec<&str> = fit.reported.iter().map(String::as_str).filter(|n| *n != "resistance").collect();
         if fit.quantities.iter().any(|q| q == "front_downforce") && fit.quantities.iter().any(|q| q == "rear_downforce")
         {
@@ -93,7 +95,7 @@ impl Compare {
                 "balance" | "efficiency" => "1",
                 _ => quantities.iter().position(|q| q == name).and_then(|q| units.get(q)).map_or("N", String::as_str),
             };
-            out.par_extend(pairs.par_iter().map(|(a, b)| self.row(fit, *a, *b, name, unit)));
+            out.par_extend(pairs.par_iter().map(|(a, b)| self.row(&doubts, (*a, *b), name, unit)));
         }
         let p: Vec<f64> = out.iter().filter_map(|r| r.p_value).collect();
         let mut adjusted = holm(&p).unwrap_or_default().into_iter();
@@ -104,7 +106,8 @@ impl Compare {
         out
     }
 
-    fn row(&self, fit: &SeasonFit, a: usize, b: usize, name: &str, unit: &str) -> ComparisonRow {
+    fn row(&self, doubts: &Doubts, (a, b): (usize, usize), name: &str, unit: &str) -> ComparisonRow {
+        let fit = doubts.fit();
         let name_of = |k: usize| fit.evidence.configurations[k].name.clone();
         let mut row = ComparisonRow {
             configuration: name_of(a),
@@ -144,6 +147,7 @@ impl Compare {
         if e.flags.contains(&"session_scatter_not_visible") {
             row.why = "one session only: what a session has in common is assumed, not seen; ".to_owned();
         }
+        row.why.push_str(&Doubts::in_words(&doubts.about(name, &[a, b])));
         row
     }
 }

@@ -23,9 +23,19 @@ pub fn discover(load: &Load, base: &Path) -> Result<Vec<PathBuf>, Fatal> {
     for pattern in &load.logs {
         files.extend(matching(base, pattern)?);
     }
-    files.sort();
+    let mut real: Vec<(bool, PathBuf, PathBuf)> = files
+        .into_iter()
+        .map(|f| {
+            let whole = f.canonicalize().unwrap_or_else(|_| f.clone());
+            (whole.file_name() != f.file_name(), f, whole)
+        })
+        .collect();
+    // A file goes by its own name before that of a link, which the run sheet need not know.
+    real.sort();
     let mut seen = BTreeSet::new();
-    files.retain(|f| seen.insert(f.canonicalize().unwrap_or_else(|_| f.clone())));
+    real.retain(|(_, _, whole)| seen.insert(whole.clone()));
+    let mut files: Vec<PathBuf> = real.into_iter().map(|(_, f, _)| f).collect();
+    files.sort();
     if files.is_empty() {
         let patterns: Vec<&str> = load.logs.iter().map(|p| p.as_str()).collect();
         return Err(Fatal::NoLogs { patterns: patterns.join(", ") });

@@ -1,5 +1,6 @@
 //! `fit`: every quantity against effective v², per configuration.
 
+pub mod doubts;
 pub mod estimate;
 pub mod evidence;
 pub mod kept;

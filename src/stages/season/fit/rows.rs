@@ -314,7 +314,7 @@ const ODD_SESSIONS: f64 = 0.2;
 const SURELY: f64 = 3.0;
 
 /// Whether so many sessions read a quantity differently that it can't be told which are right.
-fn at_odds(fit: &SeasonFit, quantity: usize) -> bool {
+pub(super) fn at_odds(fit: &SeasonFit, quantity: usize) -> bool {
     let all: Vec<f64> =
         fit.model.gains.iter().flatten().filter(|g| g.quantity == quantity).map(|g| g.value.abs()).collect();
     let odd = all.iter().filter(|v| **v > ODD_GAIN).count();

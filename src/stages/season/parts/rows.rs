@@ -12,6 +12,7 @@ use crate::numerics::distributions::t_p_value;
 use crate::numerics::multiple::holm;
 use crate::numerics::power::{PowerParams, smallest_detectable};
 use crate::stages::season::fit::SeasonFit;
+use crate::stages::season::fit::doubts::Doubts;
 use crate::table::rows::PartRow;
 
 /// One line of every quantity: a term alone, or what is known of tied ones.
@@ -36,6 +37,7 @@ pub fn quantities(season: &SeasonFit) -> Vec<String> {
 /// Rows of `parts`.
 pub fn parts(season: &SeasonFit, fit: &PartsFit, units: &[String]) -> Vec<PartRow> {
     let lines = lines(fit, &tied(fit));
+    let doubts = Doubts::of(season);
     let mut out: Vec<PartRow> = Vec::new();
     for quantity in quantities(season) {
         let (additivity_p, additivity_note) = match additivity(season, fit, &quantity) {
@@ -44,8 +46,15 @@ pub fn parts(season: &SeasonFit, fit: &PartsFit, units: &[String]) -> Vec<PartRo
         };
         let position = season.quantities.iter().position(|q| *q == quantity);
         let unit = position.and_then(|q| units.get(q)).map_or("N", String::as_str);
+        // Parts are told from all configurations together.
+        let doubtful = doubts.about(&quantity, &[]);
         out.extend(lines.iter().map(|line| {
             let mut row = row(fit, line, &quantity, unit);
+            if row.effect.is_some() {
+                let flags = row.flags.split(',').filter(|f| !f.is_empty()).chain(doubtful.iter().copied());
+                row.flags = flags.collect::<BTreeSet<_>>().into_iter().collect::<Vec<_>>().join(",");
+                row.why.push_str(&Doubts::in_words(&doubtful));
+            }
             count(season, fit, line, &quantity, &mut row);
             (row.additivity_p, row.additivity_note) = (additivity_p, additivity_note.clone());
             row

@@ -63,6 +63,9 @@ pub fn run(args: &RunArgs, voice: Voice, out: &mut dyn Write) -> Result<u8, Fata
         signal_hook::flag::register(signal, Arc::clone(&stop))
             .map_err(|e| Fatal::Internal(format!("no signal handler: {e}")))?;
     }
+    // A limit on the size of files is an error of the write that meets it, which says what could not be written.
+    signal_hook::flag::register(signal_hook::consts::SIGXFSZ, Arc::new(AtomicBool::new(false)))
+        .map_err(|e| Fatal::Internal(format!("no signal handler: {e}")))?;
     let options = Options {
         threads: args.threads.unwrap_or(0),
         cache: args.cache.place(),

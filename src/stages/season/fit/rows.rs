@@ -399,6 +399,7 @@ fn configuration_row(fit: &SeasonFit, tables: &SeasonTables, k: usize) -> Config
             Some((e, flag)) => {
                 flags.extend(e.flags.iter().copied());
                 flags.extend(flag);
+                flags.extend((e.interval.1 < 0.0).then_some("below_zero"));
                 (Some(e.value), Some(e.se), Some(e.interval.0), Some(e.interval.1))
             }
             None => {

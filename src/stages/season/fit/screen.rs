@@ -8,6 +8,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use rayon::prelude::*;
 
 use super::SeasonFit;
+use super::model::Pair;
 use crate::numerics::spread::{MEDIAN_ABS, median};
 use crate::units::{Dimension, UNITS, Unit};
 
@@ -21,6 +22,9 @@ const SPREADS: f64 = 5.0;
 /// failed for part of the session or reads some windows rightly and others not (set by simulation: study, faults).
 const UNCERTAIN: f64 = 0.02;
 const TIMES: f64 = 5.0;
+/// Share by which a session must read a configuration unlike the middle of all to be outvoted by them: wakes and gusts do
+/// less to the windows of a session, a sensor that fails or is read in a wrong unit does more (common practice, no source).
+const UNLIKE: f64 = 0.3;
 /// Sessions that must share configurations before one can be called the odd one out.
 const SESSIONS: usize = 3;
 /// Windows of a session that a factor is taken from.
@@ -134,7 +138,55 @@ pub fn screen(fit: &SeasonFit) -> Vec<Finding> {
     let found: Vec<Option<Finding>> = rows.par_iter().map(finding).collect();
     let mut out: Vec<Finding> = found.into_iter().flatten().collect();
     judge(&mut out);
+    outvote(&mut out, &outvoted(fit, &sessions_of), &fit.evidence.left_out);
     out
+}
+
+/// Sessions that read a quantity of one configuration quite unlike the middle of all sessions that ran it, each by its own
+/// windows alone. The fit can't be asked: where few sessions ran a configuration, one that is far out takes the fit along,
+/// and a good one looks wrong beside it.
+fn outvoted(fit: &SeasonFit, sessions_of: &[Vec<usize>]) -> BTreeSet<(usize, usize)> {
+    let mut rows: BTreeMap<Pair, BTreeMap<usize, Vec<usize>>> = BTreeMap::new();
+    for (i, o) in fit.evidence.observations.iter().enumerate() {
+        let pair = (o.configuration, o.quantity);
+        let column = fit.model.column.get(&pair);
+        let sessions = column.and_then(|c| sessions_of.get(*c)).map_or(0, Vec::len);
+        // One of them may be left out by now.
+        if sessions + 1 >= SESSIONS {
+            rows.entry(pair).or_default().entry(o.session).or_default().push(i);
+        }
+    }
+    let of_pair = |((_, quantity), sessions): (&Pair, &BTreeMap<usize, Vec<usize>>)| {
+        let slope = |(session, rows): (&usize, &Vec<usize>)| {
+            let (slope, error) = factor(fit, rows, |_| 1.0).filter(|_| rows.len() >= WINDOWS)?;
+            Some((*session, slope, error))
+        };
+        let slopes: Vec<(usize, f64, f64)> = sessions.iter().filter_map(slope).collect();
+        let middle = median(&mut slopes.iter().map(|s| s.1).collect::<Vec<_>>());
+        let out = |(_, slope, error): &&(usize, f64, f64)| {
+            let off = (slope - middle).abs();
+            off > UNLIKE * middle.abs() && off > SPREADS * error
+        };
+        let out: Vec<(usize, usize)> = slopes.iter().filter(out).map(|s| (s.0, *quantity)).collect();
+        // Most must agree, or it can't be told who is right.
+        if slopes.len() >= SESSIONS && 2 * out.len() < slopes.len() { out } else { Vec::new() }
+    };
+    rows.par_iter().flat_map_iter(of_pair).collect()
+}
+
+/// Leaves these out too. Where one of them still took part, what else looks wrong was held against it, and is looked at
+/// again without it.
+fn outvote(findings: &mut [Finding], outvoted: &BTreeSet<(usize, usize)>, left_out: &BTreeSet<(usize, usize)>) {
+    let took_part: BTreeSet<usize> = outvoted.difference(left_out).map(|(_, quantity)| *quantity).collect();
+    for f in findings {
+        let this = (f.session, f.quantity);
+        if outvoted.contains(&this) {
+            f.restless |= !f.implausible;
+            f.implausible = true;
+        } else if took_part.contains(&f.quantity) {
+            f.implausible &= left_out.contains(&this);
+        }
+    }
 }
 
 /// Slope of the measured on the expected, zeros per outing taken out; and its standard error.

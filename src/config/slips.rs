@@ -17,6 +17,9 @@ const FEW_ROWS: usize = 2;
 /// A name: the line where it stands first, in how many rows.
 type Names<'a> = BTreeMap<&'a str, (u64, usize)>;
 
+/// Parts and wing position.
+type Car<'a> = (Vec<&'a str>, Option<u64>);
+
 /// What looks like a slip, in words.
 pub fn slips(rows: &[RunRow]) -> Vec<String> {
     let (mut configurations, mut parts, mut events) = (Names::new(), Names::new(), Names::new());
@@ -54,7 +57,7 @@ fn add<'a>(names: &mut Names<'a>, name: &'a str, line: u64) {
 
 /// Configurations of the same parts and wing position; those that name neither say nothing of what they are.
 fn one_car(rows: &[RunRow]) -> Vec<String> {
-    let mut cars: BTreeMap<(Vec<&str>, Option<u64>), (&str, u64)> = BTreeMap::new();
+    let mut cars: BTreeMap<Car, (&str, u64)> = BTreeMap::new();
     let mut out = BTreeMap::new();
     for row in rows.iter().filter(|row| !row.parts.is_empty()) {
         let mut parts: Vec<&str> = row.parts.iter().map(String::as_str).collect();

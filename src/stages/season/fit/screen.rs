@@ -110,8 +110,10 @@ pub fn screen(fit: &SeasonFit) -> Vec<Finding> {
     let sessions_of = super::scatter::sessions_of_columns(&fit.model);
     let mut rows: BTreeMap<(usize, usize), Vec<usize>> = BTreeMap::new();
     for (i, o) in fit.evidence.observations.iter().enumerate() {
+        // One that is left out shares them nevertheless, or it would come back for want of others to be held against.
+        let itself = usize::from(fit.evidence.left_out.contains(&(o.session, o.quantity)));
         if let Some(c) = fit.model.column.get(&(o.configuration, o.quantity))
-            && sessions_of.get(*c).is_some_and(|s| s.len() >= SESSIONS)
+            && sessions_of.get(*c).is_some_and(|s| s.len() + itself >= SESSIONS)
         {
             rows.entry((o.session, o.quantity)).or_default().push(i);
         }
@@ -232,8 +234,11 @@ fn judge(findings: &mut [Finding]) {
             continue;
         }
         let spread = median(&mut off) / MEDIAN_ABS;
-        // In a wrong unit all is larger alike, the scatter too.
-        let uncertainty = |f: &Finding| f.factor_se / f.factor.abs().max(1.0);
+        // In a wrong unit all is larger alike, the scatter too; of few windows a factor is less certain without any fault.
+        let mut windows: Vec<f64> = findings.iter().filter(|f| f.quantity == q).map(|f| f.windows as f64).collect();
+        let windows = median(&mut windows);
+        let uncertainty =
+            |f: &Finding| f.factor_se / f.factor.abs().max(1.0) * (f.windows as f64 / windows).min(1.0).sqrt();
         let mut uncertain: Vec<f64> = findings.iter().filter(|f| f.quantity == q).map(uncertainty).collect();
         let uncertain = UNCERTAIN.max(TIMES * median(&mut uncertain));
         for f in findings.iter_mut().filter(|f| f.quantity == q) {

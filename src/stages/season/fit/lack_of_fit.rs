@@ -14,7 +14,7 @@ use crate::numerics::distributions::t_p_value;
 /// Effective v², m²/s², that the regressor is scaled by: 160 km/h. Any other would do; terms about one in size solve best.
 const SCALE: f64 = 2000.0;
 
-/// Fit of one configuration and quantity with a term in the square of effective v²: zero + c·x + d·x², x over [`SCALE`].
+/// Fit of one configuration and quantity with a term in the square of effective v²: zero + c·x + d·x², x over a fixed scale.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Bend {
     /// p-value of d.

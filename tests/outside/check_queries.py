@@ -41,7 +41,9 @@ def main() -> int:
             assert rows, query
         batch, configurations, resolved, aside, funnel, evidence = found
         logs = table(tables, "logs")
-        assert batch[0][1] == len(logs) and batch[0][6] == done.returncode
+        _, hours, pipeline_file, found_logs, *_, exit_code = batch[0]
+        assert (pipeline_file, found_logs, exit_code) == ("pipeline.yaml", len(logs), done.returncode)
+        assert 0 <= hours < 1, hours
         assert {(r[0], r[1]) for r in configurations} <= {(season, r["configuration"]) for season in (2031, "2031") for r in table(tables, "configurations")}
         assert len(configurations) == len(table(tables, "configurations"))
         assert len(resolved) == sum(r["verdict"] == "resolved" for r in table(tables, "comparisons"))

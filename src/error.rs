@@ -56,9 +56,9 @@ pub enum LogFault {
     /// Byte by byte another log, which is used.
     #[error("it holds byte by byte what `{log}` holds, which is used; take one of the two away")]
     SameAs { log: String },
-    /// Window by window the run that another log holds, which is used.
+    /// The run that another log holds, or a part of it, in another form; that one is used.
     #[error(
-        "window by window it holds the run that `{log}` holds, which is used: one run exported twice counts once; take one of the two away"
+        "it holds a run that `{log}` holds, the whole or a part of it, and that one is used: what is exported twice counts once; take one of the two away, or export it without what both hold"
     )]
     SameRun { log: String },
     /// What another log holds too, under another configuration.

@@ -393,21 +393,46 @@ fn logs_that_are_gone_and_tables_of_another_pipeline_are_named() {
     assert!(out.status.success() && !said.contains("are replaced") && !said.contains("any more"), "{said}");
 }
 
+/// Beside the first log another export of its run, with a row of its own in the run sheet.
+fn export_again(season: &Season, export: impl Fn(&str) -> String) {
+    let text = fs::read_to_string(season.log("e01-s1-o1.csv")).unwrap();
+    fs::write(season.log("e01-s1-o1-again.csv"), export(&text)).unwrap();
+    let sheet = fs::read_to_string(season.path().join("runs.csv")).unwrap();
+    let row = sheet.lines().find(|l| l.starts_with("e01-s1-o1.csv")).unwrap();
+    season.edit("runs.csv", row, &format!("{row}\n{}", row.replace("o1.csv", "o1-again.csv")));
+}
+
 #[test]
 fn one_run_in_two_exports_counts_once() {
     let season = Season::new();
     season.run(&[]).expect(0);
     let found = season.readable();
-    let text = fs::read_to_string(season.log("e01-s1-o1.csv")).unwrap();
-    fs::write(season.log("e01-s1-o1-again.csv"), text.replace('\n', "\r\n")).unwrap();
-    let sheet = fs::read_to_string(season.path().join("runs.csv")).unwrap();
-    let row = sheet.lines().find(|l| l.starts_with("e01-s1-o1.csv")).unwrap();
-    season.edit("runs.csv", row, &format!("{row}\n{}", row.replace("o1.csv", "o1-again.csv")));
+    export_again(&season, |text| text.replace('\n', "\r\n"));
     let said = season.run(&[]).expect(3).said();
-    assert!(said.contains("`e01-s1-o1.csv` is set aside after all: window by window"), "{said}");
+    assert!(said.contains("`e01-s1-o1.csv` is set aside after all: it holds a run that"), "{said}");
     let used = season.rows::<LogRow>().into_iter().filter(|l| l.status == "used").count();
     assert_eq!(used, 6);
     assert_eq!(season.readable().len(), found.len());
+}
+
+#[test]
+fn a_part_of_a_log_beside_the_whole_counts_once() {
+    let season = Season::new();
+    season.run(&[]).expect(0);
+    let windows = season.rows::<WindowRow>();
+    // The middle two thirds of it, as an export of a range of time begins and ends.
+    export_again(&season, |text| {
+        let lines: Vec<&str> = text.lines().collect();
+        let head = lines.iter().position(|l| l.starts_with(|c: char| c.is_ascii_digit())).unwrap();
+        let (first, last) = (head + lines.len() / 6, lines.len() - lines.len() / 6);
+        [&lines[..head], &lines[first..last]].concat().join("\n") + "\n"
+    });
+    let said = season.run(&[]).expect(3).said();
+    assert!(
+        said.contains("`e01-s1-o1-again.csv` is set aside after all: it holds a run that `e01-s1-o1.csv`"),
+        "{said}"
+    );
+    assert_eq!(season.rows::<WindowRow>().len(), windows.len());
 }
 
 #[test]

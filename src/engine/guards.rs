@@ -1,46 +1,46 @@
-//! What must not happen in the night without a word: a log that counts twice, a row of the run sheet without a log, tables
-//! emptied by a layout that was edited badly.
+//! What must not happen in the night: a log that counts twice, tables emptied by a layout that was edited badly.
 
+use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::one_log::{self, LogResult, NamedLog};
-use super::{Watcher, tables_folder};
-use crate::config::log_names::{Runs, is_pattern};
+use super::Watcher;
+use super::one_log::{LogResult, NamedLog};
+use crate::config::log_names::is_pattern;
 use crate::config::run_sheet::RunRow;
-use crate::config::slips::slips;
 use crate::error::{Fatal, LogFault};
-use crate::plan::Plan;
-use crate::table::parquet_file::{self, place};
-use crate::table::rows::{BatchRow, LogRow};
+use crate::stages::window::Window;
 
 /// Sets aside a log that holds what another one holds: counted twice, it would make every number look surer than it is.
 pub(super) fn once(results: &mut [LogResult], watcher: &dyn Watcher) {
-    let mut first: BTreeMap<String, String> = BTreeMap::new();
+    let mut first: BTreeMap<String, usize> = BTreeMap::new();
     let mut twice = Vec::new();
+    let configurations =
+        |r: &LogResult| -> BTreeSet<String> { r.runs.iter().map(|row| row.configuration.value.clone()).collect() };
     for (i, result) in results.iter().enumerate().filter(|(_, r)| r.outcome.is_ok() && !r.content_hash.is_empty()) {
-        let log = first.entry(result.content_hash.clone()).or_insert_with(|| result.named.log.clone());
-        if *log != result.named.log {
-            let fault = LogFault::SameAs { log: log.clone() };
-            twice.push((i, log.clone(), fault));
+        let other = *first.entry(result.content_hash.clone()).or_insert(i);
+        if other != i {
+            let fault = LogFault::SameAs { log: results[other].named.log.clone() };
+            let agree = configurations(&results[other]) == configurations(result);
+            twice.push(Twice { log: i, other, fault, agree });
         }
     }
     set_twice_aside(results, twice, watcher);
 }
 
+/// A log that holds what another one holds.
+struct Twice {
+    log: usize,
+    other: usize,
+    fault: LogFault,
+    /// Whether the run sheet says the same of both.
+    agree: bool,
+}
+
 /// Sets aside what another log holds; both, where the run sheet says that they ran different configurations.
-fn set_twice_aside(results: &mut [LogResult], twice: Vec<(usize, String, LogFault)>, watcher: &dyn Watcher) {
-    for (i, log, fault) in twice {
-        let configurations =
-            |r: &LogResult| r.runs.iter().map(|row| row.configuration.value.clone()).collect::<BTreeSet<_>>();
-        let other = results
-            .iter()
-            .position(|r| r.named.log == log)
-            .filter(|j| configurations(&results[*j]) != configurations(&results[i]));
-        let at_odds = |other: &str| LogFault::TwoMinds { log: other.to_owned() };
-        let faults = match other {
-            Some(j) => vec![(j, at_odds(&results[i].named.log)), (i, at_odds(&log))],
-            None => vec![(i, fault)],
-        };
+fn set_twice_aside(results: &mut [LogResult], twice: Vec<Twice>, watcher: &dyn Watcher) {
+    for Twice { log, other, fault, agree } in twice {
+        let in_doubt = |of: usize| LogFault::TwoMinds { log: results[of].named.log.clone() };
+        let faults = if agree { vec![(log, fault)] } else { vec![(other, in_doubt(log)), (log, in_doubt(other))] };
         for (i, fault) in faults {
             watcher.remark(&format!("log `{}` is set aside after all: {fault}", results[i].named.log));
             set_aside(&mut results[i], fault);
@@ -48,31 +48,53 @@ fn set_twice_aside(results: &mut [LogResult], twice: Vec<(usize, String, LogFaul
     }
 }
 
-/// Windows that tell a run from every other: two of the same length and speed may be chance, three are not.
+/// Windows in a row that tell a run from every other: two that are alike may be chance, three are not.
 const TELLING: usize = 3;
 /// Relative difference of speeds that comes from the digits of another export.
 const SAME_SPEED: f64 = 1e-4;
 
-/// Sets aside a log that holds the run of another one in another form (other line ends or digits, a shifted clock): its
-/// windows have the same lengths and speeds, one after the other.
+/// What a window is in every export of a run: its kind, its samples, the step that its speed lies in.
+type Shape<'a> = (&'a str, usize, i64);
+
+/// Sets aside a log that holds the run of a longer one or a part of it, in another form (other line ends or digits, a
+/// shifted clock, a range of time): some of its windows in a row have the same lengths, speeds and measured values.
 pub(super) fn same_runs(results: &mut [LogResult], watcher: &dyn Watcher) {
-    let mut of_lengths: BTreeMap<Vec<(&str, usize)>, Vec<usize>> = BTreeMap::new();
-    for (i, result) in results.iter().enumerate().filter(|(_, r)| r.outcome.is_ok() && r.windows.len() >= TELLING) {
-        of_lengths.entry(result.windows.iter().map(|w| (w.kind, w.samples)).collect()).or_default().push(i);
-    }
-    let same = |a: &LogResult, b: &LogResult| {
-        let mut speeds = a.windows.iter().zip(&b.windows).map(|(a, b)| (a.speed, b.speed));
-        speeds.all(|(a, b)| (a - b).abs() <= SAME_SPEED * a.abs())
-    };
+    let told = |r: &LogResult| r.outcome.is_ok() && r.windows.len() >= TELLING;
+    let mut order: Vec<usize> = (0..results.len()).filter(|i| told(&results[*i])).collect();
+    order.sort_by_key(|i| (Reverse(results[*i].windows.len()), *i));
+    // Where windows of the logs that count stand, by what is the same in every export; speeds in steps as wide as they may
+    // differ, so that those of one run lie in the same step or the next.
+    let mut known: BTreeMap<Shape, Vec<(usize, usize)>> = BTreeMap::new();
+    let step = |w: &Window| (w.speed.ln() / SAME_SPEED).floor() as i64;
     let mut twice = Vec::new();
-    for alike in of_lengths.into_values() {
-        for (k, i) in alike.iter().enumerate() {
-            let first = alike.iter().take(k).find(|j| same(&results[**j], &results[*i]));
-            let log = first.map(|j| results[*j].named.log.clone());
-            twice.extend(log.map(|log| (*i, log.clone(), LogFault::SameRun { log })));
+    for i in order {
+        let in_a_row = || results[i].windows.windows(TELLING).enumerate();
+        let find = |here: &[Window]| {
+            let near = (-1..=1).filter_map(|off| known.get(&(here[0].kind, here[0].samples, step(&here[0]) + off)));
+            let mut there = near.flatten().map(|(j, at)| (*j, &results[*j].windows[*at..at + TELLING]));
+            there.find(|(_, there)| here.iter().zip(*there).all(|(a, b)| same(a, b))).map(|(j, there)| {
+                let agree = here.iter().zip(there).all(|(a, b)| a.configuration == b.configuration);
+                (j, agree)
+            })
+        };
+        if let Some((other, agree)) = in_a_row().find_map(|(_, here)| find(here)) {
+            let fault = LogFault::SameRun { log: results[other].named.log.clone() };
+            twice.push(Twice { log: i, other, fault, agree });
+            continue;
+        }
+        for (at, here) in in_a_row() {
+            known.entry((here[0].kind, here[0].samples, step(&here[0]))).or_default().push((i, at));
         }
     }
     set_twice_aside(results, twice, watcher);
+}
+
+/// Whether two windows are those of one stretch: what is measured agrees within its own error, as digits let it.
+fn same(a: &Window, b: &Window) -> bool {
+    let values = || a.measures.iter().zip(&b.measures).filter_map(|(a, b)| a.as_ref().zip(b.as_ref()));
+    (a.kind, a.samples) == (b.kind, b.samples)
+        && (a.speed - b.speed).abs() <= SAME_SPEED * a.speed.abs()
+        && values().all(|(a, b)| (a.mean - b.mean).abs() <= a.standard_error.max(b.standard_error))
 }
 
 /// Sets aside logs of one file name in several folders that a row of the run sheet names by it: what one of them was run
@@ -111,74 +133,6 @@ fn by_name(runs: &[RunRow]) -> bool {
 fn set_aside(result: &mut LogResult, fault: LogFault) {
     (result.outcome, result.found) = (Err(fault), 0);
     result.windows.clear();
-}
-
-/// Says which logs have no window to show for themselves: a steering sensor that is off costs a log as surely as a broken
-/// file.
-pub(super) fn without_windows<'a>(logs: impl Iterator<Item = (&'a str, bool)>, watcher: &dyn Watcher) {
-    let idle: Vec<&str> = logs.filter(|(_, none)| *none).map(|(log, _)| log).collect();
-    if let Some(log) = idle.first() {
-        let which =
-            if idle.len() == 1 { format!("log `{log}`") } else { format!("{} logs, `{log}` the first,", idle.len()) };
-        watcher.remark(&format!("no window of {which} passed the selection: table `funnel` says what each rule cost"));
-    }
-}
-
-/// Logs that are named one by one before the rest is counted.
-const NAMED: usize = 5;
-
-/// What is odd about the run sheet, in words: rows that name no log and names that look like slips of the pen, which cost a
-/// run, or make two cars out of one, without a trace.
-pub(super) fn of_run_sheet(plan: &Plan, named: &[NamedLog]) -> Vec<String> {
-    let all = &plan.definitions.runs.rows;
-    let sheet = Runs::new(all);
-    let runs = named.iter().flat_map(|log| one_log::runs_of(&sheet, log));
-    let used: BTreeSet<u64> = runs.map(|row| row.spot.line).collect();
-    let idle: Vec<String> = all
-        .iter()
-        .filter(|row| !used.contains(&row.spot.line))
-        .map(|row| format!("line {}, `{}`", row.spot.line, row.log.as_str()))
-        .collect();
-    let rows = match idle.len() {
-        0 => None,
-        1 => Some("a row of the run sheet names".to_owned()),
-        n => Some(format!("{n} rows of the run sheet name")),
-    };
-    let unnamed = rows.map(|rows| format!("{rows} no log that was found: {}", first_of(&idle)));
-    unnamed.into_iter().chain(slips(all)).collect()
-}
-
-/// Says what the tables of the last run rested on and these do not: logs that are gone (a share that is not there, another
-/// season's folder), or another pipeline's work.
-pub(super) fn of_former_tables(plan: &Plan, results: &[LogResult], watcher: &dyn Watcher) {
-    let (tables, season) = (tables_folder(plan), plan.pipeline().season.value.as_str());
-    let rows_of_batch: Vec<BatchRow> = parquet_file::read(&place(&tables, "batch", season)).unwrap_or_default();
-    let file = plan.definitions.pipeline_path.file_name().map(|n| n.to_string_lossy()).unwrap_or_default();
-    if let Some(last) = rows_of_batch.last().filter(|row| row.pipeline != file) {
-        watcher.remark(&format!(
-            "the tables of season `{season}` in {} are those of `{}` and are replaced: give each pipeline its own `tables`",
-            tables.display(),
-            last.pipeline
-        ));
-    }
-    let former: Vec<LogRow> = parquet_file::read(&place(&tables, "logs", season)).unwrap_or_default();
-    let here: BTreeSet<&str> = results.iter().flat_map(|r| [r.content_hash.as_str(), r.named.log.as_str()]).collect();
-    let used: Vec<&LogRow> = former.iter().filter(|row| row.status == "used").collect();
-    let gone = used.iter().filter(|row| !here.contains(row.content_hash.as_str()) && !here.contains(row.log.as_str()));
-    let gone: Vec<String> = gone.map(|row| format!("`{}`", row.log)).collect();
-    if !gone.is_empty() {
-        let (n, of) = (gone.len(), used.len());
-        let doubt = if n == of { "; is `season` that of these logs?" } else { "" };
-        let which = first_of(&gone);
-        watcher.remark(&format!(
-            "{n} of the {of} logs behind the last run's tables are not found any more: {which}{doubt}"
-        ));
-    }
-}
-
-fn first_of(all: &[String]) -> String {
-    let named = all.iter().take(NAMED).map(String::as_str).collect::<Vec<_>>().join("; ");
-    if all.len() > NAMED { format!("{named}; {} more", all.len() - NAMED) } else { named }
 }
 
 /// A night on which no log can be used (a layout that was edited badly, say) writes nothing: it would empty the tables of

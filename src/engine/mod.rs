@@ -5,6 +5,7 @@ mod guards;
 pub mod lock;
 pub mod one_log;
 pub mod outcome;
+mod remarks;
 pub mod standing;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -157,8 +158,8 @@ fn unchanged(
     for (named, found) in named.iter().zip(standing.logs) {
         watcher.done(&LogResult::known(named, found));
     }
-    guards::without_windows(named.iter().map(|n| n.log.as_str()).zip(idle), watcher);
-    guards::of_run_sheet(plan, named).iter().for_each(|text| watcher.remark(text));
+    remarks::without_windows(named.iter().map(|n| n.log.as_str()).zip(idle), watcher);
+    remarks::of_run_sheet(plan, named).iter().for_each(|text| watcher.remark(text));
     watcher.stands(&format!("nothing has changed since the run of {}: its tables stand", shown_time(standing.ended)));
     let batch = outcome::batch_row(plan, started, (named.len() as i64, standing.used, standing.windows));
     if let Some(remark) = outcome::add_batch(plan, &tables_folder(plan), &batch)? {
@@ -183,7 +184,7 @@ fn anew(
 ) -> Result<(Outcome, Vec<LogResult>), Fatal> {
     let mut results = kept(plan, options, stop, watcher, (named, cache))?;
     guards::nothing_lost(&results)?;
-    guards::of_former_tables(plan, &results, watcher);
+    remarks::of_former_tables(plan, &results, watcher);
     let windows = results.iter().map(|r| r.windows.len()).sum();
     watcher.season(windows);
     let tables = fitted(plan, options, stop, watcher, (&mut results, cache))?;
@@ -248,8 +249,8 @@ fn kept(
         guards::apart(results, watcher);
         guards::same_runs(results, watcher);
         let idle = |r: &LogResult| r.outcome.is_ok() && r.found == 0;
-        guards::without_windows(results.iter().map(|r| (r.named.log.as_str(), idle(r))), watcher);
-        guards::of_run_sheet(plan, named).iter().for_each(|text| watcher.remark(text));
+        remarks::without_windows(results.iter().map(|r| (r.named.log.as_str(), idle(r))), watcher);
+        remarks::of_run_sheet(plan, named).iter().for_each(|text| watcher.remark(text));
     }
     if let Some(cache) = cache {
         // A stopped run keeps what it did, for the next one.
@@ -384,6 +385,6 @@ pub fn headers(plan: &Plan) -> Result<(Vec<Header>, Vec<String>), Fatal> {
             .and_then(|layout| load::header_check(&named.path, layout, &plan.needed));
         (named, result)
     };
-    let odd = guards::of_run_sheet(plan, &found);
+    let odd = remarks::of_run_sheet(plan, &found);
     Ok((found.iter().cloned().map(one).collect(), odd))
 }

@@ -4,7 +4,14 @@ use std::collections::BTreeSet;
 
 use super::SeasonFit;
 use super::model::Pair;
-use super::rows::at_odds;
+use super::screen::Finding;
+use crate::numerics::spread::median;
+
+/// A gain that no weather and no mass explains, where many sessions have one (common practice, no source).
+const ODD_GAIN: f64 = 0.04;
+const ODD_SESSIONS: f64 = 0.2;
+/// Standard errors by which a session must stand out itself.
+const SURELY: f64 = 3.0;
 
 /// The doubts about a season, looked up once for all that is reported of it.
 pub struct Doubts<'a> {
@@ -36,17 +43,32 @@ impl<'a> Doubts<'a> {
 
     /// Flags of a figure, of these configurations or, where none is named, of any.
     pub fn about(&self, figure: &str, configurations: &[usize]) -> Vec<&'static str> {
-        let made_of: &[&str] = match figure {
+        self.at_odds(figure).into_iter().chain(self.left_out(figure, configurations)).collect()
+    }
+
+    /// The flag of a figure about which sessions are at odds.
+    pub fn at_odds(&self, figure: &str) -> Option<&'static str> {
+        self.made_of(figure).iter().any(|q| self.at_odds.contains(q)).then_some("sessions_at_odds")
+    }
+
+    /// The flag of a figure for which sessions were left out that ran one of these configurations or, where none is named,
+    /// any.
+    pub fn left_out(&self, figure: &str, configurations: &[usize]) -> Option<&'static str> {
+        let of = self.made_of(figure);
+        let mine = |(k, q): &Pair| of.contains(q) && (configurations.is_empty() || configurations.contains(k));
+        self.left_out.iter().any(mine).then_some("sessions_left_out")
+    }
+
+    /// Measured quantities that a figure is made of in the main; the downforce has a hundredth of a say in the drag, which
+    /// makes no drag doubtful.
+    fn made_of(&self, figure: &str) -> Vec<usize> {
+        let names: &[&str] = match figure {
             "downforce" | "balance" => &["front_downforce", "rear_downforce"],
-            "drag" | "efficiency" => &["front_downforce", "rear_downforce", "resistance"],
+            "efficiency" => &["front_downforce", "rear_downforce", "resistance"],
+            "drag" => &["resistance"],
             other => &[other],
         };
-        let index = |name: &&str| self.fit.quantities.iter().position(|q| q == name);
-        let of: Vec<usize> = made_of.iter().filter_map(index).collect();
-        let mine = |(k, q): &Pair| of.contains(q) && (configurations.is_empty() || configurations.contains(k));
-        let left_out = self.left_out.iter().any(mine).then_some("sessions_left_out");
-        let at_odds = of.iter().any(|q| self.at_odds.contains(q)).then_some("sessions_at_odds");
-        at_odds.into_iter().chain(left_out).collect()
+        names.iter().filter_map(|name| self.fit.quantities.iter().position(|q| q == name)).collect()
     }
 
     /// The same in words, to stand before a verdict.
@@ -55,5 +77,25 @@ impl<'a> Doubts<'a> {
         let left_out = of("sessions_left_out", "a session was left out of it, see table `agreement`; ");
         let at_odds = of("sessions_at_odds", "sessions are at odds about it, see table `agreement`; ");
         format!("{left_out}{at_odds}")
+    }
+}
+
+/// Whether so many sessions read a quantity differently that it can't be told which are right.
+fn at_odds(fit: &SeasonFit, quantity: usize) -> bool {
+    let all: Vec<f64> =
+        fit.model.gains.iter().flatten().filter(|g| g.quantity == quantity).map(|g| g.value.abs()).collect();
+    let odd = all.iter().filter(|v| **v > ODD_GAIN).count();
+    let many = |odd: usize, of: usize| odd > 1 && odd as f64 >= ODD_SESSIONS * of as f64;
+    many(odd, all.len()) || {
+        // Few sessions tell no gains, or gains smaller than they are: then what each of them reads, held against the rest.
+        let findings: Vec<&Finding> =
+            fit.findings.iter().filter(|f| f.quantity == quantity && !f.implausible).collect();
+        let mut factors: Vec<f64> = findings.iter().map(|f| f.factor).collect();
+        let usual = median(&mut factors);
+        let odd = |f: &&&Finding| {
+            let off = (f.factor - usual).abs();
+            off > ODD_GAIN * usual && off > SURELY * f.factor_se
+        };
+        many(findings.iter().filter(odd).count(), findings.len())
     }
 }

@@ -6,13 +6,13 @@ use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
+use super::doubts::Doubts;
 use super::estimate::Estimate;
 use super::evidence::Observation;
 use super::model::SessionWind;
 use super::screen::Finding;
 use super::{SeasonFit, Wind, Zero};
 use crate::error::Fatal;
-use crate::numerics::spread::median;
 use crate::stages::season::SeasonTables;
 use crate::stages::window::{Measure, Window};
 use crate::table::parquet_file::{self, Encode, Origin};
@@ -226,10 +226,12 @@ pub fn fits(fit: &SeasonFit, tables: &SeasonTables) -> Vec<FitRow> {
     let speeds: Vec<f64> = tables.windows.iter().map(|w| w.speed).collect();
     let all: Vec<(usize, &String)> =
         (0..fit.evidence.configurations.len()).flat_map(|k| fit.reported.iter().map(move |n| (k, n))).collect();
-    all.par_iter().map(|(k, name)| fit_row(fit, tables, &speeds, *k, name)).collect()
+    let doubts = Doubts::of(fit);
+    all.par_iter().map(|(k, name)| fit_row(&doubts, tables, &speeds, *k, name)).collect()
 }
 
-fn fit_row(fit: &SeasonFit, tables: &SeasonTables, speeds: &[f64], k: usize, name: &str) -> FitRow {
+fn fit_row(doubts: &Doubts, tables: &SeasonTables, speeds: &[f64], k: usize, name: &str) -> FitRow {
+    let fit = doubts.fit();
     let measured = super::Fit::measured(name);
     let q = tables.quantities.iter().position(|n| n == measured).unwrap_or(usize::MAX);
     let unit = tables.units.get(q).cloned().unwrap_or_else(|| "N".to_owned());
@@ -253,7 +255,7 @@ fn fit_row(fit: &SeasonFit, tables: &SeasonTables, speeds: &[f64], k: usize, nam
         ..Default::default()
     };
     let mut flags = log_flags(fit, tables, k, Some(q));
-    flags.extend(some_left_out(fit, k, Some(q)).then_some("sessions_left_out"));
+    flags.extend(doubts.left_out(name, &[k]));
     let named = fit.named(k, name);
     if let Some((_, Some(flag))) = &named {
         flags.insert(*flag);
@@ -268,7 +270,7 @@ fn fit_row(fit: &SeasonFit, tables: &SeasonTables, speeds: &[f64], k: usize, nam
                 flags.insert("below_zero");
             }
             flags.extend(outside(fit, c.speeds).then_some("speed_outside_of_windows"));
-            flags.extend(at_odds(fit, q).then_some("sessions_at_odds"));
+            flags.extend(doubts.at_odds(name));
             let law = fit.bends.get(&(k, q));
             row.local_coefficient =
                 law.and_then(|law| local_coefficient(fit, k, name, law.slope(fit.speed * fit.speed)));
@@ -287,7 +289,7 @@ fn fit_row(fit: &SeasonFit, tables: &SeasonTables, speeds: &[f64], k: usize, nam
         }
         None => {
             let why = fit.model.dropped.get(&(k, q)).copied();
-            let nothing = c.windows == 0 && !some_left_out(fit, k, Some(q));
+            let nothing = c.windows == 0 && doubts.left_out(name, &[k]).is_none();
             flags.insert(why.unwrap_or(if nothing { "no_windows" } else { "no_interval" }));
         }
     }
@@ -295,42 +297,9 @@ fn fit_row(fit: &SeasonFit, tables: &SeasonTables, speeds: &[f64], k: usize, nam
     row
 }
 
-/// Whether sessions that ran a configuration were left out of the fit: of one quantity where it is named, of any else.
-fn some_left_out(fit: &SeasonFit, k: usize, quantity: Option<usize>) -> bool {
-    let mine = |o: &&Observation| o.configuration == k && quantity.is_none_or(|q| o.quantity == q);
-    let out = &fit.evidence.left_out;
-    !out.is_empty() && fit.evidence.observations.iter().filter(mine).any(|o| out.contains(&(o.session, o.quantity)))
-}
-
 /// Whether the reference speed lies outside of those that ran.
 fn outside(fit: &SeasonFit, speeds: Option<(f64, f64)>) -> bool {
     speeds.is_some_and(|(least, most)| fit.speed < least || fit.speed > most)
-}
-
-/// A gain that no weather and no mass explains, where many sessions have one (common practice, no source).
-const ODD_GAIN: f64 = 0.04;
-const ODD_SESSIONS: f64 = 0.2;
-/// Standard errors by which a session must stand out itself.
-const SURELY: f64 = 3.0;
-
-/// Whether so many sessions read a quantity differently that it can't be told which are right.
-pub(super) fn at_odds(fit: &SeasonFit, quantity: usize) -> bool {
-    let all: Vec<f64> =
-        fit.model.gains.iter().flatten().filter(|g| g.quantity == quantity).map(|g| g.value.abs()).collect();
-    let odd = all.iter().filter(|v| **v > ODD_GAIN).count();
-    let many = |odd: usize, of: usize| odd > 1 && odd as f64 >= ODD_SESSIONS * of as f64;
-    many(odd, all.len()) || {
-        // Few sessions tell no gains, or gains smaller than they are: then what each of them reads, held against the rest.
-        let findings: Vec<&Finding> =
-            fit.findings.iter().filter(|f| f.quantity == quantity && !f.implausible).collect();
-        let mut factors: Vec<f64> = findings.iter().map(|f| f.factor).collect();
-        let usual = median(&mut factors);
-        let odd = |f: &&&Finding| {
-            let off = (f.factor - usual).abs();
-            off > ODD_GAIN * usual && off > SURELY * f.factor_se
-        };
-        many(findings.iter().filter(odd).count(), findings.len())
-    }
 }
 
 /// Slope at the reference speed of a reported quantity, from that of the measured one: from the resistance what the
@@ -372,7 +341,8 @@ fn put_estimate(row: &mut FitRow, e: &Estimate, fit: &SeasonFit) {
 
 /// Rows of `configurations`.
 pub fn configurations(fit: &SeasonFit, tables: &SeasonTables) -> Vec<ConfigurationRow> {
-    (0..fit.evidence.configurations.len()).into_par_iter().map(|k| configuration_row(fit, tables, k)).collect()
+    let doubts = Doubts::of(fit);
+    (0..fit.evidence.configurations.len()).into_par_iter().map(|k| configuration_row(&doubts, tables, k)).collect()
 }
 
 /// Remarks on the logs behind a configuration, and behind one quantity where one is named.
@@ -382,16 +352,17 @@ fn log_flags<'a>(fit: &SeasonFit, tables: &'a SeasonTables, k: usize, quantity: 
     windows.flat_map(|w| w.flags.iter().map(String::as_str)).collect()
 }
 
-fn configuration_row(fit: &SeasonFit, tables: &SeasonTables, k: usize) -> ConfigurationRow {
+fn configuration_row(doubts: &Doubts, tables: &SeasonTables, k: usize) -> ConfigurationRow {
+    let fit = doubts.fit();
     let c = &fit.evidence.configurations[k];
     let of_k = || fit.evidence.observations.iter().filter(|o| o.configuration == k);
     let mut flags = log_flags(fit, tables, k, None);
-    flags.extend(some_left_out(fit, k, None).then_some("sessions_left_out"));
+    // All that the row holds is made of what efficiency is.
+    flags.extend(doubts.about("efficiency", &[k]));
     let windows: BTreeSet<usize> = of_k().map(|o| o.window).collect();
     let speed =
         |f: fn(f64, f64) -> f64| windows.iter().filter_map(|w| tables.windows.get(*w)).map(|w| w.speed).reduce(f);
     flags.extend(outside(fit, speed(f64::min).zip(speed(f64::max))).then_some("speed_outside_of_windows"));
-    flags.extend((0..fit.quantities.len()).any(|q| at_odds(fit, q)).then_some("sessions_at_odds"));
     let v2 = fit.speed * fit.speed;
     let mut get = |name: &str, factor: f64| {
         let found = fit.named(k, name).and_then(|(d, flag)| Some((fit.estimate(&d.times(factor))?, flag)));

@@ -43,7 +43,6 @@ const SECOND_LOOK: usize = 11;
 const FIRST_LOOK: usize = 4;
 
 /// Where a solver stands in the space of coefficients, winds, gains and gusts.
-#[derive(Clone, Default)]
 struct Point {
     loss: f64,
     beta: DVector<f64>,

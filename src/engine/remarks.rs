@@ -1,0 +1,80 @@
+//! What is said about a night and changes no number: logs without a window, odd rows of the run sheet, what the tables of
+//! the last run rested on and these do not.
+
+use std::collections::BTreeSet;
+
+use super::one_log::{self, LogResult, NamedLog};
+use super::{Watcher, tables_folder};
+use crate::config::log_names::Runs;
+use crate::config::slips::slips;
+use crate::plan::Plan;
+use crate::table::parquet_file::{self, place};
+use crate::table::rows::{BatchRow, LogRow};
+
+/// Says which logs have no window to show for themselves: a steering sensor that is off costs a log as surely as a broken
+/// file.
+pub(super) fn without_windows<'a>(logs: impl Iterator<Item = (&'a str, bool)>, watcher: &dyn Watcher) {
+    let idle: Vec<&str> = logs.filter(|(_, none)| *none).map(|(log, _)| log).collect();
+    if let Some(log) = idle.first() {
+        let which =
+            if idle.len() == 1 { format!("log `{log}`") } else { format!("{} logs, `{log}` the first,", idle.len()) };
+        watcher.remark(&format!("no window of {which} passed the selection: table `funnel` says what each rule cost"));
+    }
+}
+
+/// Logs that are named one by one before the rest is counted.
+const NAMED: usize = 5;
+
+/// What is odd about the run sheet, in words: rows that name no log and names that look like slips of the pen, which cost a
+/// run, or make two cars out of one, without a trace.
+pub(super) fn of_run_sheet(plan: &Plan, named: &[NamedLog]) -> Vec<String> {
+    let all = &plan.definitions.runs.rows;
+    let sheet = Runs::new(all);
+    let runs = named.iter().flat_map(|log| one_log::runs_of(&sheet, log));
+    let used: BTreeSet<u64> = runs.map(|row| row.spot.line).collect();
+    let idle: Vec<String> = all
+        .iter()
+        .filter(|row| !used.contains(&row.spot.line))
+        .map(|row| format!("line {}, `{}`", row.spot.line, row.log.as_str()))
+        .collect();
+    let rows = match idle.len() {
+        0 => None,
+        1 => Some("a row of the run sheet names".to_owned()),
+        n => Some(format!("{n} rows of the run sheet name")),
+    };
+    let unnamed = rows.map(|rows| format!("{rows} no log that was found: {}", first_of(&idle)));
+    unnamed.into_iter().chain(slips(all)).collect()
+}
+
+/// Says what the tables of the last run rested on and these do not: logs that are gone (a share that is not there, another
+/// season's folder), or another pipeline's work.
+pub(super) fn of_former_tables(plan: &Plan, results: &[LogResult], watcher: &dyn Watcher) {
+    let (tables, season) = (tables_folder(plan), plan.pipeline().season.value.as_str());
+    let rows_of_batch: Vec<BatchRow> = parquet_file::read(&place(&tables, "batch", season)).unwrap_or_default();
+    let file = plan.definitions.pipeline_path.file_name().map(|n| n.to_string_lossy()).unwrap_or_default();
+    if let Some(last) = rows_of_batch.last().filter(|row| row.pipeline != file) {
+        watcher.remark(&format!(
+            "the tables of season `{season}` in {} are those of `{}` and are replaced: give each pipeline its own `tables`",
+            tables.display(),
+            last.pipeline
+        ));
+    }
+    let former: Vec<LogRow> = parquet_file::read(&place(&tables, "logs", season)).unwrap_or_default();
+    let here: BTreeSet<&str> = results.iter().flat_map(|r| [r.content_hash.as_str(), r.named.log.as_str()]).collect();
+    let used: Vec<&LogRow> = former.iter().filter(|row| row.status == "used").collect();
+    let gone = used.iter().filter(|row| !here.contains(row.content_hash.as_str()) && !here.contains(row.log.as_str()));
+    let gone: Vec<String> = gone.map(|row| format!("`{}`", row.log)).collect();
+    if !gone.is_empty() {
+        let (n, of) = (gone.len(), used.len());
+        let doubt = if n == of { "; is `season` that of these logs?" } else { "" };
+        let which = first_of(&gone);
+        watcher.remark(&format!(
+            "{n} of the {of} logs behind the last run's tables are not found any more: {which}{doubt}"
+        ));
+    }
+}
+
+fn first_of(all: &[String]) -> String {
+    let named = all.iter().take(NAMED).map(String::as_str).collect::<Vec<_>>().join("; ");
+    if all.len() > NAMED { format!("{named}; {} more", all.len() - NAMED) } else { named }
+}

@@ -17,11 +17,14 @@ mod together;
 pub mod wald;
 mod whiten;
 
+use std::borrow::Cow;
+
 use nalgebra::{DMatrix, DVector};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use self::adjust::Adjust;
+pub use self::normal::Steps;
 pub use self::pooled::Pooled;
 pub use self::sparse::Sparse;
 pub use self::together::Together;
@@ -121,17 +124,27 @@ const IDENTIFIED: f64 = 1e-9;
 /// # Errors
 /// See [`BlockedError`]; `NotIdentified` names the columns to drop.
 pub fn fit(blocks: &[Block], p: usize) -> Result<BlockedFit, BlockedError> {
-    if blocks.iter().all(|b| b.y.is_empty()) {
+    fit_each(blocks.len(), |g| Cow::Borrowed(&blocks[g]), p)
+}
+
+/// The same for `count` blocks that are made one at a time and let go: with every zero written out they are large.
+///
+/// # Errors
+/// As [`fit`].
+pub fn fit_each<'a>(
+    count: usize,
+    block: impl Fn(usize) -> Cow<'a, Block> + Sync,
+    p: usize,
+) -> Result<BlockedFit, BlockedError> {
+    let whitened = whitened(count, block, true)?;
+    if whitened.iter().all(|w| w.y.is_empty()) {
         return Err(BlockedError::Empty);
     }
-    let whitened = whitened(blocks, true)?;
-    let (beta, bread) = solve(blocks, &whitened, p)?;
-    let inferred: Vec<Inferred> =
-        blocks.par_iter().zip(&whitened).map(|(b, w)| Inferred::new(b, w, &beta, &bread)).collect();
-    let columns = blocks.iter().map(|b| b.columns.clone()).collect();
-    let mut out =
-        BlockedFit { inference: Inference { beta, bread, columns, ..Default::default() }, ..Default::default() };
+    let (beta, bread) = solve(&whitened, p)?;
+    let inferred: Vec<Inferred> = whitened.par_iter().map(|w| Inferred::new(w, &beta, &bread)).collect();
+    let mut out = BlockedFit { inference: Inference { beta, bread, ..Default::default() }, ..Default::default() };
     for (w, i) in whitened.into_iter().zip(inferred) {
+        out.inference.columns.push(w.columns);
         out.inference.influence.push(i.influence);
         out.inference.nuisance.push(i.nuisance);
         out.inference.nuisance_variance.push(i.nuisance_variance);
@@ -162,43 +175,49 @@ pub struct Estimates {
     pub variances: Vec<DVector<f64>>,
 }
 
-/// Solves the blocks as [`fit`] does, for the estimates alone; `variances`: those of the nuisance coefficients too.
-///
-/// # Errors
-/// As [`fit`].
-pub fn estimate(blocks: &[Sparse], p: usize, variances: bool) -> Result<Estimates, BlockedError> {
-    if blocks.iter().all(|b| b.len() == 0) {
-        return Err(BlockedError::Empty);
+impl Steps {
+    /// Solves `count` blocks, which `fill` fills, as [`fit`] does, for the estimates alone; `variances`: those of the
+    /// nuisance coefficients too.
+    ///
+    /// # Errors
+    /// As [`fit`].
+    pub fn solve(
+        &mut self,
+        count: usize,
+        fill: impl Fn(usize, &mut Sparse) + Sync,
+        p: usize,
+        variances: bool,
+    ) -> Result<Estimates, BlockedError> {
+        if let Some(found) = self.estimate(count, fill, p, variances) {
+            return Ok(found);
+        }
+        let blocks: Vec<&Sparse> = self.blocks().collect();
+        if blocks.iter().all(|b| b.len() == 0) { Err(BlockedError::Empty) } else { by_factors(&blocks, p) }
     }
-    let by_factors = || by_factors(&blocks.iter().map(Sparse::dense).collect::<Vec<_>>(), p);
-    normal::estimate(blocks, p, variances).map_or_else(by_factors, Ok)
 }
 
 /// The estimates by the factorisation that [`fit`] rests on.
-fn by_factors(blocks: &[Block], p: usize) -> Result<Estimates, BlockedError> {
-    let whitened = whitened(blocks, false)?;
-    let (beta, _) = solve(blocks, &whitened, p)?;
-    let of_block = |(b, w): (&Block, &Whitened)| {
-        let local = b.local(&beta);
+fn by_factors(blocks: &[&Sparse], p: usize) -> Result<Estimates, BlockedError> {
+    let whitened = whitened(blocks.len(), |g| Cow::Owned(blocks[g].dense()), false)?;
+    let (beta, _) = solve(&whitened, p)?;
+    let of_block = |w: &Whitened| {
+        let local = w.local(&beta);
         let e = &w.y - &w.z * &local;
-        let nuisance = (w.nuisance_coefficients(b, &local), w.nuisance_variances());
+        let nuisance = (w.nuisance_coefficients(&local), w.nuisance_variances());
         (nuisance, (w.whitener.raw(&e), w.whitener.pulled(&e)))
     };
-    let ((nuisance, variances), (residuals, pulls)) = blocks.par_iter().zip(&whitened).map(of_block).unzip();
+    let ((nuisance, variances), (residuals, pulls)) = whitened.par_iter().map(of_block).unzip();
     Ok(Estimates { beta, nuisance, residuals, pulls, variances })
 }
 
 /// Blocks are worked on side by side and put together in their order: the same numbers with any number of threads.
-fn whitened(blocks: &[Block], exact: bool) -> Result<Vec<Whitened>, BlockedError> {
-    let each: Vec<Option<Whitened>> = blocks.par_iter().map(|b| Whitened::new(b, exact)).collect();
+fn whitened<'a>(
+    count: usize,
+    block: impl Fn(usize) -> Cow<'a, Block> + Sync,
+    exact: bool,
+) -> Result<Vec<Whitened>, BlockedError> {
+    let each: Vec<Option<Whitened>> = (0..count).into_par_iter().map(|g| Whitened::new(&block(g), exact)).collect();
     each.into_iter().enumerate().map(|(g, w)| w.ok_or(BlockedError::NotFinite { block: g })).collect()
-}
-
-impl Block {
-    /// Its shared coefficients.
-    fn local(&self, beta: &DVector<f64>) -> DVector<f64> {
-        DVector::from_iterator(self.columns.len(), self.columns.iter().map(|c| beta[*c]))
-    }
 }
 
 /// What one block adds to the fit's inference.
@@ -238,21 +257,21 @@ impl Products {
 }
 
 impl Inferred {
-    fn new(b: &Block, w: &Whitened, beta: &DVector<f64>, bread: &DMatrix<f64>) -> Self {
-        let local = b.local(beta);
+    fn new(w: &Whitened, beta: &DVector<f64>, bread: &DMatrix<f64>) -> Self {
+        let local = w.local(beta);
         let e = &w.y - &w.z * &local;
-        let own = select(bread, &b.columns, &b.columns);
+        let own = select(bread, &w.columns, &w.columns);
         let adjust = Adjust::new(&w.z, &own);
         let score = w.z.tr_mul(&adjust.apply(&e));
-        let wide = DMatrix::from_fn(bread.nrows(), b.columns.len(), |i, j| bread[(i, b.columns[j])]);
+        let wide = DMatrix::from_fn(bread.nrows(), w.columns.len(), |i, j| bread[(i, w.columns[j])]);
         let through = &w.z * &own;
         Self {
             influence: wide * score,
-            nuisance: w.nuisance_coefficients(b, &local),
-            nuisance_variance: w.nuisance_variance(b, &own),
+            nuisance: w.nuisance_coefficients(&local),
+            nuisance_variance: w.nuisance_variance(&own),
             residuals: w.whitener.raw(&e),
             whitened: e,
-            leverage: through.component_mul(&w.z).column_sum() + w.leverage(),
+            leverage: through.component_mul(&w.z).column_sum() + &w.leverage,
             products: Products::new(&w.z, &adjust),
             adjust,
         }
@@ -263,12 +282,12 @@ impl Inferred {
 const TOGETHER: usize = 16;
 
 /// Stacks the blocks' triangular factors, checks every column, solves.
-fn solve(blocks: &[Block], whitened: &[Whitened], p: usize) -> Result<(DVector<f64>, DMatrix<f64>), BlockedError> {
+fn solve(whitened: &[Whitened], p: usize) -> Result<(DVector<f64>, DMatrix<f64>), BlockedError> {
     // What a column was before the projection tells whether what is left is more than rounding.
     let (mut before, mut after) = (vec![0.0; p], vec![0.0; p]);
-    for (b, w) in blocks.iter().zip(whitened) {
-        for (j, c) in b.columns.iter().enumerate() {
-            before[*c] += b.x.column(j).iter().zip(b.w.iter()).map(|(x, w)| x * x * w).sum::<f64>();
+    for w in whitened {
+        for (j, c) in w.columns.iter().enumerate() {
+            before[*c] += w.before[j];
             after[*c] += w.z.column(j).norm_squared();
         }
     }
@@ -279,11 +298,8 @@ fn solve(blocks: &[Block], whitened: &[Whitened], p: usize) -> Result<(DVector<f
     let scale: Vec<f64> = after.iter().map(|s| s.sqrt()).collect();
     // Some blocks at a time, in their order, so that the result is the same with any number of threads and the work
     // and the memory grow as the blocks do.
-    let each: Vec<DMatrix<f64>> = blocks
-        .par_chunks(TOGETHER)
-        .zip(whitened.par_chunks(TOGETHER))
-        .map(|(blocks, whitened)| triangle(stacked(blocks, whitened, &scale)))
-        .collect();
+    let each: Vec<DMatrix<f64>> =
+        whitened.par_chunks(TOGETHER).map(|whitened| triangle(stacked(whitened, &scale))).collect();
     let n: usize = each.iter().map(DMatrix::nrows).sum();
     let mut all = DMatrix::zeros(n.max(p + 1), p + 1);
     let mut at = 0;
@@ -307,19 +323,19 @@ fn solve(blocks: &[Block], whitened: &[Whitened], p: usize) -> Result<(DVector<f
 }
 
 /// The triangles of some blocks over one another, in all shared columns and the observations behind them.
-fn stacked(blocks: &[Block], whitened: &[Whitened], scale: &[f64]) -> DMatrix<f64> {
+fn stacked(whitened: &[Whitened], scale: &[f64]) -> DMatrix<f64> {
     let p = scale.len();
-    let rows = || blocks.iter().zip(whitened).filter(|(b, w)| !b.columns.is_empty() && w.z.nrows() > 0);
-    let triangles: Vec<(&Block, DMatrix<f64>)> = rows().map(|(b, w)| (b, w.triangle())).collect();
+    let told = whitened.iter().filter(|w| !w.columns.is_empty() && w.z.nrows() > 0);
+    let triangles: Vec<(&Whitened, DMatrix<f64>)> = told.map(|w| (w, w.triangle())).collect();
     let mut out = DMatrix::zeros(triangles.iter().map(|t| t.1.nrows()).sum(), p + 1);
     let mut at = 0;
-    for (b, t) in &triangles {
-        for (j, c) in b.columns.iter().enumerate() {
+    for (w, t) in &triangles {
+        for (j, c) in w.columns.iter().enumerate() {
             for i in 0..t.nrows() {
                 out[(at + i, *c)] = t[(i, j)] / scale[*c];
             }
         }
-        out.view_mut((at, p), (t.nrows(), 1)).copy_from(&t.column(b.columns.len()));
+        out.view_mut((at, p), (t.nrows(), 1)).copy_from(&t.column(w.columns.len()));
         at += t.nrows();
     }
     out

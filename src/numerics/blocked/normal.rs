@@ -5,6 +5,8 @@
 //! Normal equations square the condition number. Where a pivot says that this would cost more than a few digits, the
 //! answer is `None` and the factorisation has to do.
 
+use std::ops::Range;
+
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 use rayon::prelude::*;
 
@@ -15,42 +17,69 @@ use super::{Estimates, IDENTIFIED};
 /// Least share of a column that others must leave for its pivot to be trusted.
 const TRUSTED: f64 = 1e-8;
 
-/// Solves the blocks; `None` where the equations are too close to singular, or a value is not finite.
-pub(super) fn estimate(blocks: &[Sparse], p: usize, variances: bool) -> Option<Estimates> {
-    let each: Vec<Step> = blocks.par_iter().map(Step::new).collect::<Option<_>>()?;
-    let (mut whole, mut right) = (DMatrix::<f64>::zeros(p, p), DVector::<f64>::zeros(p));
-    let mut before = vec![0.0; p];
-    for (b, step) in blocks.iter().zip(&each) {
-        for (j, c) in b.columns.iter().enumerate() {
-            before[*c] += step.before[j];
-            let left = step.reduced(j);
-            // Both of a column's places, in whichever order the block has them; y stands behind them.
-            for (d, v) in b.columns[j..].iter().zip(left) {
-                whole[(*c.max(d), *c.min(d))] += v;
-            }
-            right[*c] += left[b.columns.len() - j];
+/// Blocks and their equations, in the room that they had in the step before.
+#[derive(Clone, Debug, Default)]
+pub struct Steps {
+    blocks: Vec<(Sparse, Step)>,
+}
+
+impl Steps {
+    /// The blocks as they were filled last.
+    pub(super) fn blocks(&self) -> impl Iterator<Item = &Sparse> {
+        self.blocks.iter().map(|(b, _)| b)
+    }
+
+    /// Fills the blocks and solves them; `None` where the equations are too close to singular, or a value is not finite.
+    pub(super) fn estimate(
+        &mut self,
+        count: usize,
+        fill: impl Fn(usize, &mut Sparse) + Sync,
+        p: usize,
+        variances: bool,
+    ) -> Option<Estimates> {
+        self.blocks.resize_with(count, Default::default);
+        let formed = |scratch: &mut Scratch, (g, (b, step)): (usize, &mut (Sparse, Step))| {
+            fill(g, b);
+            step.form(b, scratch).is_some()
+        };
+        let sound: Vec<bool> = self.blocks.par_iter_mut().enumerate().map_init(Scratch::default, formed).collect();
+        if sound.contains(&false) {
+            return None;
         }
+        let (mut whole, mut right) = (DMatrix::<f64>::zeros(p, p), DVector::<f64>::zeros(p));
+        let mut before = vec![0.0; p];
+        for (b, step) in &self.blocks {
+            for (j, c) in b.columns.iter().enumerate() {
+                before[*c] += step.before[j];
+                let left = step.reduced(j);
+                // Both of a column's places, in whichever order the block has them; y stands behind them.
+                for (d, v) in b.columns[j..].iter().zip(left) {
+                    whole[(*c.max(d), *c.min(d))] += v;
+                }
+                right[*c] += left[b.columns.len() - j];
+            }
+        }
+        whole.fill_upper_triangle_with_lower_triangle();
+        let scale: Vec<f64> = whole.diagonal().iter().map(|v| v.sqrt()).collect();
+        // What the factorisation would refuse is left to it to name.
+        if (0..p).any(|c| whole[(c, c)].is_nan() || whole[(c, c)] <= IDENTIFIED * before[c]) {
+            return None;
+        }
+        let scaled = DMatrix::from_fn(p, p, |i, j| whole[(i, j)] / (scale[i] * scale[j]));
+        let solved = trusted(scaled)?.solve(&DVector::from_fn(p, |i, _| right[i] / scale[i]));
+        let beta = DVector::from_fn(p, |i, _| solved[i] / scale[i]);
+        let of_block = |(b, step): &(Sparse, Step)| {
+            let local = DVector::from_iterator(b.columns.len(), b.columns.iter().map(|c| beta[*c]));
+            let nuisance = step.nuisance(&local);
+            let residuals = residuals(b, &local, &nuisance);
+            let pulls = step.pulls(b, &residuals);
+            let variances = if variances { step.variances() } else { DVector::zeros(0) };
+            ((nuisance, variances), (residuals, pulls))
+        };
+        let ((nuisance, variances), (residuals, pulls)) = self.blocks.par_iter().map(of_block).unzip();
+        let estimates = Estimates { beta, nuisance, residuals, pulls, variances };
+        estimates.beta.iter().all(|v| v.is_finite()).then_some(estimates)
     }
-    whole.fill_upper_triangle_with_lower_triangle();
-    let scale: Vec<f64> = whole.diagonal().iter().map(|v| v.sqrt()).collect();
-    // What the factorisation would refuse is left to it to name.
-    if (0..p).any(|c| whole[(c, c)].is_nan() || whole[(c, c)] <= IDENTIFIED * before[c]) {
-        return None;
-    }
-    let scaled = DMatrix::from_fn(p, p, |i, j| whole[(i, j)] / (scale[i] * scale[j]));
-    let solved = trusted(scaled)?.solve(&DVector::from_fn(p, |i, _| right[i] / scale[i]));
-    let beta = DVector::from_fn(p, |i, _| solved[i] / scale[i]);
-    let of_block = |(b, step): (&Sparse, &Step)| {
-        let local = DVector::from_iterator(b.columns.len(), b.columns.iter().map(|c| beta[*c]));
-        let nuisance = step.nuisance(&local);
-        let residuals = residuals(b, &local, &nuisance);
-        let pulls = step.pulls(b, &residuals);
-        let variances = if variances { step.variances() } else { DVector::zeros(0) };
-        ((nuisance, variances), (residuals, pulls))
-    };
-    let ((nuisance, variances), (residuals, pulls)) = blocks.par_iter().zip(&each).map(of_block).unzip();
-    let estimates = Estimates { beta, nuisance, residuals, pulls, variances };
-    estimates.beta.iter().all(|v| v.is_finite()).then_some(estimates)
 }
 
 /// The factor of a matrix whose pivots leave enough of its diagonal.
@@ -64,11 +93,12 @@ fn trusted(m: DMatrix<f64>) -> Option<Cholesky<f64, Dyn>> {
 /// What the coefficients leave of the observations.
 fn residuals(b: &Sparse, local: &DVector<f64>, nuisance: &DVector<f64>) -> DVector<f64> {
     // y's own place last: what is left is y less all else.
-    let all: Vec<f64> = local.iter().chain(nuisance.iter()).map(|v| -v).chain(std::iter::once(1.0)).collect();
-    DVector::from_fn(b.len(), |i, _| b.row(i).iter().map(|(place, v)| all[*place] * v).sum())
+    let all: Vec<f64> = nuisance.iter().chain(local.iter()).map(|v| -v).chain(std::iter::once(1.0)).collect();
+    DVector::from_fn(b.len(), |i, _| b.filled(i).map(|(place, v)| all[place] * v).sum())
 }
 
 /// The normal equations of one block, its nuisance columns eliminated.
+#[derive(Clone, Debug, Default)]
 struct Step {
     /// Per group of rows that err together the factor of what its states are told.
     chains: Vec<Chain>,
@@ -84,42 +114,52 @@ struct Step {
 }
 
 impl Step {
-    fn new(b: &Sparse) -> Option<Self> {
+    /// Makes the equations of a block in the room of those that were.
+    fn form(&mut self, b: &Sparse, scratch: &mut Scratch) -> Option<()> {
         if !b.is_finite() {
             return None;
         }
-        let (k, m) = (b.columns.len(), b.nuisance);
-        let last = k + m;
-        // [X N y]'Σ⁻¹[X N y], each of its values in one of the two places that it has, or in part in both.
-        let mut sums = DMatrix::zeros(last + 1, last + 1);
+        let (m, all) = (b.nuisance, b.observed() + 1);
+        (self.own, self.all) = (m, all);
+        self.eliminated.clear();
+        self.eliminated.resize(all * all, 0.0);
         for (i, w) in b.w.iter().enumerate() {
-            let row = b.row(i);
-            for (a, (place, value)) in row.iter().enumerate() {
-                let column = &mut sums.as_mut_slice()[place * (last + 1)..][..=last];
+            let (places, values) = b.row(i);
+            for (a, (place, value)) in places.iter().zip(values).enumerate() {
+                let column = &mut self.eliminated[*place as usize * all..][..all];
                 let weighted = w * value;
-                row[..=a].iter().for_each(|(other, v)| column[*other] += weighted * v);
+                places[a..].iter().zip(&values[a..]).for_each(|(other, v)| column[*other as usize] += weighted * v);
             }
         }
-        let before = (0..k).map(|j| sums[(j, j)]).collect();
-        let chains = take_together(b, &mut sums)?;
-        // The block's own columns first.
-        let place = |i: usize| {
-            if i < m {
-                k + i
-            } else if i < last {
-                i - m
-            } else {
-                last
+        self.before.clear();
+        self.before.extend((m..all - 1).map(|j| self.eliminated[j * all + j]));
+        self.take_together(b, scratch)?;
+        eliminate(&mut self.eliminated, all, m)
+    }
+
+    /// Takes from the sums what rows that err together do not tell; `None` where that is not finite or out of range.
+    fn take_together(&mut self, b: &Sparse, scratch: &mut Scratch) -> Option<()> {
+        self.chains.clear();
+        scratch.begin(self.all);
+        for t in b.together.iter() {
+            let rows = t.first..t.first + t.acts.len();
+            let chain = Chain::new(t, b.w.get(rows.clone())?)?;
+            scratch.touch(b, rows, &mut self.eliminated);
+            // D'W[N X y] of the places that these rows touch, state by state.
+            let width = scratch.touched.len();
+            scratch.through.clear();
+            scratch.through.resize(t.kept.len() * width, 0.0);
+            for (i, (state, act)) in t.acts.iter().enumerate() {
+                let weighted = b.w[t.first + i] * act;
+                let of_state = &mut scratch.through[state * width..][..width];
+                b.filled(t.first + i).for_each(|(place, v)| of_state[scratch.place_of[place]] += weighted * v);
             }
-        };
-        let at = |i: usize, j: usize| if i == j { sums[(i, i)] } else { sums[(i, j)] + sums[(j, i)] };
-        let mut eliminated = vec![0.0; (last + 1) * (last + 1)];
-        for (j, column) in eliminated.chunks_exact_mut(last + 1).enumerate() {
-            let of = place(j);
-            (j..=last).for_each(|i| column[i] = at(place(i), of));
+            chain.forward(&mut scratch.through, width);
+            scratch.multiply();
+            self.chains.push(chain);
         }
-        eliminate(&mut eliminated, last + 1, m)?;
-        Some(Self { chains, own: m, all: last + 1, eliminated, before })
+        scratch.put(&mut self.eliminated);
+        Some(())
     }
 
     /// What is left of a shared column (or of y, behind them) and of those behind it.
@@ -206,49 +246,70 @@ fn eliminate(a: &mut [f64], n: usize, own: usize) -> Option<()> {
     Some(())
 }
 
-/// Takes from the sums what rows that err together do not tell; `None` where that is not finite or out of range.
-fn take_together(b: &Sparse, sums: &mut DMatrix<f64>) -> Option<Vec<Chain>> {
-    let mut place_of = vec![usize::MAX; sums.ncols()];
-    let mut touched: Vec<usize> = Vec::new();
-    let (mut through, mut products): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
-    let mut out = Vec::with_capacity(b.together.len());
-    for t in b.together.iter() {
-        let n = t.acts.len();
-        let chain = Chain::new(t, b.w.get(t.first..t.first + n)?)?;
-        touched.clear();
-        for (place, _) in (t.first..t.first + n).flat_map(|i| b.row(i)) {
-            if place_of[*place] == usize::MAX {
-                place_of[*place] = touched.len();
-                touched.push(*place);
+/// Room for what groups of rows that err together take from the sums. Groups follow each other that touch the same
+/// places: those of one outing. What they take is summed before it is put where it belongs.
+#[derive(Default)]
+struct Scratch {
+    all: usize,
+    /// Per place of the block its index among those that are touched.
+    place_of: Vec<usize>,
+    touched: Vec<usize>,
+    /// Touched places, for every state of a group.
+    through: Vec<f64>,
+    /// Touched places by touched places, the upper triangle row by row.
+    products: Vec<f64>,
+}
+
+impl Scratch {
+    const NOWHERE: usize = usize::MAX;
+
+    fn begin(&mut self, all: usize) {
+        self.all = all;
+        self.place_of.clear();
+        self.place_of.resize(all, Self::NOWHERE);
+        self.touched.clear();
+        self.products.clear();
+    }
+
+    /// Makes room for the places of some rows; where there is one more the others are done with.
+    fn touch(&mut self, b: &Sparse, rows: Range<usize>, sums: &mut [f64]) {
+        let places = || rows.clone().flat_map(|i| b.row(i).0).map(|p| *p as usize);
+        if places().all(|p| self.place_of[p] != Self::NOWHERE) {
+            return;
+        }
+        self.put(sums);
+        for place in places() {
+            if self.place_of[place] == Self::NOWHERE {
+                self.place_of[place] = self.touched.len();
+                self.touched.push(place);
             }
         }
-        // D'W[X N y] of the places that these rows touch, state by state.
-        let width = touched.len();
-        through.clear();
-        through.resize(t.kept.len() * width, 0.0);
-        for (i, (state, act)) in t.acts.iter().enumerate() {
-            let weighted = b.w[t.first + i] * act;
-            let of_state = &mut through[state * width..][..width];
-            b.row(t.first + i).iter().for_each(|(place, value)| of_state[place_of[*place]] += weighted * value);
-        }
-        chain.forward(&mut through, width);
-        products.clear();
-        products.resize(width * width, 0.0);
-        for of_state in through.chunks_exact(width.max(1)) {
+        self.products.resize(self.touched.len() * self.touched.len(), 0.0);
+    }
+
+    /// Adds what the states of one group take.
+    fn multiply(&mut self) {
+        let width = self.touched.len();
+        for of_state in self.through.chunks_exact(width.max(1)) {
             for (a, value) in of_state.iter().enumerate().filter(|(_, v)| **v != 0.0) {
-                let row = &mut products[a * width..][..width];
+                let row = &mut self.products[a * width..][..width];
                 row[a..].iter_mut().zip(&of_state[a..]).for_each(|(sum, v)| *sum += value * v);
             }
         }
-        for (a, place) in touched.iter().enumerate() {
-            for (other, product) in touched.iter().zip(&products[a * width..]).skip(a) {
-                sums[(*place, *other)] -= product;
-            }
-        }
-        touched.iter().for_each(|place| place_of[*place] = usize::MAX);
-        out.push(chain);
     }
-    Some(out)
+
+    /// Takes it from the sums and forgets the places.
+    fn put(&mut self, sums: &mut [f64]) {
+        let width = self.touched.len();
+        for (a, place) in self.touched.iter().enumerate() {
+            for (other, product) in self.touched.iter().zip(&self.products[a * width..]).skip(a) {
+                sums[place.min(other) * self.all + place.max(other)] -= product;
+            }
+            self.place_of[*place] = Self::NOWHERE;
+        }
+        self.touched.clear();
+        self.products.clear();
+    }
 }
 
 #[cfg(test)]
@@ -257,9 +318,11 @@ mod tests {
 
     use super::super::wald::tests::blocks;
     use super::super::{Block, Estimates, Sparse, Together, by_factors};
+    use super::Steps;
 
     fn estimate(blocks: &[Block], p: usize) -> Option<Estimates> {
-        super::estimate(&blocks.iter().map(Sparse::from).collect::<Vec<_>>(), p, true)
+        let sparse: Vec<Sparse> = blocks.iter().map(Sparse::from).collect();
+        Steps::default().estimate(sparse.len(), |g, b| b.clone_from(&sparse[g]), p, true)
     }
 
     /// Blocks with rows in threes that err together by two states, and a row without weight to speak of.
@@ -276,6 +339,11 @@ mod tests {
         all
     }
 
+    fn factored(blocks: &[Block]) -> Estimates {
+        let sparse: Vec<Sparse> = blocks.iter().map(Sparse::from).collect();
+        by_factors(&sparse.iter().collect::<Vec<_>>(), 3).unwrap()
+    }
+
     fn near(a: &DVector<f64>, b: &DVector<f64>) {
         assert!((a - b).norm() <= 1e-9 * (a.norm() + b.norm()), "{a} {b}");
     }
@@ -284,7 +352,7 @@ mod tests {
     fn the_same_as_by_factorisation() {
         for seed in 0..20 {
             let blocks = correlated(seed);
-            let (one, other): (Estimates, Estimates) = (estimate(&blocks, 3).unwrap(), by_factors(&blocks, 3).unwrap());
+            let (one, other): (Estimates, Estimates) = (estimate(&blocks, 3).unwrap(), factored(&blocks));
             near(&one.beta, &other.beta);
             for g in 0..blocks.len() {
                 near(&one.nuisance[g], &other.nuisance[g]);

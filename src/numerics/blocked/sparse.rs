@@ -17,10 +17,11 @@ pub struct Sparse {
     pub w: Vec<f64>,
     /// Rows whose errors beside that are correlated.
     pub together: Arc<Vec<Together>>,
-    /// Ends of the rows in `filled`.
+    /// Ends of the rows in `places` and `values`.
     ends: Vec<usize>,
-    /// Place and value: X's columns first, then the block's own, then y.
-    filled: Vec<(usize, f64)>,
+    /// Where the values of a row stand, in ascending order: the block's own columns first, then X's, then y.
+    places: Vec<u32>,
+    values: Vec<f64>,
 }
 
 impl Sparse {
@@ -31,24 +32,32 @@ impl Sparse {
         self.nuisance = nuisance;
         self.w.clear();
         self.ends.clear();
-        self.filled.clear();
+        self.places.clear();
+        self.values.clear();
         self.together = Arc::default();
     }
 
-    /// Puts a value into the row that is being filled: of a shared column, by its place among `columns`.
-    pub fn shared(&mut self, place: usize, value: f64) {
-        self.filled.push((place, value));
+    /// Puts a value into the row that is being filled, into a column of the block's own. Those of a row come before its
+    /// shared ones, and each in ascending order.
+    pub fn own(&mut self, place: usize, value: f64) {
+        self.put(place, value);
     }
 
-    /// The same for a column of the block's own.
-    pub fn own(&mut self, place: usize, value: f64) {
-        self.filled.push((self.columns.len() + place, value));
+    /// The same for a shared column, by its place among `columns`.
+    pub fn shared(&mut self, place: usize, value: f64) {
+        self.put(self.nuisance + place, value);
+    }
+
+    fn put(&mut self, place: usize, value: f64) {
+        self.places.push(place as u32);
+        self.values.push(value);
     }
 
     /// Ends a row with its observation and weight.
     pub fn end(&mut self, y: f64, w: f64) {
-        self.filled.push((self.observed(), y));
-        self.ends.push(self.filled.len());
+        self.put(self.observed(), y);
+        debug_assert!(self.places[self.ends.last().copied().unwrap_or(0)..].is_sorted());
+        self.ends.push(self.places.len());
         self.w.push(w);
     }
 
@@ -59,18 +68,24 @@ impl Sparse {
 
     /// Place of y.
     pub(super) fn observed(&self) -> usize {
-        self.columns.len() + self.nuisance
+        self.nuisance + self.columns.len()
     }
 
-    /// What is filled of a row.
-    pub(super) fn row(&self, i: usize) -> &[(usize, f64)] {
+    /// What is filled of a row: places and values.
+    pub(super) fn row(&self, i: usize) -> (&[u32], &[f64]) {
         let start = if i == 0 { 0 } else { self.ends[i - 1] };
-        &self.filled[start..self.ends[i]]
+        (&self.places[start..self.ends[i]], &self.values[start..self.ends[i]])
+    }
+
+    /// The same, value by value.
+    pub(super) fn filled(&self, i: usize) -> impl Iterator<Item = (usize, f64)> {
+        let (places, values) = self.row(i);
+        places.iter().map(|p| *p as usize).zip(values.iter().copied())
     }
 
     /// Whether every value is finite.
     pub(super) fn is_finite(&self) -> bool {
-        self.filled.iter().all(|(_, v)| v.is_finite()) && self.w.iter().all(|w| w.is_finite())
+        self.values.iter().all(|v| v.is_finite()) && self.w.iter().all(|w| w.is_finite())
     }
 
     /// With every zero written out.
@@ -85,11 +100,11 @@ impl Sparse {
             together: self.together.to_vec(),
         };
         for i in 0..n {
-            for (place, value) in self.row(i) {
-                match place.checked_sub(k) {
-                    None => out.x[(i, *place)] = *value,
-                    Some(own) if own < m => out.nuisance[(i, own)] = *value,
-                    Some(_) => out.y[i] = *value,
+            for (place, value) in self.filled(i) {
+                match place.checked_sub(m) {
+                    None => out.nuisance[(i, place)] = value,
+                    Some(shared) if shared < k => out.x[(i, shared)] = value,
+                    Some(_) => out.y[i] = value,
                 }
             }
         }
@@ -102,8 +117,8 @@ impl From<&Block> for Sparse {
         let mut out = Self::default();
         out.clear(&b.columns, b.nuisance.ncols());
         for i in 0..b.y.len() {
-            b.x.row(i).iter().enumerate().filter(|(_, v)| **v != 0.0).for_each(|(j, v)| out.shared(j, *v));
             b.nuisance.row(i).iter().enumerate().filter(|(_, v)| **v != 0.0).for_each(|(j, v)| out.own(j, *v));
+            b.x.row(i).iter().enumerate().filter(|(_, v)| **v != 0.0).for_each(|(j, v)| out.shared(j, *v));
             out.end(b.y[i], b.w[i]);
         }
         out.together = Arc::new(b.together.clone());

@@ -36,10 +36,9 @@ impl Whitener {
     }
 
     /// Every column in the new coordinates.
-    fn whitened(&self, m: &DMatrix<f64>) -> DMatrix<f64> {
-        let mut out = m.clone();
-        out.column_iter_mut().for_each(|mut c| self.whiten(c.as_mut_slice()));
-        out
+    fn whitened(&self, mut m: DMatrix<f64>) -> DMatrix<f64> {
+        m.column_iter_mut().for_each(|mut c| self.whiten(c.as_mut_slice()));
+        m
     }
 
     /// A vector in the new coordinates.
@@ -53,6 +52,10 @@ impl Whitener {
         for (first, lower) in &self.groups {
             let n = lower.nrows();
             let mut rest = &mut v[*first..first + n];
+            // Most columns are those of one outing or configuration.
+            if rest.iter().all(|v| *v == 0.0) {
+                continue;
+            }
             for (j, column) in lower.as_slice().chunks_exact(n).enumerate() {
                 let Some((here, below)) = rest.split_first_mut() else { break };
                 *here /= column[j];
@@ -87,15 +90,24 @@ impl Whitener {
     }
 }
 
-/// A block in whitened coordinates with its nuisance columns projected out.
+/// A block in whitened coordinates with its nuisance columns projected out: all that is needed of it from then on.
 pub(super) struct Whitened {
+    /// Shared columns that are not zero in the block.
+    pub(super) columns: Vec<usize>,
+    /// Squares of these, weighted, before anything was taken from them.
+    pub(super) before: Vec<f64>,
     /// Shared columns.
     pub(super) z: DMatrix<f64>,
     /// Observations.
     pub(super) y: DVector<f64>,
     /// What took them there.
     pub(super) whitener: Whitener,
-    basis: Basis,
+    /// Leverage of every row on the nuisance coefficients.
+    pub(super) leverage: DVector<f64>,
+    /// R of the nuisance columns.
+    r: DMatrix<f64>,
+    /// Q'[X y] in whitened coordinates: what the projection took.
+    across: DMatrix<f64>,
 }
 
 impl Whitened {
@@ -110,35 +122,49 @@ impl Whitened {
             return None;
         }
         let whitener = Whitener::new(&b.w, &b.together)?;
-        let basis = Basis::new(&whitener.whitened(&b.nuisance));
-        let mut all = b.x.clone().insert_column(b.x.ncols(), 0.0);
-        all.column_mut(b.x.ncols()).copy_from(&b.y);
-        let all = whitener.whitened(&all);
-        // Twice is enough (Kahan): the second projection removes what rounding left of the first.
-        let once = basis.projected(all);
-        let all = if exact { basis.projected(once) } else { once };
-        let y = all.column(b.x.ncols()).into_owned();
-        Some(Self { z: all.remove_column(b.x.ncols()), y, whitener, basis })
+        let basis = Basis::new(whitener.whitened(b.nuisance.clone()));
+        let k = b.x.ncols();
+        let mut all = b.x.clone().insert_column(k, 0.0);
+        all.column_mut(k).copy_from(&b.y);
+        let (mut all, mut across) = basis.projected(whitener.whitened(all));
+        if exact {
+            // Twice is enough (Kahan): the second projection removes what rounding left of the first.
+            let (again, rest) = basis.projected(all);
+            all = again;
+            across += rest;
+        }
+        let squares = |c: usize| b.x.column(c).iter().zip(b.w.iter()).map(|(x, w)| x * x * w).sum::<f64>();
+        let y = all.column(k).into_owned();
+        Some(Self {
+            columns: b.columns.clone(),
+            before: (0..k).map(squares).collect(),
+            z: all.remove_column(k),
+            y,
+            whitener,
+            leverage: basis.leverage(),
+            r: basis.r,
+            across,
+        })
+    }
+
+    /// The block's part of the shared coefficients.
+    pub(super) fn local(&self, beta: &DVector<f64>) -> DVector<f64> {
+        DVector::from_iterator(self.columns.len(), self.columns.iter().map(|c| beta[*c]))
     }
 
     /// Variances of the nuisance coefficients under the working model: those of R⁻¹R⁻ᵀ, and what the uncertainty of the
     /// shared ones (`bread`, those of the block) does through R⁻¹Q'X.
-    pub(super) fn nuisance_variance(&self, b: &Block, bread: &DMatrix<f64>) -> DVector<f64> {
+    pub(super) fn nuisance_variance(&self, bread: &DMatrix<f64>) -> DVector<f64> {
         let inverse = self.nuisance_inverse();
-        let through = &inverse * self.basis.across(&self.whitener.whitened(&b.x));
+        let through = &inverse * self.across.columns(0, self.columns.len());
         let shared = (&through * bread).component_mul(&through);
         DVector::from_fn(inverse.nrows(), |i, _| inverse.row(i).norm_squared() + shared.row(i).sum())
     }
 
     /// R⁻¹ of the nuisance columns.
     fn nuisance_inverse(&self) -> DMatrix<f64> {
-        let m = self.basis.len();
-        self.basis.r.solve_upper_triangular(&DMatrix::identity(m, m)).unwrap_or_else(|| DMatrix::zeros(m, m))
-    }
-
-    /// Leverage of every row on the nuisance coefficients.
-    pub(super) fn leverage(&self) -> DVector<f64> {
-        self.basis.leverage()
+        let m = self.r.ncols();
+        self.r.solve_upper_triangular(&DMatrix::identity(m, m)).unwrap_or_else(|| DMatrix::zeros(m, m))
     }
 
     /// Variances of the nuisance coefficients given the shared ones.
@@ -148,11 +174,10 @@ impl Whitened {
     }
 
     /// Nuisance coefficients given the shared ones: R⁻¹ Q'(y − Xβ) in whitened coordinates.
-    pub(super) fn nuisance_coefficients(&self, b: &Block, local: &DVector<f64>) -> DVector<f64> {
-        let mut rest = &b.y - &b.x * local;
-        self.whitener.whiten(rest.as_mut_slice());
-        let across = self.basis.across_one(&rest);
-        self.basis.r.solve_upper_triangular(&across).unwrap_or_else(|| DVector::zeros(self.basis.len()))
+    pub(super) fn nuisance_coefficients(&self, local: &DVector<f64>) -> DVector<f64> {
+        let k = local.len();
+        let left = self.across.column(k) - self.across.columns(0, k) * local;
+        self.r.solve_upper_triangular(&left).unwrap_or_else(|| DVector::zeros(self.r.ncols()))
     }
 
     /// The triangle of a QR factorisation of [Z y]: all that the block says of the shared columns.
@@ -172,7 +197,7 @@ pub(super) fn triangle(m: DMatrix<f64>) -> DMatrix<f64> {
 mod tests {
     use nalgebra::{DMatrix, DVector};
 
-    use crate::numerics::blocked::{Block, Sparse, Together, estimate, fit};
+    use crate::numerics::blocked::{Block, Sparse, Steps, Together, fit};
 
     /// Rows 1 to 3 of the first block err together.
     fn blocks() -> Vec<Block> {
@@ -226,7 +251,7 @@ mod tests {
         let residual = &y - &x * &beta;
         let pulls = &inverse * &residual;
         let sparse: Vec<Sparse> = blocks().iter().map(Sparse::from).collect();
-        let steps = estimate(&sparse, 1, true).unwrap();
+        let steps = Steps::default().solve(2, |g, b| b.clone_from(&sparse[g]), 1, true).unwrap();
         let joined = |v: &[DVector<f64>]| DVector::from_iterator(8, v.iter().flat_map(|v| v.iter().copied()));
         assert!((joined(&steps.residuals) - &residual).norm() < 1e-12);
         assert!((joined(&found.residuals) - &residual).norm() < 1e-12);

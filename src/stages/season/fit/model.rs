@@ -5,6 +5,7 @@
 mod assemble;
 mod gains;
 mod gusts;
+mod order;
 mod own_scatter;
 mod settled;
 mod steps;
@@ -19,6 +20,7 @@ use serde::{Deserialize, Serialize};
 use self::assemble::Places;
 pub use self::gains::Gain;
 use self::gusts::Gusts;
+use self::order::Order;
 use self::settled::{Settled, State};
 use super::evidence::{Evidence, Observation};
 use super::{Fit, LetIn, Weights, Wind, Zero};
@@ -205,8 +207,8 @@ struct Solver<'a> {
     quantities: usize,
     column: BTreeMap<Pair, usize>,
     let_in: BTreeMap<(LetIn, usize), usize>,
-    /// Observation indices of each session's block.
-    rows: Vec<Vec<usize>>,
+    /// The observations that take part. What follows is said of its rows.
+    order: Order,
     wind: Vec<(f64, f64)>,
     prior: Vec<((f64, f64), f64)>,
     /// Between-window variance by quantity and kind of window, see [`Solver::cell`].
@@ -219,7 +221,7 @@ struct Solver<'a> {
     /// Effective v² between the classes of each kind, wind aside.
     limits: Vec<(f64, f64)>,
     robust: Vec<f64>,
-    /// Per observation its variance under the model, its own and that between windows, and the root of it.
+    /// Per row its variance under the model, its own and that between windows, and the root of it.
     variances: Vec<f64>,
     deviations: Vec<f64>,
     beta: DVector<f64>,
@@ -231,14 +233,10 @@ struct Solver<'a> {
     spread: State,
     /// Per session the gains of its quantities; none where they are not looked for.
     gains: Vec<Vec<Gain>>,
-    /// Per observation: change of its value per gain of its session.
+    /// Per row: change of its value per gain of its session.
     reads: Vec<f64>,
     /// What the gusts add to the loss.
     gust_loss: f64,
-    /// Whether an observation takes part.
-    taken: Vec<bool>,
-    /// Outing of every window.
-    outing_of: Vec<usize>,
     share: Vec<f64>,
     iterations: usize,
     converged: bool,
@@ -249,20 +247,14 @@ struct Solver<'a> {
     curvature: f64,
     /// Where the values of each session's block go.
     places: Vec<Places>,
-    /// Shared column of every observation's coefficient.
+    /// Shared column of every row's coefficient.
     slopes: Vec<usize>,
-    /// Per observation its cell, see [`Solver::cell`].
+    /// Per row its cell, see [`Solver::cell`], and the rows of every cell.
     cells: Vec<usize>,
-    /// Observations of every cell and of every quantity that take part.
     by_cell: Vec<Vec<usize>>,
-    by_quantity: Vec<Vec<usize>>,
-    /// Observations of every window that take part.
-    by_window: Vec<Vec<usize>>,
-    /// And of every straight.
-    by_straight: Vec<Vec<usize>>,
-    /// Per observation: what the fall of that weight takes from the derivative of its score.
+    /// Per row: what the fall of that weight takes from the derivative of its score.
     falls: Vec<f64>,
-    /// Per observation: how far its window is believed to have run in the air that the model knows, see [`wakes`].
+    /// Per row: how far its window is believed to have run in the air that the model knows, see [`wakes`].
     clean: Vec<f64>,
 }
 
@@ -289,30 +281,21 @@ impl<'a> Solver<'a> {
         dropped: &BTreeMap<Pair, &'static str>,
         unusable: &BTreeSet<(LetIn, usize)>,
     ) -> Self {
-        let mut column = BTreeMap::new();
-        let mut rows = vec![Vec::new(); evidence.sessions.len()];
-        for (i, o) in evidence.observations.iter().enumerate() {
-            let pair = (o.configuration, o.quantity);
-            if !dropped.contains_key(&pair) && !evidence.left_out.contains(&(o.session, o.quantity)) {
-                column.insert(pair, 0);
-                rows[o.session].push(i);
-            }
-        }
-        for (i, c) in column.values_mut().enumerate() {
-            *c = i;
-        }
+        let order = Order::new(evidence, quantities, dropped);
+        let column: BTreeMap<Pair, usize> =
+            order.pairs(evidence).into_iter().enumerate().map(|(c, pair)| (pair, c)).collect();
         let let_in = let_in_columns(evidence, options, &column, unusable);
         let prior: Vec<((f64, f64), f64)> =
             evidence.sheet_wind.iter().map(|w| w.map_or(((0.0, 0.0), WIND_PRIOR), |w| (w, SHEET_PRIOR))).collect();
         let start = |p: &((f64, f64), f64)| if options.wind == Wind::None { (0.0, 0.0) } else { p.0 };
-        let n = evidence.observations.len();
+        let n = order.len();
         let limits = speed_limits(evidence);
         let kinds = CLASSES * limits.len().max(1);
         let mut solver = Self {
             evidence,
             options,
             quantities,
-            rows,
+            order,
             wind: prior.iter().map(start).collect(),
             prior,
             between: vec![0.0; quantities * kinds],
@@ -327,13 +310,11 @@ impl<'a> Solver<'a> {
             let_in,
             residual: vec![f64::NAN; n],
             own: vec![f64::NAN; n],
-            gusts: Gusts { memory: 1.0, ..Default::default() },
+            gusts: Gusts { memory: 1.0, levers: vec![0.0; n], ..Default::default() },
             spread: State::default(),
             gains: Vec::new(),
             reads: vec![0.0; n],
             gust_loss: 0.0,
-            taken: vec![false; n],
-            outing_of: Vec::new(),
             share: Vec::new(),
             iterations: 0,
             converged: false,
@@ -342,49 +323,36 @@ impl<'a> Solver<'a> {
             slopes: Vec::new(),
             cells: Vec::new(),
             by_cell: vec![Vec::new(); quantities * kinds],
-            by_quantity: vec![Vec::new(); quantities],
-            by_window: vec![Vec::new(); evidence.observations.iter().map(|o| o.window + 1).max().unwrap_or(0)],
-            by_straight: vec![Vec::new(); evidence.straights.iter().map(|s| s + 1).max().unwrap_or(0)],
             clean: vec![1.0; n],
             falls: vec![0.0; n],
         };
-        for rows in &mut solver.rows {
-            // What lies on one straight stands together.
-            rows.sort_by_key(|i| {
-                let o = &evidence.observations[*i];
-                (evidence.straights.get(o.window).copied().unwrap_or(0), o.window, o.quantity)
-            });
-        }
-        for i in solver.rows.iter().flatten() {
-            solver.taken[*i] = true;
-        }
-        solver.outing_of = vec![0; solver.by_window.len()];
-        for o in &evidence.observations {
-            solver.outing_of[o.window] = o.outing;
-        }
-        solver.gusts.levers = vec![0.0; n];
-        solver.gusts.straights = (0..solver.rows.len()).into_par_iter().map(|g| solver.straights_of(g)).collect();
+        let sessions = 0..solver.order.sessions.len();
+        solver.gusts.straights = sessions.clone().into_par_iter().map(|g| solver.straights_of(g)).collect();
         solver.gusts.moments = solver.moments();
-        solver.slopes = evidence.observations.par_iter().map(|o| solver.slope_column(o)).collect();
-        solver.cells = evidence.observations.iter().map(|o| solver.cell(o)).collect();
-        for i in solver.rows.iter().flatten().copied() {
-            solver.by_cell[solver.cells[i]].push(i);
-            solver.by_quantity[evidence.observations[i].quantity].push(i);
-            solver.by_window[evidence.observations[i].window].push(i);
-            if let Some(s) = evidence.straights.get(evidence.observations[i].window) {
-                solver.by_straight[*s].push(i);
-            }
-        }
+        let slope = |o: &Observation| solver.column.get(&(o.configuration, o.quantity)).copied().unwrap_or(0);
+        solver.slopes = solver.observations().map(slope).collect();
+        solver.cells = solver.observations().map(|o| solver.cell(o)).collect();
+        solver.cells.iter().enumerate().for_each(|(r, cell)| solver.by_cell[*cell].push(r));
         solver.gains = solver.gains_of_sessions();
-        solver.places = (0..solver.rows.len()).into_par_iter().map(|g| solver.places_of(g)).collect();
+        solver.places = sessions.into_par_iter().map(|g| solver.places_of(g)).collect();
         solver.share = (0..quantities).into_par_iter().map(|q| solver.share_left(q)).collect();
         solver
     }
 
+    /// The rows' observations.
+    fn observations(&self) -> impl Iterator<Item = &'a Observation> {
+        self.order.observation.iter().map(|i| &self.evidence.observations[*i])
+    }
+
+    /// The observation of a row.
+    fn observation(&self, row: usize) -> &'a Observation {
+        &self.evidence.observations[self.order.observation[row]]
+    }
+
     /// (n − p)/n of one quantity: what the fit leaves of the spread.
     fn share_left(&self, q: usize) -> f64 {
-        let used = || self.by_quantity[q].iter().filter_map(|i| self.evidence.observations.get(*i));
-        let n = self.by_quantity[q].len() as f64;
+        let used = || self.order.quantities[q].iter().map(|r| self.observation(*r));
+        let n = self.order.quantities[q].len() as f64;
         let mut zeros: Vec<usize> = used().filter(|o| !o.zeroed).map(|o| self.zero_of(o)).collect();
         zeros.sort_unstable();
         zeros.dedup();
@@ -418,17 +386,16 @@ impl<'a> Solver<'a> {
     /// Takes over what the spreads say of every observation.
     fn set_variances(&mut self) {
         let equal = self.options.weights == Weights::Equal;
-        for (i, o) in self.evidence.observations.iter().enumerate() {
-            let cell = self.cells[i];
-            let own = if equal { 0.0 } else { o.se * o.se * self.overstated[cell] };
-            self.variances[i] = (own + self.between[cell]).max(f64::MIN_POSITIVE);
-            self.deviations[i] = self.variances[i].sqrt();
+        for (r, cell) in self.cells.iter().enumerate() {
+            let own = if equal { 0.0 } else { self.order.se[r] * self.order.se[r] * self.overstated[*cell] };
+            self.variances[r] = (own + self.between[*cell]).max(f64::MIN_POSITIVE);
+            self.deviations[r] = self.variances[r].sqrt();
         }
     }
 
     /// Mean between-window variance of a quantity.
     fn between_of(&self, q: usize) -> f64 {
-        let of_quantity = &self.by_quantity[q];
+        let of_quantity = &self.order.quantities[q];
         let of_window = |i: &usize| self.between[self.cells[*i]] + self.gust_variance(*i);
         of_quantity.iter().map(of_window).sum::<f64>() / of_quantity.len().max(1) as f64
     }
@@ -443,7 +410,7 @@ impl<'a> Solver<'a> {
 
     fn finish(self, fit: &Inference, dropped: BTreeMap<Pair, &'static str>, settled: Settled) -> Model {
         let estimated = self.estimates_wind();
-        let wind = (0..self.rows.len())
+        let wind = (0..self.order.sessions.len())
             .map(|g| SessionWind {
                 wind: self.wind[g],
                 standard_error: (estimated && fit.nuisance[g].len() >= 2).then(|| {
@@ -466,15 +433,17 @@ impl<'a> Solver<'a> {
         mut dropped: BTreeMap<Pair, &'static str>,
         wind: Vec<SessionWind>,
     ) -> Model {
-        let n = self.evidence.observations.len();
-        let mut weight = vec![0.0; n];
         let fitted = settled.is_some();
-        if fitted {
-            for i in self.rows.iter().flatten() {
-                let own = self.variances[*i] / (self.clean[*i] * self.robust[*i]);
-                weight[*i] = 1.0 / (own + self.gust_variance(*i));
-            }
-        } else {
+        let weight = |r: usize| {
+            let own = self.variances[r] / (self.clean[r] * self.robust[r]);
+            1.0 / (own + self.gust_variance(r))
+        };
+        let weight: Vec<f64> = (0..self.order.len()).map(|r| if fitted { weight(r) } else { 0.0 }).collect();
+        let robust: Vec<f64> = self.robust.iter().zip(&self.clean).map(|(r, c)| r * c).collect();
+        let of_observations =
+            |values: &[f64], others| self.order.of_observations(values, self.evidence.observations.len(), others);
+        let rows = self.order.sessions.iter().map(|rows| self.order.observation[rows.clone()].to_vec());
+        if !fitted {
             for pair in self.column.keys() {
                 dropped.entry(*pair).or_insert(NOT_SOLVABLE);
             }
@@ -487,15 +456,15 @@ impl<'a> Solver<'a> {
             dropped,
             fit: None,
             settled,
-            rows: self.rows,
+            rows: rows.collect(),
             wind,
             gusts: self.gusts.variance.iter().map(|v| v.sqrt()).collect(),
             gust_memory: self.gusts.memory,
             gains: if fitted { self.gains } else { Vec::new() },
             between,
-            weight,
-            robust: self.robust.iter().zip(&self.clean).map(|(r, c)| r * c).collect(),
-            residual: self.residual,
+            weight: of_observations(&weight, 0.0),
+            robust: of_observations(&robust, 1.0),
+            residual: of_observations(&self.residual, f64::NAN),
             x,
             iterations: self.iterations,
             converged: self.converged,

@@ -1,10 +1,11 @@
 //! The linearised model as blocks: a row for every observation of a session, plain or as the pseudo-value whose least
 //! squares are the robust fit.
 
-use rayon::prelude::*;
+use std::borrow::Cow;
+use std::ops::Range;
 
 use super::Solver;
-use crate::numerics::blocked::Sparse;
+use crate::numerics::blocked::{Block, Sparse};
 use crate::numerics::spread::huber_psi;
 use crate::stages::season::fit::evidence::Observation;
 use crate::stages::season::fit::{Method, Zero};
@@ -16,9 +17,31 @@ pub(super) struct Places {
     columns: Vec<usize>,
     /// Zeros of outings, or none.
     pub(super) zeros: usize,
-    /// Per row: shared column of the coefficient, its place and that of the configuration's zero, the zero of the
-    /// outing.
-    rows: Vec<(usize, usize, usize, Option<usize>)>,
+    rows: Vec<Place>,
+    /// Places and values of the regressors that were let in, row after row.
+    let_in: Vec<(usize, f64)>,
+}
+
+/// Where the values of one row go.
+#[derive(Clone, Debug)]
+struct Place {
+    /// Place of the coefficient.
+    slope: usize,
+    zero: ZeroAt,
+    gain: Option<usize>,
+    /// In [`Places::let_in`].
+    let_in: Range<usize>,
+}
+
+/// The zero of a row.
+#[derive(Clone, Copy, Debug)]
+enum ZeroAt {
+    /// Shared, one per configuration.
+    Shared(usize),
+    /// The block's own, one per outing.
+    Own(usize),
+    /// Taken off already.
+    Known,
 }
 
 /// What the rows of a block stand for.
@@ -31,13 +54,14 @@ pub(super) enum Rows<'a> {
 }
 
 impl Solver<'_> {
-    /// Fills the blocks of the linearised model, in the room that they have from the step before. `pseudo`: values whose
-    /// plain weighted fit is the robust one.
-    pub(super) fn fill(&self, blocks: &mut Vec<Sparse>, pseudo: bool) {
+    /// Makes the blocks of pseudo-values, whose plain weighted fit is the robust one.
+    pub(super) fn pseudo_blocks(&self) -> impl Fn(usize) -> Cow<'static, Block> + Sync {
         let unclipped: Vec<f64> = (0..self.between.len()).map(|cell| self.unclipped(cell)).collect();
-        let rows = if pseudo { Rows::Pseudo(&unclipped) } else { Rows::Weighted };
-        blocks.resize_with(self.rows.len(), Sparse::default);
-        blocks.par_iter_mut().enumerate().for_each(|(g, b)| self.fill_block(b, g, rows));
+        move |g| {
+            let mut b = Sparse::default();
+            self.fill_block(&mut b, g, Rows::Pseudo(&unclipped));
+            Cow::Owned(b.dense())
+        }
     }
 
     /// Mean of ψ' of a cell: the share of windows that the robust fit leaves whole.
@@ -54,42 +78,45 @@ impl Solver<'_> {
     }
 
     pub(super) fn places_of(&self, g: usize) -> Places {
-        let rows = &self.rows[g];
-        let observation = |i: usize| &self.evidence.observations[i];
-        let mut columns: Vec<usize> = rows.iter().map(|i| self.slopes[*i]).collect();
-        if self.options.zero == Zero::PerConfiguration {
-            columns.extend(rows.iter().map(|i| self.slopes[*i] + self.column.len()));
+        let rows = self.order.sessions[g].clone();
+        let shared_zeros = self.options.zero == Zero::PerConfiguration;
+        let zero_column = |r: usize| self.slopes[r] + self.column.len();
+        let mut columns: Vec<usize> = self.slopes[rows.clone()].to_vec();
+        if shared_zeros {
+            columns.extend(rows.clone().map(zero_column));
         }
-        columns.extend(rows.iter().flat_map(|i| self.let_in_of(observation(*i)).map(|(c, _)| c)));
+        columns.extend(rows.clone().flat_map(|r| self.let_in_of(self.observation(r)).map(|(c, _)| c)));
         columns.sort_unstable();
         columns.dedup();
-        let mut zeros: Vec<(usize, usize)> = match self.options.zero {
-            Zero::PerOuting | Zero::StaticSegment => {
-                let unknown = rows.iter().map(|i| observation(*i)).filter(|o| !o.zeroed);
-                unknown.map(|o| (o.outing, o.quantity)).collect()
-            }
-            Zero::PerConfiguration => Vec::new(),
-        };
+        let unknown = rows.clone().map(|r| self.observation(r)).filter(|o| !o.zeroed && !shared_zeros);
+        let mut zeros: Vec<(usize, usize)> = unknown.map(|o| (o.outing, o.quantity)).collect();
         zeros.sort_unstable();
         zeros.dedup();
         let place = |c: usize| columns.binary_search(&c).unwrap_or(0);
-        let of_row = |i: &usize| {
-            let o = observation(*i);
-            let column = self.slopes[*i];
-            let zero = zeros.binary_search(&(o.outing, o.quantity)).ok();
-            (column, place(column), place(column + self.column.len()), zero)
+        let mut let_in = Vec::new();
+        let of_row = |r: usize| {
+            let (o, first) = (self.observation(r), let_in.len());
+            let_in.extend(self.let_in_of(o).filter(|(_, value)| *value != 0.0).map(|(c, value)| (place(c), value)));
+            let zero = match zeros.binary_search(&(o.outing, o.quantity)) {
+                _ if shared_zeros => ZeroAt::Shared(place(zero_column(r))),
+                Ok(k) => ZeroAt::Own(k),
+                Err(_) => ZeroAt::Known,
+            };
+            let gain = self.gains[g].iter().position(|gain| gain.quantity == o.quantity);
+            Place { slope: place(self.slopes[r]), zero, gain, let_in: first..let_in.len() }
         };
-        let rows = rows.iter().map(of_row).collect();
-        Places { zeros: zeros.len(), rows, columns }
+        let rows = rows.map(of_row).collect();
+        Places { zeros: zeros.len(), rows, let_in, columns }
     }
 
-    fn fill_block(&self, b: &mut Sparse, g: usize, kind: Rows) {
-        let (rows, places) = (&self.rows[g], &self.places[g]);
+    /// Fills a session's block of the linearised model.
+    pub(super) fn fill_block(&self, b: &mut Sparse, g: usize, kind: Rows) {
+        let (rows, places) = (self.order.sessions[g].clone(), &self.places[g]);
         let wind = self.estimates_wind() && !rows.is_empty();
         let (winds, gains) = (if wind { 2 } else { 0 }, &self.gains[g]);
         b.clear(&places.columns, places.zeros + gains.len() + winds);
-        for (r, i) in rows.iter().enumerate() {
-            self.fill_row(b, r, *i, g, kind);
+        for (place, r) in places.rows.iter().zip(rows) {
+            self.fill_row(b, place, r, g, kind);
         }
         if wind {
             let ((north, east), sd) = self.prior[g];
@@ -112,16 +139,12 @@ impl Solver<'_> {
         self.let_in.iter().filter(move |((_, of), _)| *of == q).map(move |((r, _), c)| (*c, a[r.index()]))
     }
 
-    pub(super) fn slope_column(&self, o: &Observation) -> usize {
-        self.column.get(&(o.configuration, o.quantity)).copied().unwrap_or(0)
-    }
-
-    /// Robust weight of an observation in this step.
+    /// Robust weight of a row in this step.
     pub(super) fn step_weight(&self, i: usize) -> f64 {
         self.robust[i] * if self.robust[i] < 1.0 { self.curvature } else { 1.0 }
     }
 
-    /// What is put onto an outlying observation so that its score stays the same under a lower curvature.
+    /// What is put onto an outlying row so that its score stays the same under a lower curvature.
     pub(super) fn shift(&self, i: usize) -> f64 {
         if self.robust[i] < 1.0 && self.curvature < 1.0 {
             // σψ(r/σ) is what is left of the residual beside the gusts, times its weight.
@@ -131,47 +154,47 @@ impl Solver<'_> {
         }
     }
 
-    fn fill_row(&self, b: &mut Sparse, r: usize, i: usize, g: usize, kind: Rows) {
-        let (o, places) = (&self.evidence.observations[i], &self.places[g]);
-        let (column, at, zero_at, zero) = places.rows[r];
-        let wind = self.wind[g];
-        b.shared(at, o.x(wind));
-        for (column, value) in self.let_in_of(o).filter(|(_, value)| *value != 0.0) {
-            b.shared(b.columns.binary_search(&column).unwrap_or(0), value);
+    fn fill_row(&self, b: &mut Sparse, place: &Place, r: usize, g: usize, kind: Rows) {
+        let (places, wind, air) = (&self.places[g], self.wind[g], &self.order.air[r]);
+        if let ZeroAt::Own(at) = place.zero {
+            b.own(at, 1.0);
         }
-        if self.options.zero == Zero::PerConfiguration {
-            b.shared(zero_at, 1.0);
-        } else if let Some(k) = zero {
-            b.own(k, 1.0);
+        if let Some(k) = place.gain {
+            b.own(places.zeros + k, self.reads[r]);
         }
-        let (variance, sd) = (self.variances[i], self.deviations[i]);
-        let (mut y, mut w) = (o.y, self.clean[i] / variance);
+        let mut known = 0.0;
+        if self.estimates_wind() {
+            let s = self.beta[self.slopes[r]] * air.slope(wind);
+            let (north, east) = (s * air.heading.0, s * air.heading.1);
+            let at = places.zeros + self.gains[g].len();
+            b.own(at, north);
+            b.own(at + 1, east);
+            known = north * wind.0 + east * wind.1;
+        }
+        b.shared(place.slope, air.x(wind));
+        if let ZeroAt::Shared(at) = place.zero {
+            b.shared(at, 1.0);
+        }
+        for (at, value) in &places.let_in[place.let_in.clone()] {
+            b.shared(*at, *value);
+        }
+        let (variance, sd) = (self.variances[r], self.deviations[r]);
+        let (mut y, mut w) = (self.order.y[r], self.clean[r] / variance);
         match kind {
             // y − r + σψ(r/σ)/mean(ψ') with weight mean(ψ')/σ²: its score is that of the robust fit, and its
             // derivative that of the expected ψ, kind of window by kind of window.
             Rows::Pseudo(share) => {
                 if self.options.method == Method::Robust {
-                    let (res, whole) = (self.own[i], share[self.cells[i]]);
+                    let (res, whole) = (self.own[r], share[self.cells[r]]);
                     y += sd * huber_psi(res / sd) / whole - res;
                     w *= whole;
                 }
             }
             Rows::Weighted => {
-                y += self.shift(i);
-                w *= self.step_weight(i);
+                y += self.shift(r);
+                w *= self.step_weight(r);
             }
         }
-        if let Some(k) = self.gain_place(g, o.quantity) {
-            b.own(places.zeros + k, self.reads[i]);
-        }
-        if self.estimates_wind() {
-            let s = self.beta[column] * o.slope(wind);
-            let (north, east) = (s * o.heading.0, s * o.heading.1);
-            let at = places.zeros + self.gains[g].len();
-            b.own(at, north);
-            b.own(at + 1, east);
-            y += north * wind.0 + east * wind.1;
-        }
-        b.end(y, w);
+        b.end(y + known, w);
     }
 }

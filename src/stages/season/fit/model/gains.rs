@@ -3,13 +3,11 @@
 //! are seen to differ, so that configurations that ran in one session are held against each other inside it, where the
 //! gain drops out, and a session that is far out says little of a configuration by itself but all of such differences.
 
-use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::Solver;
 use crate::numerics::blocked::Estimates;
 use crate::numerics::spread::between_variance;
-use crate::stages::season::fit::evidence::Observation;
 use crate::stages::season::fit::{Method, Weights};
 
 /// No sensor reads alike in two sessions to better than one in a thousand (common practice, no source).
@@ -41,23 +39,23 @@ impl Solver<'_> {
     /// Places for the gains of every session: of the quantities that it measured, in their order; none where windows are
     /// weighted alike or by plain least squares.
     pub(super) fn gains_of_sessions(&self) -> Vec<Vec<Gain>> {
-        let mut out = vec![Vec::new(); self.rows.len()];
+        let mut out = vec![Vec::new(); self.order.sessions.len()];
         if self.options.method != Method::Robust || self.options.weights != Weights::Precision {
             return out;
         }
         let mut sessions = vec![0.0; self.beta.len()];
-        for rows in &self.rows {
-            let mut columns: Vec<usize> = rows.iter().map(|i| self.slopes[*i]).collect();
+        for rows in &self.order.sessions {
+            let mut columns: Vec<usize> = self.slopes[rows.clone()].to_vec();
             columns.sort_unstable();
             columns.dedup();
             columns.into_iter().for_each(|c| sessions[c] += 1.0);
         }
-        for (rows, gains) in self.rows.iter().zip(&mut out) {
+        for (rows, gains) in self.order.sessions.iter().zip(&mut out) {
             for quantity in 0..self.quantities {
-                let of = || rows.iter().filter(|i| self.evidence.observations[**i].quantity == quantity);
+                let of = || rows.clone().filter(|r| self.order.quantity[*r] == quantity);
                 let n = of().count() as f64;
                 if n > 0.0 {
-                    let part = of().map(|i| 1.0 / sessions[self.slopes[*i]]).sum::<f64>() / n;
+                    let part = of().map(|r| 1.0 / sessions[self.slopes[r]]).sum::<f64>() / n;
                     gains.push(Gain { quantity, value: 0.0, prior: LEAST * LEAST, left: 1.0 - part });
                 }
             }
@@ -65,19 +63,12 @@ impl Solver<'_> {
         out
     }
 
-    /// Takes over what a gain of one does to every observation. It rests with the spreads, so that every later step has
+    /// Takes over what a gain of one does to every row. It rests with the spreads, so that every later step has
     /// the same measure of what leads downhill. Coasting's resistance rests on the mass alone and not on the torque
     /// sensor, but to let it hold the session's other windows did not pay (study: drag less true, no surer).
     pub(super) fn set_reads(&mut self) {
-        let of = |(i, o): (usize, &Observation)| {
-            if self.taken[i] { self.beta[self.slopes[i]] * o.x(self.wind[o.session]) } else { 0.0 }
-        };
-        self.reads = self.evidence.observations.par_iter().enumerate().map(of).collect();
-    }
-
-    /// Place of a quantity among the gains of its session.
-    pub(super) fn gain_place(&self, g: usize, quantity: usize) -> Option<usize> {
-        self.gains.get(g)?.iter().position(|gain| gain.quantity == quantity)
+        let of = |r: usize| self.beta[self.slopes[r]] * self.order.air[r].x(self.wind[self.order.session[r]]);
+        self.reads = (0..self.order.len()).map(of).collect();
     }
 
     /// What the gains' prior adds to the loss.

@@ -14,6 +14,7 @@ use super::Solver;
 use crate::numerics::blocked::Together;
 use crate::numerics::spread::{between_variance, median};
 use crate::stages::season::fit::Method;
+use crate::stages::season::fit::evidence::Observation;
 
 /// Least variance of a session's gusts that its logarithm is taken of, (m/s)².
 const LEAST: f64 = 0.0025;
@@ -40,7 +41,7 @@ pub(super) struct Gusts {
     pub(super) variance: Vec<f64>,
     /// Correlation time along a straight, s.
     pub(super) memory: f64,
-    /// Per observation: change of its value per headwind.
+    /// Per row: change of its value per headwind.
     pub(super) levers: Vec<f64>,
     /// Per session: neighbouring rows of one straight.
     pub(super) straights: Vec<Vec<Range<usize>>>,
@@ -74,18 +75,17 @@ impl Solver<'_> {
     /// the speed that the car has some seconds later, and what follows it can't be held against it: there a window
     /// stands alone (with memory the study found all forces 0.4 to 0.7 % too large).
     pub(super) fn straights_of(&self, g: usize) -> Vec<Range<usize>> {
-        let straight = |row: &usize| {
-            let o = &self.evidence.observations[*row];
+        let straight = |row: usize| {
+            let o = self.observation(row);
             let known = o.heading != (0.0, 0.0) && self.estimates_wind();
             let under_power = self.options.windows.get(o.kind).is_some_and(|k| k.value == "straight");
             self.evidence.straights.get(o.window).filter(|_| known).map(|s| (*s, under_power.then_some(o.window)))
         };
         let mut out = Vec::new();
-        let rows = &self.rows[g];
-        let mut first = 0;
-        while first < rows.len() {
-            let this = straight(&rows[first]);
-            let n = rows[first..].iter().take_while(|r| straight(r) == this).count();
+        let Range { start: mut first, end } = self.order.sessions[g].clone();
+        while first < end {
+            let this = straight(first);
+            let n = (first..end).take_while(|r| straight(*r) == this).count();
             if this.is_some() && n > 1 {
                 out.push(first..first + n);
             }
@@ -99,15 +99,12 @@ impl Solver<'_> {
         let of_straight = |g: usize, range: &Range<usize>, moments: &Moments| {
             let sd = self.gusts.variance[g].sqrt();
             // A window that is out of the season's air by degrees is so with its gusts too.
-            let lever = |row: usize| {
-                let i = self.rows[g][range.start + row];
-                sd * self.gusts.levers[i] / self.clean[i].sqrt()
-            };
+            let lever = |row: usize| sd * self.gusts.levers[row] / self.clean[row].sqrt();
             // What is left of the last moment's gust; a fading exponential is the correlation of a first-order process.
             let kept = |lag: &f64| (-lag / self.gusts.memory).exp();
             Together {
-                first: range.start,
-                acts: moments.of_row.iter().enumerate().map(|(row, moment)| (*moment, lever(row))).collect(),
+                first: range.start - self.order.sessions[g].start,
+                acts: moments.of_row.iter().zip(range.clone()).map(|(moment, row)| (*moment, lever(row))).collect(),
                 kept: moments.lags.iter().map(kept).collect(),
             }
         };
@@ -116,48 +113,47 @@ impl Solver<'_> {
             let gusty = straights.filter(|_| self.gusts.variance[g] > 0.0);
             Arc::new(gusty.map(|(range, moments)| of_straight(g, range, moments)).collect())
         };
-        (0..self.rows.len()).into_par_iter().map(of_session).collect()
+        (0..self.order.sessions.len()).into_par_iter().map(of_session).collect()
     }
 
     /// The moments of the windows of every straight.
     pub(super) fn moments(&self) -> Vec<Vec<Moments>> {
-        let middle = |i: &usize| self.evidence.middle(self.evidence.observations[*i].window);
-        let of_straight = |rows: &[usize]| {
-            let mut all: Vec<f64> = rows.iter().map(middle).collect();
+        let of_straight = |rows: &Range<usize>| {
+            let middles: Vec<f64> = rows.clone().map(|r| self.evidence.middle(self.observation(r).window)).collect();
+            let mut all = middles.clone();
             all.sort_by(f64::total_cmp);
             all.dedup_by(|later, earlier| *later - *earlier < SAME_MOMENT);
-            let of_row = rows.iter().map(|i| all.partition_point(|m| *m <= middle(i)).saturating_sub(1)).collect();
+            let of_row = middles.iter().map(|at| all.partition_point(|m| m <= at).saturating_sub(1)).collect();
             let lags = std::iter::once(0.0).chain(all.windows(2).map(|pair| pair[1] - pair[0])).collect();
             Moments { lags, of_row }
         };
-        let of_session = |(rows, straights): (&Vec<usize>, &Vec<Range<usize>>)| {
-            straights.iter().map(|range| of_straight(&rows[range.clone()])).collect()
-        };
-        self.rows.par_iter().zip(&self.gusts.straights).map(of_session).collect()
+        let of_session = |straights: &Vec<Range<usize>>| straights.iter().map(of_straight).collect();
+        self.gusts.straights.par_iter().map(of_session).collect()
     }
 
-    /// Variance that gusts add to an observation.
+    /// Variance that gusts add to a row.
     pub(super) fn gust_variance(&self, i: usize) -> f64 {
-        let of_session = self.gusts.variance.get(self.evidence.observations[i].session);
+        let of_session = self.gusts.variance.get(self.order.session[i]);
         of_session.map_or(0.0, |v| v * self.gusts.levers[i].powi(2))
     }
 
-    /// Takes over what a headwind does to every observation.
+    /// Takes over what a headwind does to every row.
     pub(super) fn set_levers(&mut self) {
-        let lever = |(i, o): (usize, &super::Observation)| {
-            let known = o.heading != (0.0, 0.0) && self.taken[i];
-            if known { self.beta[self.slopes[i]] * o.slope(self.wind[o.session]) } else { 0.0 }
+        let lever = |r: usize| {
+            let air = &self.order.air[r];
+            let known = air.heading != (0.0, 0.0);
+            if known { self.beta[self.slopes[r]] * air.slope(self.wind[self.order.session[r]]) } else { 0.0 }
         };
-        self.gusts.levers = self.evidence.observations.par_iter().enumerate().map(lever).collect();
+        self.gusts.levers = (0..self.order.len()).map(lever).collect();
     }
 
     /// The headwind of every window, in the best weighting of its quantities.
     pub(super) fn headwinds(&self) -> Vec<Headwind> {
-        let of_window = |rows: &Vec<usize>| {
+        let of_window = |rows: &Range<usize>| {
             let (mut cross, mut signal, mut quantities) = (0.0, 0.0, 0);
-            for i in rows {
-                let (lever, weight) = (self.gusts.levers[*i], self.robust[*i] / self.variances[*i]);
-                cross += lever * self.residual[*i] * weight;
+            for i in rows.clone() {
+                let (lever, weight) = (self.gusts.levers[i], self.robust[i] / self.variances[i]);
+                cross += lever * self.residual[i] * weight;
                 signal += lever * lever * weight;
                 quantities += usize::from(lever != 0.0);
             }
@@ -167,7 +163,7 @@ impl Solver<'_> {
                 Headwind::default()
             }
         };
-        self.by_window.par_iter().map(of_window).collect()
+        self.order.windows.iter().map(of_window).collect()
     }
 
     /// Finds how gusty the sessions were, and how long a gust lasts.
@@ -177,7 +173,7 @@ impl Solver<'_> {
         }
         let headwinds = self.headwinds();
         let windows: Vec<Vec<Vec<usize>>> =
-            (0..self.rows.len()).map(|g| self.windows_on_straights(g, &headwinds)).collect();
+            (0..self.order.sessions.len()).into_par_iter().map(|g| self.windows_on_straights(g, &headwinds)).collect();
         let robust = self.options.method == Method::Robust;
         let of_session = |straights: &Vec<Vec<usize>>| {
             let n = straights.len() as f64;
@@ -185,7 +181,7 @@ impl Solver<'_> {
                 return None;
             }
             let all = || straights.iter().flatten();
-            let outings: BTreeSet<usize> = all().map(|w| self.outing_of[*w]).collect();
+            let outings: BTreeSet<usize> = all().map(|w| self.of_window(*w).outing).collect();
             let share = (n - outings.len() as f64 - 2.0) / n;
             let z: Vec<f64> = all().map(|w| headwinds[*w].value).collect();
             let se: Vec<f64> = all().map(|w| headwinds[*w].variance.sqrt()).collect();
@@ -200,8 +196,8 @@ impl Solver<'_> {
     /// Windows of a session that tell a headwind, straight by straight.
     fn windows_on_straights(&self, g: usize, headwinds: &[Headwind]) -> Vec<Vec<usize>> {
         let of_straight = |range: &Range<usize>| {
-            let rows = self.rows[g][range.clone()].iter().filter(|i| self.clean[**i] > 0.5);
-            let mut windows: Vec<usize> = rows.map(|i| self.evidence.observations[*i].window).collect();
+            let rows = range.clone().filter(|r| self.clean[*r] > 0.5);
+            let mut windows: Vec<usize> = rows.map(|r| self.order.window[r]).collect();
             windows.dedup();
             windows.retain(|w| headwinds[*w].quantities > 1);
             windows
@@ -209,8 +205,14 @@ impl Solver<'_> {
         self.gusts.straights[g].iter().map(of_straight).filter(|w| !w.is_empty()).collect()
     }
 
+    /// The first observation of a window.
+    fn of_window(&self, window: usize) -> &Observation {
+        self.observation(self.order.windows[window].start)
+    }
+
     /// The correlation time with which products of neighbouring windows' headwinds agree best.
     fn memory(&self, windows: &[Vec<Vec<usize>>], headwinds: &[Headwind]) -> f64 {
+        let middle = |w: usize| self.evidence.middle(self.of_window(w).window);
         let mut pairs = Vec::new();
         for (straights, variance) in windows.iter().zip(&self.gusts.variance).filter(|(_, v)| **v > 0.0) {
             let scaled = |w: usize| {
@@ -223,7 +225,7 @@ impl Solver<'_> {
                     for j in on.iter().skip(k + 1) {
                         let noise =
                             (1.0 + headwinds[*i].variance / variance) * (1.0 + headwinds[*j].variance / variance);
-                        let lag = (self.evidence.middle(*i) - self.evidence.middle(*j)).abs();
+                        let lag = (middle(*i) - middle(*j)).abs();
                         pairs.push((lag, scaled(*i) * scaled(*j), 1.0 / noise));
                     }
                 }

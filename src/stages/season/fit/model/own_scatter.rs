@@ -19,12 +19,12 @@ impl Solver<'_> {
     pub(super) fn own_scatter(&self) -> Vec<f64> {
         let headwinds = if self.gusts.variance.is_empty() { Vec::new() } else { self.headwinds() };
         let of = |(i, residual): (usize, &f64)| {
-            let Some(h) = headwinds.get(self.evidence.observations[i].window) else { return *residual };
+            let Some(h) = headwinds.get(self.order.window[i]) else { return *residual };
             let lever = self.gusts.levers[i];
             let left = 1.0 - lever * lever * self.robust[i] / self.variances[i] * h.variance;
             if h.quantities < 2 || left < OWN_SHARE { self.own[i] } else { (residual - lever * h.value) / left.sqrt() }
         };
-        self.residual.par_iter().enumerate().map(of).collect()
+        self.residual.iter().enumerate().map(of).collect()
     }
 
     /// Per cell the variance that its quantity has for itself, as headwind, (m/s)²: differences of two quantities' headwinds
@@ -50,14 +50,13 @@ impl Solver<'_> {
     /// quantities for every window with at least three of them; NaN where one tells none.
     fn told(&self) -> Vec<Vec<f64>> {
         let mut out = vec![Vec::new(); self.kinds];
-        for rows in &self.by_window {
-            let Some(first) = rows.first() else { continue };
-            let told: &mut Vec<f64> = &mut out[self.cells[*first] % self.kinds];
+        for rows in &self.order.windows {
+            let told: &mut Vec<f64> = &mut out[self.cells[rows.start] % self.kinds];
             let start = told.len();
             told.resize(start + self.quantities, f64::NAN);
             let mut count = 0;
-            for i in rows.iter().filter(|i| self.gusts.levers[**i] != 0.0 && self.clean[**i] > 0.5) {
-                told[start + self.evidence.observations[*i].quantity] = self.residual[*i] / self.gusts.levers[*i];
+            for r in rows.clone().filter(|r| self.gusts.levers[*r] != 0.0 && self.clean[*r] > 0.5) {
+                told[start + self.order.quantity[r]] = self.residual[r] / self.gusts.levers[r];
                 count += 1;
             }
             if count < 3 {

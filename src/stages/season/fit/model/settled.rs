@@ -23,7 +23,7 @@ pub(super) struct Settled {
     overstated: Vec<f64>,
     gusts: Vec<f64>,
     own: Vec<f64>,
-    /// Observations that do not count whole: index, how clean, what the fall takes.
+    /// Rows that do not count whole: index, how clean, what the fall takes.
     unclean: Vec<(usize, f64, f64)>,
 }
 
@@ -84,7 +84,9 @@ impl Model {
         }
         at.state.enter(&mut solver);
         solver.gains.clone_from(&self.gains);
-        solver.residual.clone_from(&self.residual);
+        for (residual, i) in solver.residual.iter_mut().zip(&solver.order.observation) {
+            *residual = self.residual[*i];
+        }
         solver.own.clone_from(&at.own);
         solver.reweight();
         solver.blocks()

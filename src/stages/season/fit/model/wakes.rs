@@ -3,6 +3,8 @@
 //! together do. Such a window is taken out of the fit by degrees; Huber's weights, which look at each quantity alone
 //! and never let go entirely, would let a season with many wakes read too little of everything.
 
+use std::ops::Range;
+
 use rayon::prelude::*;
 
 use super::Solver;
@@ -23,6 +25,8 @@ const FLOOR: f64 = 1e-4;
 /// Share of a window's squared residuals that the factor must explain: where one quantity alone is off, it is the
 /// sensor's fault and not the air's.
 const EXPLAINED: f64 = 0.5;
+/// Groups that are worked on as one.
+const FEW_GROUPS: usize = 256;
 /// Windows from which their scatter is known.
 const FEWEST: usize = 10;
 
@@ -46,15 +50,19 @@ impl Solver<'_> {
         if !self.gusts.variance.is_empty() {
             weights = self.clean.iter().copied().zip(self.falls.iter().copied()).collect();
         }
-        self.weigh(&self.by_window, &mut weights);
-        self.weigh(&self.by_straight, &mut weights);
+        self.weigh(&self.order.windows, &mut weights);
+        self.weigh(&self.order.straights, &mut weights);
         (self.clean, self.falls) = weights.into_iter().unzip();
     }
 
-    /// Lowers the weights, and what their fall takes, of groups of observations whose common factor is far out.
-    fn weigh(&self, groups: &[Vec<usize>], weights: &mut [(f64, f64)]) {
+    /// Lowers the weights, and what their fall takes, of groups of rows whose common factor is far out.
+    fn weigh(&self, groups: &[Range<usize>], weights: &mut [(f64, f64)]) {
         let sums = || vec![(0.0, 0.0); self.quantities];
-        let found: Vec<Option<Common>> = groups.par_iter().map_init(sums, |sums, of| self.common(of, sums)).collect();
+        let found: Vec<Option<Common>> = groups
+            .par_iter()
+            .with_min_len(FEW_GROUPS)
+            .map_init(sums, |sums, of| self.common(of.clone(), sums))
+            .collect();
         let mut sizes: Vec<f64> = found.iter().flatten().map(|c| c.t.abs()).collect();
         if sizes.len() < FEWEST {
             return;
@@ -70,25 +78,25 @@ impl Solver<'_> {
             let size = found.t.abs() / scale;
             let weight = ((nothing - size) / (nothing - whole)).clamp(FLOOR, 1.0);
             let falls = if size > whole && size < nothing { size / (nothing - whole) } else { 0.0 };
-            for i in of {
-                if weight < weights[*i].0 {
-                    weights[*i] = (weight, falls);
-                }
+            for given in weights[of.clone()].iter_mut().filter(|given| weight < given.0) {
+                *given = (weight, falls);
             }
         }
     }
 
     /// `None` with less than two quantities. `sums`: room for as many figures as there are quantities.
-    fn common(&self, of: &[usize], sums: &mut [(f64, f64)]) -> Option<Common> {
+    fn common(&self, of: Range<usize>, sums: &mut [(f64, f64)]) -> Option<Common> {
         sums.fill((0.0, 0.0));
         let mut gust = 0.0;
+        let session = *self.order.session.get(of.start)?;
+        let wind = self.wind[session];
         for i in of {
-            let (o, r, variance) = (&self.evidence.observations[*i], self.residual[*i], self.variances[*i]);
-            let force = self.beta[self.slopes[*i]] * o.x(self.wind[o.session]);
-            let sum = sums.get_mut(o.quantity)?;
+            let (r, variance) = (self.residual[i], self.variances[i]);
+            let force = self.beta[self.slopes[i]] * self.order.air[i].x(wind);
+            let sum = sums.get_mut(self.order.quantity[i])?;
             sum.0 += force * r / variance;
             sum.1 += force * force / variance;
-            gust += force * self.gusts.levers[*i] / variance;
+            gust += force * self.gusts.levers[i] / variance;
         }
         let told = || sums.iter().filter(|s| s.1 > 0.0);
         if told().count() < 2 {
@@ -96,7 +104,6 @@ impl Solver<'_> {
         }
         let (cross, signal) = told().fold((0.0, 0.0), |a, s| (a.0 + s.0, a.1 + s.1));
         let each: f64 = told().map(|s| s.0 * s.0 / s.1).sum();
-        let session = of.first().map_or(0, |i| self.evidence.observations[*i].session);
         let gusts = self.gusts.variance.get(session).copied().unwrap_or(0.0);
         let t = cross / (signal + gusts * gust * gust).sqrt();
         (t.is_finite() && each > 0.0).then(|| Common { t, explained: cross * cross / signal / each })

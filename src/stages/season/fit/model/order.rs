@@ -1,0 +1,136 @@
+//! The observations that take part in a fit, in the order of its steps: session by session, straight by straight, window by
+//! window. Every step goes through all of them a dozen times; what it looks at stands side by side.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::ops::Range;
+
+use super::Pair;
+use crate::stages::season::fit::evidence::{Evidence, Observation};
+
+/// What an observation says of its air.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Air {
+    v2: f64,
+    v: f64,
+    ratio: f64,
+    /// Unit vector of travel; zero where the session's wind does not enter.
+    pub(super) heading: (f64, f64),
+}
+
+impl Air {
+    fn of(o: &Observation) -> Self {
+        match o.own_wind {
+            // The wind of its own row of the run sheet stands, whatever that of the session is.
+            Some(wind) => Self { v2: o.x(wind), v: 0.5 * o.slope(wind), ratio: 0.0, heading: (0.0, 0.0) },
+            None => Self { v2: o.v2, v: o.v, ratio: o.ratio, heading: o.heading },
+        }
+    }
+
+    fn headwind(&self, wind: (f64, f64)) -> f64 {
+        self.heading.0 * wind.0 + self.heading.1 * wind.1
+    }
+
+    /// As [`Observation::x`].
+    pub(super) fn x(&self, wind: (f64, f64)) -> f64 {
+        let h = self.headwind(wind);
+        self.v2 + 2.0 * h * self.v + h * h * self.ratio
+    }
+
+    /// As [`Observation::slope`].
+    pub(super) fn slope(&self, wind: (f64, f64)) -> f64 {
+        2.0 * (self.v + self.headwind(wind) * self.ratio)
+    }
+}
+
+/// Rows of the fit.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Order {
+    /// Per row its observation.
+    pub(super) observation: Vec<usize>,
+    /// Per row its session, quantity and window; the window by its place in `windows`.
+    pub(super) session: Vec<usize>,
+    pub(super) quantity: Vec<usize>,
+    pub(super) window: Vec<usize>,
+    /// Per row what was measured, its standard error, and its air.
+    pub(super) y: Vec<f64>,
+    pub(super) se: Vec<f64>,
+    pub(super) air: Vec<Air>,
+    /// Rows of every session, window and straight.
+    pub(super) sessions: Vec<Range<usize>>,
+    pub(super) windows: Vec<Range<usize>>,
+    pub(super) straights: Vec<Range<usize>>,
+    /// Rows of every quantity.
+    pub(super) quantities: Vec<Vec<usize>>,
+}
+
+impl Order {
+    /// Of the pairs that are fitted, without what the evidence leaves out.
+    pub(super) fn new(evidence: &Evidence, quantities: usize, dropped: &BTreeMap<Pair, &'static str>) -> Self {
+        let straight = |o: &Observation| evidence.straights.get(o.window).copied().unwrap_or(0);
+        let taken = |o: &Observation| {
+            !dropped.contains_key(&(o.configuration, o.quantity))
+                && !evidence.left_out.contains(&(o.session, o.quantity))
+        };
+        let all = &evidence.observations;
+        let mut observation: Vec<usize> = (0..all.len()).filter(|i| taken(&all[*i])).collect();
+        observation.sort_by_key(|i| {
+            let o = &all[*i];
+            (o.session, straight(o), o.window, o.quantity)
+        });
+        let each = || observation.iter().map(|i| &all[*i]);
+        let mut out = Self {
+            session: each().map(|o| o.session).collect(),
+            quantity: each().map(|o| o.quantity).collect(),
+            y: each().map(|o| o.y).collect(),
+            se: each().map(|o| o.se).collect(),
+            air: each().map(Air::of).collect(),
+            windows: together(each().map(|o| (o.session, o.window))),
+            quantities: vec![Vec::new(); quantities],
+            ..Default::default()
+        };
+        if !evidence.straights.is_empty() {
+            out.straights = together(each().map(|o| (o.session, straight(o))));
+        }
+        out.window = out.windows.iter().enumerate().flat_map(|(w, rows)| std::iter::repeat_n(w, rows.len())).collect();
+        let mut end = 0;
+        for g in 0..evidence.sessions.len() {
+            let start = end;
+            end += out.session[start..].iter().take_while(|s| **s == g).count();
+            out.sessions.push(start..end);
+        }
+        out.quantity.iter().enumerate().for_each(|(r, q)| out.quantities[*q].push(r));
+        out.observation = observation;
+        out
+    }
+
+    /// Rows.
+    pub(super) fn len(&self) -> usize {
+        self.observation.len()
+    }
+
+    /// The pairs that are fitted.
+    pub(super) fn pairs(&self, evidence: &Evidence) -> BTreeSet<Pair> {
+        let pair = |i: &usize| (evidence.observations[*i].configuration, evidence.observations[*i].quantity);
+        self.observation.iter().map(pair).collect()
+    }
+
+    /// Values of the rows as those of all observations, of which the others have this one.
+    pub(super) fn of_observations(&self, values: &[f64], observations: usize, others: f64) -> Vec<f64> {
+        let mut out = vec![others; observations];
+        self.observation.iter().zip(values).for_each(|(i, v)| out[*i] = *v);
+        out
+    }
+}
+
+/// Neighbours of one key.
+fn together<K: PartialEq>(keys: impl Iterator<Item = K>) -> Vec<Range<usize>> {
+    let (mut out, mut last): (Vec<Range<usize>>, Option<K>) = (Vec::new(), None);
+    for (row, key) in keys.enumerate() {
+        match out.last_mut() {
+            Some(range) if last.as_ref() == Some(&key) => range.end += 1,
+            _ => out.push(row..row + 1),
+        }
+        last = Some(key);
+    }
+    out
+}

@@ -98,7 +98,16 @@ fn load_stage(bencher: divan::Bencher, kind: &str) {
     let (stage, car): (Load, Car) = (stage(), serde_yaml::from_str(CAR).unwrap());
     let needed: Vec<String> = needed().map(|c| format!("own_{c}")).collect();
     bencher.bench(|| {
-        let cx = LogCx { path, log: "b.csv", car: &car, runs: &[], needed: &needed, quantities: &[], bytes: None };
+        let cx = LogCx {
+            path,
+            log: "b.csv",
+            car: &car,
+            runs: &[],
+            needed: &needed,
+            quantities: &[],
+            road_load: false,
+            bytes: None,
+        };
         let frame = stage.run(LogFrame::default(), &cx).unwrap();
         assert_eq!((frame.len(), frame.columns.len()), (ROWS as usize, NEEDED - 1));
         frame

@@ -26,6 +26,11 @@ pub struct Plan {
 }
 
 impl Plan {
+    /// Whether a season stage wants the road load of every coasting stretch.
+    pub fn wants_road_load(&self) -> bool {
+        self.pipeline().season_wide.iter().any(|step| step.value.stage().wants_road_load())
+    }
+
     /// Checks the chain of stages.
     ///
     /// # Errors

@@ -64,7 +64,7 @@ fn a_limit_of_the_deceleration_keeps_braking_out() {
             funnel.iter().filter(|f| f.stage == stage && f.rule == "deceleration").map(|f| f.seconds).sum()
         };
         let windows: Vec<WindowRow> = table(folder.path());
-        let hardest = |kind: &str| windows.iter().filter(|w| w.kind == kind).map(|w| w.accel_x).fold(0.0, f64::min);
+        let hardest = |kind: &str| windows.iter().filter(|w| &*w.kind == kind).map(|w| w.accel_x).fold(0.0, f64::min);
         (["coastdown", "straight"].map(slowed), ["coastdown", "straight"].map(hardest))
     };
     let (lost, hardest) = limited("0.25 g");

@@ -58,7 +58,8 @@ pub fn run(
 ) -> Result<LogFrame, LogFault> {
     let needed: Vec<String> = needed.iter().map(|n| (*n).to_owned()).collect();
     let log = path.file_name().unwrap().to_string_lossy().into_owned();
-    let cx = LogCx { path, log: &log, car: &car(), runs, needed: &needed, quantities: &[], bytes: None };
+    let cx =
+        LogCx { path, log: &log, car: &car(), runs, needed: &needed, quantities: &[], road_load: false, bytes: None };
     stage.run(frame, &cx)
 }
 

@@ -151,7 +151,7 @@ fn fits_say_how_and_with_what() {
         assert!(lo < f.value.unwrap() && f.value.unwrap() < hi && se > 0.0);
         assert!((f.value.unwrap() - f.coefficient.unwrap() * f.reference_speed.powi(2)).abs() < 1e-9);
         assert!((f.area.unwrap() - 2.0 * f.coefficient.unwrap() / 1.225).abs() < 1e-12);
-        let n = windows.iter().filter(|w| w.configuration == f.configuration && w.quantity == f.quantity).count();
+        let n = windows.iter().filter(|w| *w.configuration == *f.configuration && *w.quantity == *f.quantity).count();
         assert_eq!(n as i64, f.windows);
         assert!(f.sessions >= 3 && f.outings >= f.sessions, "{f:?}");
     }

@@ -61,6 +61,9 @@ type Shape<'a> = (&'a str, usize, i64);
 pub(super) fn same_runs(results: &mut [LogResult], watcher: &dyn Watcher) {
     let told = |r: &LogResult| r.outcome.is_ok() && r.windows.len() >= TELLING;
     let mut order: Vec<usize> = (0..results.len()).filter(|i| told(&results[*i])).collect();
+    if !any_alike(results, &order) {
+        return;
+    }
     order.sort_by_key(|i| (Reverse(results[*i].windows.len()), *i));
     // Where windows of the logs that count stand, by what is the same in every export; speeds in steps as wide as they may
     // differ, so that those of one run lie in the same step or the next.
@@ -89,11 +92,24 @@ pub(super) fn same_runs(results: &mut [LogResult], watcher: &dyn Watcher) {
     set_twice_aside(results, twice, watcher);
 }
 
+/// Whether any window of one of these logs is one of another's, too: on most nights none is, and all is well.
+fn any_alike(results: &[LogResult], of: &[usize]) -> bool {
+    let windows = of.iter().flat_map(|i| results[*i].windows.iter().map(move |w| (*i, w)));
+    let mut all: Vec<(usize, &Window)> = windows.collect();
+    all.sort_unstable_by(|(_, a), (_, b)| a.samples.cmp(&b.samples).then(a.speed.total_cmp(&b.speed)));
+    all.iter().enumerate().any(|(k, (i, w))| {
+        let near = |(_, next): &&(usize, &Window)| {
+            next.samples == w.samples && next.speed - w.speed <= SAME_SPEED * next.speed.abs()
+        };
+        all[k + 1..].iter().take_while(near).any(|(j, next)| j != i && same(w, next))
+    })
+}
+
 /// Whether two windows are those of one stretch: what is measured agrees within its own error, as digits let it.
 fn same(a: &Window, b: &Window) -> bool {
     let values = || a.measures.iter().zip(&b.measures).filter_map(|(a, b)| a.as_ref().zip(b.as_ref()));
     (a.kind, a.samples) == (b.kind, b.samples)
-        && (a.speed - b.speed).abs() <= SAME_SPEED * a.speed.abs()
+        && (a.speed - b.speed).abs() <= SAME_SPEED * a.speed.abs().max(b.speed.abs())
         && values().all(|(a, b)| (a.mean - b.mean).abs() <= a.standard_error.max(b.standard_error))
 }
 

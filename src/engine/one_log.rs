@@ -238,6 +238,7 @@ impl Work<'_> {
             runs: &log.runs,
             needed: &self.plan.needed,
             quantities: &self.plan.quantities,
+            road_load: self.plan.wants_road_load(),
             bytes,
         }
     }

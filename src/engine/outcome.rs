@@ -3,8 +3,6 @@
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-use rayon::prelude::*;
-
 use super::one_log::LogResult;
 use crate::error::Fatal;
 use crate::plan::Plan;
@@ -79,9 +77,7 @@ impl Outcome {
             &s.energy,
             &s.history,
         ];
-        let files: Vec<(PathBuf, Vec<u8>)> =
-            tables.par_iter().map(|t| t.encoded(&self.folder, origin)).collect::<Result<_, _>>()?;
-        switch.add_all(&files)?;
+        switch.add_all(tables.len(), |i| tables[i].encoded(&self.folder, origin))?;
         let remark = parquet_file::append(&mut switch, origin, std::slice::from_ref(&self.batch))?;
         switch.commit()?;
         Ok(remark)

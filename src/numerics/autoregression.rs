@@ -97,14 +97,22 @@ impl Autoregression {
             model.extend(k);
         }
         out.truncate(longest + 1);
-        let turned: Vec<f64> = self.coefficients.iter().rev().copied().collect();
+        // What the lags so far make of the next ones, nearest first: each new lag adds its share to all of them.
+        let known = |ahead: usize| -> f64 {
+            let terms = self.coefficients.iter().skip(ahead).zip(out.iter().rev());
+            terms.map(|(a, r)| a * r).sum()
+        };
+        let mut coming: Vec<f64> = (0..order).map(known).collect();
+        coming.push(0.0);
         let mut small = 0;
         while out.len() <= longest && small <= order {
-            let next = dot(&turned, out.get(out.len() - order..).unwrap_or_default());
             // Near the unit circle rounding grows from lag to lag.
-            let next = next.clamp(-1.0, 1.0);
+            let next = coming[0].clamp(-1.0, 1.0);
             small = if next.abs() < NEGLIGIBLE { small + 1 } else { 0 };
             out.push(next);
+            for (ahead, a) in self.coefficients.iter().enumerate() {
+                coming[ahead] = coming[ahead + 1] + a * next;
+            }
         }
         out
     }
@@ -119,11 +127,12 @@ pub fn fit(residuals: &[f64], removed: usize, largest_order: usize) -> Autoregre
     let mut model = Autoregression::white();
     let mut best = (criterion(n, &model, removed).unwrap_or(f64::INFINITY), model.clone());
     let (mut forward, mut backward) = (residuals.to_vec(), residuals.to_vec());
+    let mut known = None;
     for lag in 1..=largest_order {
         // Forward errors meet the backward ones of a step before.
         let pairs = residuals.len().saturating_sub(lag);
         let (Some(ahead), Some(behind)) = (forward.get_mut(lag..), backward.get_mut(..pairs)) else { break };
-        let Some(k) = reflect(ahead, behind, gaps) else { break };
+        let Some(k) = reflect(ahead, behind, gaps, &mut known) else { break };
         model.extend(k);
         let Some(score) = criterion(n, &model, removed) else { break };
         if score < best.0 {
@@ -136,10 +145,22 @@ pub fn fit(residuals: &[f64], removed: usize, largest_order: usize) -> Autoregre
     best.1
 }
 
+/// Squares of all errors that the next step of the lattice has, and those that were last summed up.
+#[derive(Clone, Copy)]
+struct Squares {
+    left: f64,
+    summed: f64,
+}
+
+/// Share of what was summed up last above which what the recursion leaves of it has digits enough.
+const ENOUGH_LEFT: f64 = 1e-6;
+
 /// One step of Burg's lattice in place: the reflection coefficient that makes forward and backward errors least.
-/// `None` when no pair is left. `gaps`: NaN marks errors that are missing.
-fn reflect(forward: &mut [f64], backward: &mut [f64], gaps: bool) -> Option<f64> {
-    let (product, squares) = if gaps {
+/// `None` when no pair is left. `gaps`: NaN marks errors that are missing. `known`: what the step before
+/// knows of the squares, and this one for the next.
+fn reflect(forward: &mut [f64], backward: &mut [f64], gaps: bool, known: &mut Option<Squares>) -> Option<f64> {
+    let mut base = f64::INFINITY;
+    let (product, all) = if gaps {
         let (mut product, mut squares) = (0.0, 0.0);
         for (f, b) in forward.iter().zip(backward.iter()).filter(|(f, b)| !(f.is_nan() || b.is_nan())) {
             product += f * b;
@@ -147,15 +168,26 @@ fn reflect(forward: &mut [f64], backward: &mut [f64], gaps: bool) -> Option<f64>
         }
         (product, squares)
     } else {
-        (dot(forward, backward), dot(forward, forward) + dot(backward, backward))
+        let Squares { left, summed } = known.take().unwrap_or_else(|| {
+            let summed = dot(forward, forward) + dot(backward, backward);
+            Squares { left: summed, summed }
+        });
+        base = summed;
+        (dot(forward, backward), left)
     };
-    if !(squares.is_finite() && squares > 0.0) {
+    if !(all.is_finite() && all > 0.0) {
         return None;
     }
-    let k = 2.0 * product / squares;
+    let k = 2.0 * product / all;
     for (f, b) in forward.iter_mut().zip(backward.iter_mut()) {
         // A gap makes both NaN, and stays one.
         (*f, *b) = (*f - k * *b, *b - k * *f);
+    }
+    if let (false, Some(first), Some(last)) = (gaps, forward.first(), backward.last()) {
+        // Σf² + Σb² falls by the factor 1 − k²; the first and the last meet nothing in the next step (Andersen, Proceedings
+        // of the IEEE 66, 1978; from memory).
+        let left = (1.0 - k * k) * all - first * first - last * last;
+        *known = (left > ENOUGH_LEFT * base).then_some(Squares { left, summed: base });
     }
     Some(k)
 }

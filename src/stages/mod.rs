@@ -127,6 +127,8 @@ pub struct LogCx<'a> {
     pub needed: &'a [String],
     /// Names of the quantities that the windows summarise.
     pub quantities: &'a [String],
+    /// A season stage wants the road load of every coasting stretch.
+    pub road_load: bool,
     /// The file's bytes, where they were read already; `load` takes them.
     pub bytes: Option<&'a Cell<Vec<u8>>>,
 }
@@ -180,6 +182,10 @@ pub trait SeasonStage: Sync {
     /// Quantities that it needs measured in every window.
     fn quantities(&self) -> Vec<String> {
         Vec::new()
+    }
+    /// Whether it wants the road load of every coasting stretch; else nobody works it out.
+    fn wants_road_load(&self) -> bool {
+        false
     }
     /// Runs on the season.
     ///

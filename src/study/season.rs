@@ -123,6 +123,7 @@ pub(super) fn process(plan: &Plan, log: &SimLog, frame: LogFrame) -> Option<Vec<
         runs: &runs,
         needed: &plan.needed,
         quantities: &plan.quantities,
+        road_load: true,
         bytes: None,
     };
     one_log::after(plan, &cx, 1, frame).ok().map(|p| p.windows)

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use arrow_array::RecordBatch;
-use arrow_schema::{ArrowError, SchemaRef};
+use arrow_schema::{ArrowError, DataType, SchemaRef};
 use parquet::arrow::ArrowWriter;
 use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
 use parquet::arrow::arrow_writer::{ArrowColumnWriter, compute_leaves};
@@ -14,6 +14,7 @@ use parquet::errors::ParquetError;
 use parquet::file::metadata::KeyValue;
 use parquet::file::properties::WriterProperties;
 use parquet::file::writer::SerializedFileWriter;
+use parquet::schema::types::ColumnPath;
 use rayon::prelude::*;
 
 use super::row::Row;
@@ -78,7 +79,7 @@ fn in_pieces<R: Row>(
     origin: &Origin,
     batches: impl Iterator<Item = Vec<Result<RecordBatch, ArrowError>>>,
 ) -> Result<(PathBuf, Vec<u8>), Fatal> {
-    let encoded = columns_side_by_side(Arc::new(R::schema()), properties(origin, R::CAUTION), batches);
+    let encoded = columns_side_by_side(Arc::new(R::schema()), properties::<R>(origin), batches);
     let path = place(Path::new(""), R::TABLE, &origin.season);
     match encoded {
         Ok(bytes) => Ok((path, bytes)),
@@ -136,19 +137,22 @@ pub fn write<R: Row>(to: &mut Switch, origin: &Origin, rows: &[R]) -> Result<(),
     to.add(&place, &bytes)
 }
 
-fn properties(origin: &Origin, caution: Option<&str>) -> WriterProperties {
+fn properties<R: Row>(origin: &Origin) -> WriterProperties {
     let pairs = [
         ("squarelaw.version", env!("CARGO_PKG_VERSION")),
         ("squarelaw.schema_version", SCHEMA_VERSION),
         ("squarelaw.fingerprint", origin.fingerprint.as_str()),
         ("squarelaw.season", origin.season.as_str()),
     ];
-    let caution = caution.map(|c| ("squarelaw.caution", c));
+    let caution = R::CAUTION.map(|c| ("squarelaw.caution", c));
     let pairs = pairs.into_iter().chain(caution).map(|(k, v)| KeyValue::new(k.to_owned(), v.to_owned()));
-    WriterProperties::builder()
-        .set_compression(Compression::SNAPPY)
-        .set_key_value_metadata(Some(pairs.collect()))
-        .build()
+    let mut properties =
+        WriterProperties::builder().set_compression(Compression::SNAPPY).set_key_value_metadata(Some(pairs.collect()));
+    // Measured values seldom repeat: a dictionary of them is as long as they are.
+    for field in R::schema().fields().iter().filter(|f| *f.data_type() == DataType::Float64) {
+        properties = properties.set_column_dictionary_enabled(ColumnPath::from(field.name().as_str()), false);
+    }
+    properties.build()
 }
 
 /// Reads all rows of one file.

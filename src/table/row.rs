@@ -13,6 +13,9 @@ use arrow_schema::{DataType, Field, Schema, TimeUnit};
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Timestamp(pub i64);
 
+/// A text that many rows share.
+pub type Text = Arc<str>;
+
 /// Why a table could not be read back.
 #[derive(Debug, thiserror::Error)]
 pub enum RowError {
@@ -73,6 +76,7 @@ cell!(f64, Float64Array, DataType::Float64, |v| *v, |a, i| a.value(i));
 cell!(i64, Int64Array, DataType::Int64, |v| *v, |a, i| a.value(i));
 cell!(bool, BooleanArray, DataType::Boolean, |v| *v, |a, i| a.value(i));
 cell!(String, StringArray, DataType::Utf8, |v| v.as_str(), |a, i| a.value(i).to_owned());
+cell!(Text, StringArray, DataType::Utf8, |v| v.as_ref(), |a, i| a.value(i).into());
 
 fn utc() -> DataType {
     DataType::Timestamp(TimeUnit::Microsecond, Some("UTC".into()))

@@ -10,6 +10,7 @@ use std::collections::BTreeSet;
 use std::fs::{self, File};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError, mpsc};
 
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
@@ -21,6 +22,9 @@ use crate::error::Fatal;
 const BESIDE: &str = ".beside-";
 /// The note, in the folder of the tables.
 const NOTE: &str = ".squarelaw.switch";
+
+/// Files that are written at once.
+const WRITERS: usize = 3;
 
 /// One file that waits beside its place; both paths are relative to the folder of the tables.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -173,15 +177,42 @@ impl Switch {
         Ok(())
     }
 
-    /// The same for many files, side by side, for the disk waits in each. The files stand in the order given.
+    /// The same for many files: they are made side by side, and written while others are still made, for the disk waits in
+    /// each. They stand in the order given.
     ///
     /// # Errors
-    /// The first failure of the file system; what was written then goes with the switch.
-    pub fn add_all(&mut self, files: &[(PathBuf, Vec<u8>)]) -> Result<(), Fatal> {
-        let each: Vec<Result<Waiting, Fatal>> =
-            files.par_iter().map(|(place, bytes)| written(&self.tables, place, bytes)).collect();
-        let mut failure = Ok(());
-        for one in each {
+    /// The first that can't be made or written; what was written then goes with the switch.
+    pub fn add_all(
+        &mut self,
+        count: usize,
+        make: impl Fn(usize) -> Result<(PathBuf, Vec<u8>), Fatal> + Sync,
+    ) -> Result<(), Fatal> {
+        let (made, to_write) = mpsc::channel::<(usize, PathBuf, Vec<u8>)>();
+        let to_write = Mutex::new(to_write);
+        let next = || to_write.lock().unwrap_or_else(PoisonError::into_inner).recv().ok();
+        let write = || {
+            let mut out = Vec::new();
+            while let Some((i, place, bytes)) = next() {
+                out.push((i, written(&self.tables, &place, &bytes)));
+            }
+            out
+        };
+        let (made, mut done) = std::thread::scope(|scope| {
+            let writers: Vec<_> = (0..WRITERS).map(|_| scope.spawn(write)).collect();
+            let one = |(made, i): (&mut mpsc::Sender<_>, usize)| {
+                let (place, bytes) = make(i)?;
+                // Nobody takes it any more only where a writer died, which shows below.
+                let _ = made.send((i, place, bytes));
+                Ok::<_, Fatal>(())
+            };
+            let all = (0..count).into_par_iter().map_with(made, |made, i| one((made, i))).collect::<Result<(), _>>();
+            let died = |_| vec![(0, Err(Fatal::Internal("a table was not written".to_owned())))];
+            let done: Vec<_> = writers.into_iter().flat_map(|w| w.join().unwrap_or_else(died)).collect();
+            (all, done)
+        });
+        done.sort_by_key(|(i, _)| *i);
+        let mut failure = made;
+        for (_, one) in done {
             match one {
                 Ok(waiting) => self.waiting.push(waiting),
                 Err(e) => failure = failure.and(Err(e)),

@@ -65,6 +65,9 @@ impl Keyer {
             let mut windows = Hasher::new();
             value(&mut windows, "steps", &steps)?;
             value(&mut windows, "quantities", &plan.quantities)?;
+            // Nothing to the stages that find no coasting.
+            let coasts = steps.iter().any(|step| matches!(step, WindowStep::Coastdown(_)));
+            value(&mut windows, "road load", &(coasts && plan.wants_road_load()))?;
             Ok(windows.finalize())
         };
         let steps: Vec<WindowStep> = plan.pipeline().windows.iter().map(|s| s.value.clone()).collect();

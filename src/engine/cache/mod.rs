@@ -21,6 +21,7 @@ use std::collections::BTreeSet;
 use std::fs::{self, File};
 use std::io::Read;
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, SystemTime};
 
@@ -56,6 +57,8 @@ pub struct Cache {
     keyer: Keyer,
     index: Mutex<Index>,
     remarks: Mutex<BTreeSet<String>>,
+    /// Whether anything was written.
+    grown: AtomicBool,
 }
 
 /// A log's bytes, as far as they were looked at.
@@ -100,8 +103,13 @@ impl Cache {
     pub fn open(folder: &Path, plan: &Plan) -> Result<Self, Fatal> {
         let (mut index, damaged) = Index::read(&folder.join("index"));
         let keyer = Keyer::new(plan, &mut index)?;
-        let cache =
-            Self { folder: folder.to_owned(), keyer, index: Mutex::new(index), remarks: Mutex::new(BTreeSet::new()) };
+        let cache = Self {
+            folder: folder.to_owned(),
+            keyer,
+            index: Mutex::new(index),
+            remarks: Mutex::new(BTreeSet::new()),
+            grown: AtomicBool::new(false),
+        };
         if let Some(why) = damaged {
             cache.remark(format!("the cache's index was damaged ({why}); the logs are looked at anew"));
         }
@@ -173,6 +181,7 @@ impl Cache {
     }
 
     fn keep_at<T: Serialize>(&self, path: &Path, key: &str, value: &T) {
+        self.grown.store(true, Ordering::Relaxed);
         if let Err(e) = entry::write(path, key, value) {
             self.remark(self.unwritten(&e));
         }
@@ -211,9 +220,14 @@ impl Cache {
         }
     }
 
-    /// Writes the index and keeps the cache under its limit.
-    pub fn close(&self, limit: u64) {
+    /// Writes the index and keeps the cache under its limit, the usual one where none is given: then there is nothing to do
+    /// unless it has grown.
+    pub fn close(&self, limit: Option<u64>) {
         self.save_index();
+        if limit.is_none() && !self.grown.load(Ordering::Relaxed) {
+            return;
+        }
+        let limit = limit.unwrap_or(USUAL_LIMIT);
         if let Err(e) = room::trim(&self.folder, limit) {
             self.remark(format!("the cache {} can't be trimmed: {e}", self.folder.display()));
         }
@@ -238,6 +252,9 @@ impl Kept for Cache {
     fn keep(&self, key: &str, solved: &Solved) {
         let (path, key) = self.fit(key);
         self.keep_at(&path, &key, solved);
+        if let Err(e) = room::few_fits(&self.folder) {
+            self.remark(format!("the cache {} can't be trimmed: {e}", self.folder.display()));
+        }
     }
 }
 

@@ -49,6 +49,15 @@ struct Entry {
     path: PathBuf,
 }
 
+impl Entry {
+    fn remove(&self) -> io::Result<()> {
+        match fs::remove_file(&self.path) {
+            Err(e) if e.kind() != io::ErrorKind::NotFound => Err(e),
+            _ => Ok(()),
+        }
+    }
+}
+
 /// The entries of one kind, oldest use first. Clears away what killed runs left beside.
 fn entries(folder: &Path) -> io::Result<Vec<Entry>> {
     let listing = match fs::read_dir(folder) {
@@ -129,10 +138,7 @@ pub fn trim(cache: &Path, limit: u64) -> io::Result<Room> {
             if room.bytes() <= limit && !(kind == FITS && i < many) {
                 break;
             }
-            match fs::remove_file(&entry.path) {
-                Err(e) if e.kind() != io::ErrorKind::NotFound => return Err(e),
-                _ => {}
-            }
+            entry.remove()?;
             let used = match kind {
                 FRAMES => &mut room.frames,
                 FITS => &mut room.fits,
@@ -143,6 +149,16 @@ pub fn trim(cache: &Path, limit: u64) -> io::Result<Room> {
         }
     }
     Ok(room)
+}
+
+/// Takes fits away until there are a few.
+///
+/// # Errors
+/// As [`trim`].
+pub fn few_fits(cache: &Path) -> io::Result<()> {
+    let fits = entries(&cache.join(FITS))?;
+    let many = fits.len().saturating_sub(FEW);
+    fits.iter().take(many).try_for_each(Entry::remove)
 }
 
 #[cfg(test)]

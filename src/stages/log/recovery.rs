@@ -74,6 +74,7 @@ impl Chain<'_> {
             runs: &runs,
             needed: &[],
             quantities: &[],
+            road_load: true,
             bytes: None,
         };
         stages.into_iter().fold(loaded(season, index, self.without), |log, stage| stage.run(log, &cx).unwrap())

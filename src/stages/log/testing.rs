@@ -53,6 +53,7 @@ impl Bench {
             runs: &self.runs,
             needed: &[],
             quantities: &[],
+            road_load: true,
             bytes: None,
         }
     }

@@ -75,6 +75,10 @@ impl SeasonStage for CrossCheck {
         }
     }
 
+    fn wants_road_load(&self) -> bool {
+        true
+    }
+
     fn run(&self, tables: &mut SeasonTables, cx: &SeasonCx) -> Result<(), Fatal> {
         let fit = fitted(&tables.model, "cross_check")?;
         let mut rows = Vec::new();

@@ -123,7 +123,7 @@ impl WindowStage for Coastdown {
         for stretch in pieces.chunk_by(|a, b| a.end == b.start && a.segment == b.segment) {
             let first = windows.len();
             windows.extend(stretch.iter().filter_map(|p| window(log, *p, "coastdown", cx)));
-            if let Some(window) = windows.get_mut(first) {
+            if let Some(window) = windows.get_mut(first).filter(|_| cx.road_load) {
                 window.coast = self.coast(log, stretch);
             }
         }

@@ -122,14 +122,20 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
         out.configurations.iter().enumerate().map(|(i, c)| (c.name.clone(), i)).collect();
     let mut winds: Vec<(usize, &Window)> = Vec::new();
     let mut unmeasured = vec![false; out.sessions.len()];
+    // Windows of one outing follow each other: what they belong to is looked up for all of them at once.
+    let belongs = |w: &Window| {
+        let session = names.binary_search(&(w.event.as_str(), w.session.as_str())).ok()?;
+        Some((session, outings.binary_search(&w.outing.as_str()).ok()?, index.get(&w.configuration).copied()))
+    };
+    let (mut last, mut place) = (None::<&Window>, None);
     for (i, w) in counted {
-        let (Ok(session), Ok(outing)) =
-            (names.binary_search(&(w.event.as_str(), w.session.as_str())), outings.binary_search(&w.outing.as_str()))
-        else {
-            continue;
-        };
+        if !last.is_some_and(|last| together(last, w)) {
+            place = belongs(w);
+        }
+        last = Some(w);
+        let Some((session, outing, configuration)) = place else { continue };
         winds.push((session, w));
-        let Some(configuration) = index.get(&w.configuration) else { continue };
+        let Some(configuration) = configuration else { continue };
         let own_wind = (fit.wind == Wind::RunSheet).then(|| w.sheet_wind.map_or((0.0, 0.0), components));
         let heading = match w.course {
             Some(psi) if !w.air_speed_measured => (psi.cos(), psi.sin()),
@@ -149,7 +155,7 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
                 quantity,
                 session,
                 outing,
-                configuration: *configuration,
+                configuration,
                 kind,
                 y: m.mean - zero.unwrap_or(0.0),
                 zeroed: zero.is_some(),
@@ -166,6 +172,11 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
     out.measured.iter_mut().zip(unmeasured).for_each(|(m, not)| *m &= !not);
     out.sheet_wind = mean_winds(&winds, out.sessions.len());
     out
+}
+
+/// Whether two windows are of one outing and configuration.
+fn together(a: &Window, b: &Window) -> bool {
+    (&a.outing, &a.configuration, &a.session, &a.event) == (&b.outing, &b.configuration, &b.session, &b.event)
 }
 
 /// Names, sorted, each once.
@@ -186,12 +197,17 @@ const TURN: f64 = 0.2;
 /// Windows of one outing that follow each other in the same direction lie on one straight: what the car met there,
 /// another car's wake above all, they have in common. Without a course every window stands alone.
 pub fn straights(windows: &[Window]) -> Vec<usize> {
-    let mut order: Vec<usize> = (0..windows.len()).collect();
-    let key = |i: &usize| windows.get(*i).map(|w| (w.outing.as_str(), w.start.to_bits()));
-    order.sort_by(|a, b| key(a).cmp(&key(b)));
+    let outings = distinct(windows.iter().map(|w| w.outing.as_str()));
+    let mut order: Vec<(usize, u64, usize)> = Vec::with_capacity(windows.len());
+    for of_outing in windows.chunk_by(|a, b| a.outing == b.outing) {
+        let outing = of_outing.first().and_then(|w| outings.binary_search(&w.outing.as_str()).ok()).unwrap_or(0);
+        let first = order.len();
+        order.extend(of_outing.iter().enumerate().map(|(i, w)| (outing, w.start.to_bits(), first + i)));
+    }
+    order.sort_unstable();
     let mut out = vec![0; windows.len()];
     let (mut number, mut before): (usize, Option<&Window>) = (0, None);
-    for i in order {
+    for (_, _, i) in order {
         let Some(w) = windows.get(i) else { continue };
         let follows = before.is_some_and(|b| {
             let turned = b.course.zip(w.course).map(|(a, b)| (a - b).sin().hypot(1.0 - (a - b).cos()));

@@ -16,6 +16,7 @@ use crate::error::Fatal;
 use crate::stages::season::SeasonTables;
 use crate::stages::window::{Measure, Window};
 use crate::table::parquet_file::{self, Encode, Origin};
+use crate::table::row::Text;
 use crate::table::rows::{AgreementRow, ConfigurationRow, FitRow, WindRow, WindowRow};
 
 /// Robust weight under which a window is called an outlier.
@@ -47,39 +48,71 @@ pub(super) fn windows(fit: &SeasonFit, tables: &SeasonTables, of: Range<usize>) 
     let all = &fit.evidence.observations;
     let mut next = all.partition_point(|o| o.window < of.start);
     let mut out = Vec::with_capacity(of.len() * tables.quantities.len());
+    let texts = |of: &[String]| -> Vec<Text> { of.iter().map(|text| text.as_str().into()).collect() };
+    let (quantities, units) = (texts(&tables.quantities), texts(&tables.units));
+    let mut names = Names::default();
     for (i, w) in tables.windows.iter().enumerate().take(of.end).skip(of.start) {
+        names.turn_to(w);
         for (q, m) in w.measures.iter().enumerate() {
             let Some(m) = m else { continue };
             // Observations stand in the order of the windows and their quantities.
             let found = all.get(next).filter(|o| (o.window, o.quantity) == (i, q)).map(|o| (next, o));
             next += usize::from(found.is_some());
-            out.push(window(fit, tables, w, q, m, found));
+            let mut row = window(fit, w, m, found);
+            (row.quantity, row.unit) = (Text::clone(&quantities[q]), Text::clone(&units[q]));
+            names.put(&mut row, flags_of(fit, w, found.map(|(_, o)| o)));
+            out.push(row);
         }
     }
     out
 }
 
-fn window(
-    fit: &SeasonFit,
-    tables: &SeasonTables,
-    w: &Window,
-    q: usize,
-    m: &Measure,
-    found: Option<(usize, &Observation)>,
-) -> WindowRow {
+/// What the rows of neighbouring windows are called, made once for all that share it.
+#[derive(Default)]
+struct Names {
+    log: Text,
+    event: Text,
+    session: Text,
+    outing: Text,
+    configuration: Text,
+    kind: Text,
+    flags: Text,
+}
+
+impl Names {
+    fn turn_to(&mut self, w: &Window) {
+        let texts = [&mut self.log, &mut self.event, &mut self.session, &mut self.outing, &mut self.configuration];
+        for (text, now) in texts.into_iter().zip([&w.log, &w.event, &w.session, &w.outing, &w.configuration]) {
+            renew(text, now);
+        }
+        renew(&mut self.kind, w.kind);
+    }
+
+    fn put(&mut self, row: &mut WindowRow, flags: String) {
+        renew(&mut self.flags, &flags);
+        row.log = Text::clone(&self.log);
+        row.event = Text::clone(&self.event);
+        row.session = Text::clone(&self.session);
+        row.outing = Text::clone(&self.outing);
+        row.configuration = Text::clone(&self.configuration);
+        row.kind = Text::clone(&self.kind);
+        row.flags = Text::clone(&self.flags);
+    }
+}
+
+fn renew(text: &mut Text, now: &str) {
+    if **text != *now {
+        *text = now.into();
+    }
+}
+
+/// The numbers of a row.
+fn window(fit: &SeasonFit, w: &Window, m: &Measure, found: Option<(usize, &Observation)>) -> WindowRow {
     let model = &fit.model;
     WindowRow {
-        log: w.log.clone(),
-        event: w.event.clone(),
-        session: w.session.clone(),
-        outing: w.outing.clone(),
-        configuration: w.configuration.clone(),
-        kind: w.kind.to_owned(),
         start: w.start,
         duration: w.duration,
         samples: w.samples as i64,
-        quantity: tables.quantities[q].clone(),
-        unit: tables.units[q].clone(),
         mean: m.mean,
         standard_error: m.standard_error,
         speed: w.speed,
@@ -90,7 +123,7 @@ fn window(
         accel_x: w.accel_x,
         weight: found.map_or(0.0, |(k, _)| model.weight[k]),
         outlier: found.is_some_and(|(k, _)| model.robust[k] < OUTLIER),
-        flags: flags_of(fit, w, found.map(|(_, o)| o)),
+        ..Default::default()
     }
 }
 

@@ -357,7 +357,7 @@ fn every_run_has_its_own_wind_and_a_session_their_mean() {
             && headwinds.iter().all(|h| *h == 0.0 || *h > 3.9 || h.abs() < 1e-9)
     );
     let flagged = rows::windows(&by_sheet, &tables, 0..tables.windows.len());
-    assert!(flagged.iter().all(|w| (w.configuration == "c2") == (w.flags == "wind_unknown")));
+    assert!(flagged.iter().all(|w| (&*w.configuration == "c2") == (&*w.flags == "wind_unknown")));
     // The mean of the two that name one.
     let wind = &rows::winds(&by_sheet)[0];
     let (north, east) = (wind.north.unwrap(), wind.east.unwrap());
@@ -405,8 +405,8 @@ fn static_segment_takes_the_zero_off_and_says_where_it_could_not() {
         assert!((b / truth(k)[0] - 1.0).abs() < 1e-6 && (a - b) > 2.0 / (60.0 * 60.0), "{a} {b}");
     }
     for w in rows::windows(&fit, &tables, 0..tables.windows.len()) {
-        let wanted = w.outing == outing && w.quantity != "resistance";
-        assert_eq!(w.flags == "zero_not_static", wanted, "{w:?}");
+        let wanted = &*w.outing == outing && &*w.quantity != "resistance";
+        assert_eq!(&*w.flags == "zero_not_static", wanted, "{w:?}");
     }
     let rows = rows::fits(&fit, &tables);
     for r in &rows {

@@ -14,7 +14,7 @@ const LEAST_INNOVATION: f64 = 1e-12;
 const LARGEST_REFLECTION: f64 = 1.0 - 1e-6;
 
 /// Autocorrelations below this count as zero from there on.
-const NEGLIGIBLE: f64 = 1e-9;
+const NEGLIGIBLE: f64 = 1e-6;
 
 /// A stationary model `x_t = Σ a_k x_{t−k} + e_t`.
 #[derive(Clone, Debug, PartialEq)]
@@ -110,8 +110,9 @@ impl Autoregression {
             let next = coming[0].clamp(-1.0, 1.0);
             small = if next.abs() < NEGLIGIBLE { small + 1 } else { 0 };
             out.push(next);
-            for (ahead, a) in self.coefficients.iter().enumerate() {
-                coming[ahead] = coming[ahead + 1] + a * next;
+            let (coming, coefficients) = (&mut coming[..order + 1], &self.coefficients[..order]);
+            for ahead in 0..order {
+                coming[ahead] = coming[ahead + 1] + coefficients[ahead] * next;
             }
         }
         out
@@ -125,7 +126,7 @@ pub fn fit(residuals: &[f64], removed: usize, largest_order: usize) -> Autoregre
     let present = residuals.iter().filter(|v| !v.is_nan()).count();
     let (n, gaps) = (present as f64, present < residuals.len());
     let mut model = Autoregression::white();
-    let mut best = (criterion(n, &model, removed).unwrap_or(f64::INFINITY), model.clone());
+    let mut best = (criterion(n, &model, removed).unwrap_or(f64::INFINITY), 0);
     let (mut forward, mut backward) = (residuals.to_vec(), residuals.to_vec());
     let mut known = None;
     for lag in 1..=largest_order {
@@ -136,13 +137,15 @@ pub fn fit(residuals: &[f64], removed: usize, largest_order: usize) -> Autoregre
         model.extend(k);
         let Some(score) = criterion(n, &model, removed) else { break };
         if score < best.0 {
-            best = (score, model.clone());
+            best = (score, model.order());
         }
         if model.innovation < LEAST_INNOVATION {
             break;
         }
     }
-    best.1
+    let mut chosen = Autoregression::white();
+    model.reflections.iter().take(best.1).for_each(|k| chosen.extend(*k));
+    chosen
 }
 
 /// Squares of all errors that the next step of the lattice has, and those that were last summed up.
@@ -215,7 +218,7 @@ mod tests {
         let model = Autoregression::from_autocovariance(&[1.0, 0.5]).unwrap();
         close(&model.autocorrelation(4), &[1.0, 0.5, 0.25, 0.125, 0.0625], 1e-15);
         let long = model.autocorrelation(1000);
-        assert!(long.len() < 60 && long[long.len() - 1].abs() < 1e-9);
+        assert!(long.len() < 60 && long[long.len() - 1].abs() < NEGLIGIBLE);
     }
 
     #[test]

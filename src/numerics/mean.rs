@@ -262,6 +262,7 @@ impl LagSums {
 
     /// Variance of Σ weights·x for a series of unit variance with these autocorrelations.
     fn variance(&mut self, correlation: &[f64]) -> f64 {
+        self.sums.reserve(correlation.len().saturating_sub(self.sums.len()));
         for lag in self.sums.len()..correlation.len() {
             self.sums.push(self.weights.products(lag));
         }

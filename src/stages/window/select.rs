@@ -95,11 +95,25 @@ pub struct Piece {
     pub segment: usize,
 }
 
+/// Stands for a sample that passes all rules.
+const PASSED: u8 = u8::MAX;
+
+/// Per sample the first rule that it fails, or [`PASSED`]; no stage has nearly as many rules as a byte counts.
+fn first_failed(samples: usize, rules: &[Rule]) -> Vec<u8> {
+    let mut out = vec![PASSED; samples];
+    for (number, rule) in rules.iter().enumerate().take(usize::from(PASSED)).rev() {
+        let number = number as u8;
+        out.iter_mut().zip(&rule.pass).for_each(|(first, pass)| *first = if *pass { *first } else { number });
+    }
+    out
+}
+
 /// Applies the rules in order inside every segment and cuts what passes. Each second of a segment is
 /// charged to the first rule that it fails, or to `too short`/`settling`, or is kept.
 pub fn pieces(log: &LogFrame, rules: &[Rule], cut: Cut) -> (Vec<Piece>, Funnel) {
     let dt = if log.rate > 0.0 { 1.0 / log.rate } else { 0.0 };
     let mut lost = vec![0usize; rules.len()];
+    let failed = first_failed(log.len(), rules);
     let (mut short, mut settling, mut kept) = (0usize, 0usize, 0usize);
     let mut out = Vec::new();
     let samples = |seconds: f64| (seconds * log.rate).round() as usize;
@@ -107,14 +121,14 @@ pub fn pieces(log: &LogFrame, rules: &[Rule], cut: Cut) -> (Vec<Piece>, Funnel) 
     for (s, segment) in log.segments.iter().enumerate() {
         let mut run_start = None;
         for i in segment.start..=segment.end {
-            let failed = (i < segment.end).then(|| rules.iter().position(|r| !r.pass[i]));
-            if let Some(Some(rule)) = failed {
-                lost[rule] += 1;
+            let passed = i < segment.end && failed[i] == PASSED;
+            if i < segment.end && !passed {
+                lost[usize::from(failed[i])] += 1;
             }
-            match (failed, run_start) {
-                (Some(None), None) => run_start = Some(i),
-                (Some(None), Some(_)) => {}
-                (_, Some(start)) => {
+            match (passed, run_start) {
+                (true, None) => run_start = Some(i),
+                (true, Some(_)) => {}
+                (false, Some(start)) => {
                     run_start = None;
                     let usable = (i - start).saturating_sub(settle);
                     if usable < shortest {
@@ -131,7 +145,7 @@ pub fn pieces(log: &LogFrame, rules: &[Rule], cut: Cut) -> (Vec<Piece>, Funnel) 
                         segment: s,
                     }));
                 }
-                (_, None) => {}
+                (false, None) => {}
             }
         }
     }

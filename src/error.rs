@@ -30,7 +30,7 @@ pub enum LogFault {
     WrongUnit { line: Option<u64>, channel: String, column: String, detail: String },
     /// A cell that is no number.
     #[error(
-        "line {line}: `{text}` in column `{column}` (channel `{channel}`) is not a number; name it under `missing` in the layout if it means no value"
+        "line {line}: `{text}` in column `{column}` (channel `{channel}`) is not a number; {}", what_else(.text)
     )]
     BadCell { line: u64, column: String, channel: String, text: String },
     /// Time runs back or stands still.
@@ -77,6 +77,16 @@ pub enum LogFault {
     /// The file can't be opened or read.
     #[error("the file can't be read: {detail}")]
     Unreadable { detail: String },
+}
+
+/// What a cell that is no number may be.
+fn what_else(text: &str) -> &'static str {
+    let turned = text.replace(',', ".");
+    if text.contains(',') && turned.trim().parse::<f64>().is_ok() {
+        "with `decimal: comma` in the layout it would be one"
+    } else {
+        "name it under `missing` in the layout if it means no value"
+    }
 }
 
 fn at_line(line: &Option<u64>) -> String {

@@ -4,6 +4,7 @@
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{Read, Seek, Write};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use crate::error::Fatal;
 
@@ -40,9 +41,7 @@ pub fn take(tables: &Path) -> Result<Lock, Fatal> {
     match file.try_lock() {
         Ok(()) => {}
         Err(TryLockError::WouldBlock) => {
-            let mut owner = String::new();
-            let known = file.read_to_string(&mut owner).is_ok_and(|n| n > 0);
-            let owner = if known { owner.trim().to_owned() } else { "unknown owner".to_owned() };
+            let owner = owner(&mut file).unwrap_or_else(|| "unknown owner".to_owned());
             return Err(Fatal::Locked { path: tables.to_owned(), owner });
         }
         Err(TryLockError::Error(e)) => return Err(io("can't lock", e)),
@@ -53,6 +52,18 @@ pub fn take(tables: &Path) -> Result<Lock, Fatal> {
         .and_then(|()| file.write_all(note.as_bytes()))
         .map_err(|e| io("can't write lock", e))?;
     Ok(Lock { _file: file })
+}
+
+/// Who holds a lock. One that was only just taken says so a moment later.
+fn owner(file: &mut File) -> Option<String> {
+    for _ in 0..20 {
+        let mut owner = String::new();
+        if file.read_to_string(&mut owner).is_ok_and(|n| n > 0) {
+            return Some(owner.trim().to_owned());
+        }
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    None
 }
 
 #[cfg(test)]

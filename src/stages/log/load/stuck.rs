@@ -72,6 +72,8 @@ struct Still {
     from: usize,
     samples: usize,
     driven: f64,
+    /// Time since the value was last seen: a gap that nothing follows is no standstill.
+    blank: f64,
     low: f64,
     high: f64,
     rise: f64,
@@ -79,7 +81,16 @@ struct Still {
 
 impl Still {
     fn new(value: f64, from: usize) -> Self {
-        Self { value, from, samples: 1, driven: 0.0, low: f64::INFINITY, high: f64::NEG_INFINITY, rise: 0.0 }
+        Self {
+            value,
+            from,
+            samples: 1,
+            driven: 0.0,
+            blank: 0.0,
+            low: f64::INFINITY,
+            high: f64::NEG_INFINITY,
+            rise: 0.0,
+        }
     }
 
     fn saw(&mut self, witness: f64) {
@@ -117,10 +128,13 @@ fn first_stuck(
         // A slower speed channel holds its last value here.
         now = if v.is_nan() { now } else { v };
         if let Some(s) = still.as_mut().filter(|s| value.is_nan() || value == s.value) {
-            s.samples += usize::from(!value.is_nan());
             s.saw(*w);
             if now > DRIVING {
-                s.driven += (t - before).clamp(0.0, STEP);
+                s.blank += (t - before).clamp(0.0, STEP);
+            }
+            if !value.is_nan() {
+                s.samples += 1;
+                s.driven += std::mem::take(&mut s.blank);
             }
         } else if !value.is_nan() {
             if let Some(s) = still.filter(|s| s.stuck(rule, witness.is_some(), false)) {
@@ -176,6 +190,13 @@ mod tests {
             judge(MOVES, 200.0, laps, |t| if ((t * 10.0) as u32).is_multiple_of(4) { t.min(100.0) } else { f64::NAN }),
             Some(1000)
         );
+    }
+
+    #[test]
+    fn a_gap_is_no_standstill() {
+        let torn = |t: f64| if (50.0..200.0).contains(&t) { f64::NAN } else { t };
+        assert_eq!(judge(MOVES, 300.0, laps, torn), None);
+        assert_eq!(judge(MOVES, 200.0, laps, |t| if t > 50.0 { f64::NAN } else { t }), None);
     }
 
     #[test]

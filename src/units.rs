@@ -228,6 +228,25 @@ pub fn any(symbol: &str) -> Option<Unit> {
     find(symbol, Dimension::Acceleration)
 }
 
+/// The names that there are, each once and as many as fit a line.
+pub fn listed<'a>(what: &str, names: impl Iterator<Item = &'a str>) -> String {
+    let all: std::collections::BTreeSet<&str> = names.collect();
+    let shown: Vec<&str> = all.iter().take(LISTED).copied().collect();
+    let more = if all.len() > LISTED { format!(" and {} more", all.len() - LISTED) } else { String::new() };
+    if shown.is_empty() { format!("{what} none") } else { format!("{what} {}{more}", shown.join(", ")) }
+}
+
+const LISTED: usize = 8;
+
+/// What an unknown unit may have been meant to be.
+fn meant(unit: &str, near: Option<&str>) -> String {
+    match near {
+        _ if unit.starts_with(',') => " (numbers are written with a decimal point)".to_owned(),
+        Some(near) => format!(" (did you mean `{near}`?)"),
+        None => String::new(),
+    }
+}
+
 /// Why a quantity could not be read.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum UnitError {
@@ -238,7 +257,7 @@ pub enum UnitError {
     #[error("`{text}` has no unit: {} is written like `{}`", .dimension.with_article(), .dimension.example())]
     NoUnit { text: String, dimension: Dimension },
     /// A unit nobody knows.
-    #[error("unknown unit `{unit}`{}: {} is written like `{}`", .near.map(|n| format!(" (did you mean `{n}`?)")).unwrap_or_default(), .dimension.with_article(), .dimension.example())]
+    #[error("unknown unit `{unit}`{}: {} is written like `{}`", meant(.unit, *.near), .dimension.with_article(), .dimension.example())]
     Unknown { unit: String, near: Option<&'static str>, dimension: Dimension },
     /// A known unit of another quantity.
     #[error("`{unit}` is a unit of {}, but {} is needed here, like `{}`", .found.label(), .dimension.with_article(), .dimension.example())]

@@ -29,7 +29,10 @@ fn root() -> &'static Path {
 fn output(arguments: &[&str]) -> String {
     let done =
         Command::new(env!("CARGO_BIN_EXE_squarelaw")).current_dir(root()).arg("-q").args(arguments).output().unwrap();
-    assert_eq!(String::from_utf8_lossy(&done.stderr), "", "{arguments:?}");
+    // One log of the sample season is broken on purpose, and nothing else wants a look.
+    let said = String::from_utf8_lossy(&done.stderr);
+    let broken = |line: &str| line.starts_with(" WARN set aside: ") && line.ends_with("reason=\"truncated\"");
+    assert!(said.lines().count() <= 1 && said.lines().all(broken), "{arguments:?}: {said}");
     String::from_utf8(done.stdout).unwrap()
 }
 

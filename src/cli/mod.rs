@@ -38,7 +38,7 @@ pub struct Cli {
     /// Log lines as JSON, one object per line, on standard error.
     #[arg(long, global = true)]
     json_log: bool,
-    /// No progress and no summary; what a command is asked to show is still shown.
+    /// No progress and no summary; what a command is asked to show, and what wants a look, is still shown.
     #[arg(long, short, global = true)]
     quiet: bool,
 }
@@ -64,7 +64,7 @@ enum Command {
 /// How the program speaks.
 #[derive(Clone, Copy, Debug)]
 pub struct Voice {
-    /// Nothing but faults.
+    /// Nothing but what wants a look.
     pub quiet: bool,
     /// JSON lines instead of text.
     pub json: bool,

@@ -62,8 +62,13 @@ fn speed(text: &str) -> Result<f64, String> {
 /// Faults of the definitions, no log, a part that the run sheet does not name.
 pub fn run(args: &PredictArgs, voice: Voice, out: &mut dyn Write) -> Result<u8, Fatal> {
     let plan = Plan::new(read::definitions(&args.pipeline)?)?;
-    let parts = wanted_parts(&args.parts, &part_names(&plan.definitions.runs.rows))?;
+    let known = part_names(&plan.definitions.runs.rows);
     let has_wing = plan.definitions.runs.rows.iter().any(|r| r.wing_position.is_some());
+    if known.is_empty() && !has_wing {
+        let why = "the run sheet names neither parts nor wing positions: nothing tells one car from another; fill its columns `parts` and `wing_position`";
+        return Err(Fatal::Usage(why.to_owned()));
+    }
+    let parts = wanted_parts(&args.parts, &known)?;
     if !has_wing && (args.wing.is_some() || args.balance.is_some()) {
         return Err(Fatal::Usage("the run sheet names no wing positions".to_owned()));
     }

@@ -13,7 +13,7 @@ use crate::engine::one_log::LogResult;
 
 /// Starts the log lines on standard error.
 pub fn start_tracing(voice: Voice) {
-    let level = if voice.quiet { LevelFilter::ERROR } else { LevelFilter::INFO };
+    let level = if voice.quiet { LevelFilter::WARN } else { LevelFilter::INFO };
     let builder = tracing_subscriber::fmt().with_writer(|| Unheard(io::stderr())).with_max_level(level);
     // A second start (a test in the same process) keeps the first.
     let _ = if voice.json {

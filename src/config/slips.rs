@@ -55,11 +55,14 @@ fn add<'a>(names: &mut Names<'a>, name: &'a str, line: u64) {
     names.entry(name).or_insert((line, 0)).1 += 1;
 }
 
-/// Configurations of the same parts and wing position; those that name neither say nothing of what they are.
+/// Configurations of the same parts and wing position; in a run sheet that names no part at all nothing says what they are.
 fn one_car(rows: &[RunRow]) -> Vec<String> {
     let mut cars: BTreeMap<Car, (&str, u64)> = BTreeMap::new();
     let mut out = BTreeMap::new();
-    for row in rows.iter().filter(|row| !row.parts.is_empty()) {
+    if rows.iter().all(|row| row.parts.is_empty()) {
+        return Vec::new();
+    }
+    for row in rows {
         let mut parts: Vec<&str> = row.parts.iter().map(String::as_str).collect();
         parts.sort_unstable();
         let (name, line) = (row.configuration.trim(), row.spot.line);
@@ -151,7 +154,10 @@ mod tests {
             found(&["a.csv,E,S,sprint,b+a,1", "b.csv,E,S,sprnt,a+b,1", "c.csv,E,S,sprnt,a+b,1", "d.csv,E,S,base,,1"]);
         assert_eq!(all.len(), 1, "{all:?}");
         assert!(all[0].contains("`sprint` (line 2) and `sprnt` (line 3) have the same parts"), "{all:?}");
-        // Without parts nothing says that they are one.
+        // One without parts beside those that have some is a car, too.
+        let all = found(&["a.csv,E,S,base,,1", "b.csv,E,S,gurney,,1", "c.csv,E,S,big,strip,1"]);
+        assert!(all.len() == 1 && all[0].contains("`base` (line 2) and `gurney` (line 3)"), "{all:?}");
+        // Without any parts nothing says that they are one.
         assert_eq!(found(&["a.csv,E,S,low,,", "b.csv,E,S,high,,"]), [""; 0]);
     }
 }

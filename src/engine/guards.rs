@@ -50,11 +50,16 @@ fn set_twice_aside(results: &mut [LogResult], twice: Vec<Twice>, watcher: &dyn W
 
 /// Windows in a row that tell a run from every other: two that are alike may be chance, three are not.
 const TELLING: usize = 3;
-/// Relative difference of speeds that comes from the digits of another export.
-const SAME_SPEED: f64 = 1e-4;
+/// Relative difference of speeds, and of lengths in samples, that comes from the digits of another export, or from
+/// samples that lie between those of the other.
+const SAME_SPEED: f64 = 1e-3;
+const SAME_LENGTH: usize = 2;
+/// The same of a measured value, in standard errors: those of two laps differ by more, one time in three at least, and
+/// here all of them must agree, window after window.
+const SAME_VALUE: f64 = 0.5;
 
-/// What a window is in every export of a run: its kind, its samples, the step that its speed lies in.
-type Shape<'a> = (&'a str, usize, i64);
+/// What a window is in every export of a run: its kind, the step that its speed lies in.
+type Shape<'a> = (&'a str, i64);
 
 /// Sets aside a log that holds the run of a longer one or a part of it, in another form (other line ends or digits, a
 /// shifted clock, a range of time): some of its windows in a row have the same lengths, speeds and measured values.
@@ -73,7 +78,7 @@ pub(super) fn same_runs(results: &mut [LogResult], watcher: &dyn Watcher) {
     for i in order {
         let in_a_row = || results[i].windows.windows(TELLING).enumerate();
         let find = |here: &[Window]| {
-            let near = (-1..=1).filter_map(|off| known.get(&(here[0].kind, here[0].samples, step(&here[0]) + off)));
+            let near = (-1..=1).filter_map(|off| known.get(&(here[0].kind, step(&here[0]) + off)));
             let mut there = near.flatten().map(|(j, at)| (*j, &results[*j].windows[*at..at + TELLING]));
             there.find(|(_, there)| here.iter().zip(*there).all(|(a, b)| same(a, b))).map(|(j, there)| {
                 let agree = here.iter().zip(there).all(|(a, b)| a.configuration == b.configuration);
@@ -86,7 +91,7 @@ pub(super) fn same_runs(results: &mut [LogResult], watcher: &dyn Watcher) {
             continue;
         }
         for (at, here) in in_a_row() {
-            known.entry((here[0].kind, here[0].samples, step(&here[0]))).or_default().push((i, at));
+            known.entry((here[0].kind, step(&here[0]))).or_default().push((i, at));
         }
     }
     set_twice_aside(results, twice, watcher);
@@ -96,21 +101,20 @@ pub(super) fn same_runs(results: &mut [LogResult], watcher: &dyn Watcher) {
 fn any_alike(results: &[LogResult], of: &[usize]) -> bool {
     let windows = of.iter().flat_map(|i| results[*i].windows.iter().map(move |w| (*i, w)));
     let mut all: Vec<(usize, &Window)> = windows.collect();
-    all.sort_unstable_by(|(_, a), (_, b)| a.samples.cmp(&b.samples).then(a.speed.total_cmp(&b.speed)));
+    all.sort_unstable_by(|(_, a), (_, b)| a.speed.total_cmp(&b.speed));
     all.iter().enumerate().any(|(k, (i, w))| {
-        let near = |(_, next): &&(usize, &Window)| {
-            next.samples == w.samples && next.speed - w.speed <= SAME_SPEED * next.speed.abs()
-        };
+        let near = |(_, next): &&(usize, &Window)| next.speed - w.speed <= SAME_SPEED * next.speed.abs();
         all[k + 1..].iter().take_while(near).any(|(j, next)| j != i && same(w, next))
     })
 }
 
-/// Whether two windows are those of one stretch: what is measured agrees within its own error, as digits let it.
+/// Whether two windows are those of one stretch.
 fn same(a: &Window, b: &Window) -> bool {
     let values = || a.measures.iter().zip(&b.measures).filter_map(|(a, b)| a.as_ref().zip(b.as_ref()));
-    (a.kind, a.samples) == (b.kind, b.samples)
+    a.kind == b.kind
+        && a.samples.abs_diff(b.samples) <= SAME_LENGTH
         && (a.speed - b.speed).abs() <= SAME_SPEED * a.speed.abs().max(b.speed.abs())
-        && values().all(|(a, b)| (a.mean - b.mean).abs() <= a.standard_error.max(b.standard_error))
+        && values().all(|(a, b)| (a.mean - b.mean).abs() <= SAME_VALUE * a.standard_error.max(b.standard_error))
 }
 
 /// Sets aside logs of one file name in several folders that a row of the run sheet names by it: what one of them was run

@@ -254,7 +254,7 @@ fn kept(
     }
     if let Some(cache) = cache {
         // A stopped run keeps what it did, for the next one.
-        cache.close(options.cache_limit);
+        cache.close(options.cache_limit.unwrap_or(cache::USUAL_LIMIT));
         cache.remarks().iter().for_each(|r| watcher.remark(r));
     }
     results

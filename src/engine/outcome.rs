@@ -7,6 +7,7 @@ use super::one_log::LogResult;
 use crate::error::Fatal;
 use crate::plan::Plan;
 use crate::stages::season::SeasonTables;
+use crate::stages::season::fit::odd_logs;
 use crate::stages::season::fit::rows::WindowTable;
 use crate::table::parquet_file::{self, Encode, Origin};
 use crate::table::row::Timestamp;
@@ -39,7 +40,7 @@ impl Outcome {
     /// Puts the results together.
     pub fn new(plan: &Plan, results: &[LogResult], season: SeasonTables, started: Timestamp, folder: PathBuf) -> Self {
         let origin = origin(plan);
-        let logs: Vec<LogRow> = results.iter().map(log_row).collect();
+        let logs: Vec<LogRow> = results.iter().map(|r| log_row(r, season.odd_logs.get(&r.named.log))).collect();
         let funnel = results.iter().flat_map(funnel_rows).collect();
         let used = logs.iter().filter(|l| l.status == "used").count();
         let counts = (logs.len() as i64, used as i64, season.windows.len() as i64);
@@ -121,7 +122,8 @@ fn joined(names: BTreeSet<&str>) -> Option<String> {
     (!names.is_empty()).then(|| names.into_iter().collect::<Vec<_>>().join(","))
 }
 
-fn log_row(r: &LogResult) -> LogRow {
+/// `odd`: what is odd about a log that is used.
+fn log_row(r: &LogResult, odd: Option<&String>) -> LogRow {
     let mut row = LogRow {
         log: r.named.log.clone(),
         path: r.named.shown.clone(),
@@ -139,7 +141,9 @@ fn log_row(r: &LogResult) -> LogRow {
             row.duration = p.duration;
             row.rate = p.rate;
             let idle = (r.found == 0).then(|| "no_window_found".to_owned());
-            let flags: BTreeSet<String> = p.flags.iter().cloned().chain(idle).collect();
+            let odd_flag = odd.map(|_| odd_logs::FLAG.to_owned());
+            let flags: BTreeSet<String> = p.flags.iter().cloned().chain(idle).chain(odd_flag).collect();
+            row.message = odd.cloned();
             row.flags = flags.into_iter().collect::<Vec<_>>().join(",");
         }
         Err(fault) => {

@@ -68,8 +68,9 @@ pub(super) fn of_former_tables(plan: &Plan, results: &[LogResult], watcher: &dyn
         let (n, of) = (gone.len(), used.len());
         let doubt = if n == of { "; is `season` that of these logs?" } else { "" };
         let which = first_of(&gone);
+        let are = if n == 1 { "is" } else { "are" };
         watcher.remark(&format!(
-            "{n} of the {of} logs behind the last run's tables are not found any more: {which}{doubt}"
+            "{n} of the {of} logs behind the last run's tables {are} not found any more: {which}{doubt}"
         ));
     }
 }

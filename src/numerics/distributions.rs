@@ -119,6 +119,11 @@ pub fn f_p_value(statistic: f64, numerator_dof: f64, denominator_dof: f64) -> Re
     Ok(f.sf(statistic).clamp(0.0, 1.0))
 }
 
+/// A p-value as it is written: `p = 0.012`, `p < 0.001`.
+pub fn p_value(p: f64) -> String {
+    if p < 0.0005 { "p < 0.001".to_owned() } else { format!("p = {p:.3}") }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

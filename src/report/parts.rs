@@ -1,6 +1,7 @@
 //! What parts are worth and which combinations are worth running, in a few lines each.
 
 use super::columns::{lay_out, with_half};
+use crate::numerics::distributions::p_value;
 use crate::table::rows::{CombinationRow, PartRow};
 use crate::units::Unit;
 
@@ -68,7 +69,7 @@ fn additivity(rows: &[PartRow]) -> String {
         if !seen.contains(&row.quantity.as_str()) {
             seen.push(&row.quantity);
             let (what, p) = (row.quantity.replace('_', " "), row.additivity_p.unwrap_or(f64::NAN));
-            out.push_str(&format!("parts do not simply add for {what} (p = {p:.3}): name an interaction\n"));
+            out.push_str(&format!("parts do not simply add for {what} ({}): name an interaction\n", p_value(p)));
         }
     }
     out

@@ -142,7 +142,8 @@ fn comparisons(rows: &[ComparisonRow], force: Unit) -> String {
 const MOST_DIFFERENCES: usize = 45;
 
 /// What the last two columns of the differences mean.
-const RESOLVED: &str = "resolved: larger than chance explains (5 % level, adjusted for all differences); \
+const RESOLVED: &str = "resolved: larger than chance explains (5 % level, adjusted for all differences; where there are \
+    many, one whose own interval leaves zero out may not be); \
     resolvable: what four of five seasons like this one would resolve, were it the only \
     difference";
 
@@ -188,7 +189,7 @@ fn cross_checks(rows: &[CrossCheckRow], regressors: &[RegressorRow]) -> String {
     out + "\n"
 }
 
-/// Sessions that were left out of a quantity's fit, and why.
+/// Sessions that were left out of a quantity's fit, and why; logs that are odd by themselves.
 fn left_out(outcome: &Outcome) -> String {
     let rows = outcome.season.agreement.iter().filter(|a| a.verdict == "left_out");
     let lines: Vec<String> = rows
@@ -200,11 +201,15 @@ fn left_out(outcome: &Outcome) -> String {
             )
         })
         .collect();
-    if lines.is_empty() {
-        String::new()
-    } else {
-        format!("left out of the fit, look at the sensors:\n{}\n", lines.concat())
+    let mut out = String::new();
+    let odd: String = outcome.season.odd_logs.iter().map(|(log, words)| format!("  {log}: {words}\n")).collect();
+    if !odd.is_empty() {
+        out.push_str(&format!("logs that do not fit their configuration, look at these first:\n{odd}\n"));
     }
+    if !lines.is_empty() {
+        out.push_str(&format!("left out of the fit, look at the sensors:\n{}\n", lines.concat()));
+    }
+    out
 }
 
 fn logs(outcome: &Outcome) -> String {

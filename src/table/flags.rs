@@ -55,6 +55,11 @@ pub const FLAGS: &[Flag] = &[
     ),
     of(Log, "gradient_unseen", "neither `accel_x` nor `grade`: load transfer is taken for a level road"),
     of(Log, "humidity_assumed", "no humidity in log or run sheet: one was assumed; it matters little"),
+    of(
+        Log,
+        "left_and_right_disagree",
+        "on the straights one wheel of an axle answers the speed less than half as much as the other: look at the unit and the column of its sensor in the layout; the axle's downforce is wrong by as much",
+    ),
     of(Log, "level_road_assumed", "`gradient: level`: slopes count as drag, and cancel only over both directions"),
     of(
         Log,
@@ -108,6 +113,11 @@ pub const FLAGS: &[Flag] = &[
     ),
     of(
         Log,
+        "unlike_its_configuration",
+        "the log does not fit what the season says of its configuration; `message` in the table `logs` says how: look at its sensors, its units and its row of the run sheet",
+    ),
+    of(
+        Log,
         "wind_unknown",
         "`wind: run_sheet`, but the run sheet gives no wind or the log no course: no wind was taken off",
     ),
@@ -124,6 +134,11 @@ pub const FLAGS: &[Flag] = &[
         "a downforce that lifts or a drag that pushes: is the sign of dampers, load cells or torque right, is the unit?",
     ),
     of(Result, "combination_never_ran", "this combination never ran: its parts are added up"),
+    of(
+        Result,
+        "described_alike",
+        "the run sheet describes several configurations alike: this is the mean of them all; name what tells them apart",
+    ),
     of(Result, "iteration_not_settled", "the robust weights did not settle: look at the outliers in the windows table"),
     of(
         Result,
@@ -164,6 +179,11 @@ pub const FLAGS: &[Flag] = &[
         Result,
         "sessions_at_odds",
         "a fifth of the sessions or more read this (or what it is made of) over 4 % unlike the others: the fit follows the majority, which may be the wrong one; see `factor` and `gain` in the table `agreement`: where one quantity alone does so look at its sensor on those days, where all do alike at the speed and the air (density, wind)",
+    ),
+    of(
+        Result,
+        "sessions_contradict",
+        "the two sessions that ran this read it a fifth apart or more, and it can't be told which is right: the fit follows the one whose windows scatter less; look at the sensors and the run sheet of both, or run it again",
     ),
     of(
         Result,

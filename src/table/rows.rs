@@ -24,7 +24,7 @@ table_row! {
         outings: i64, "1", "outings found in the log";
         status: String, "-", "used or set_aside";
         reason: Option<String>, "-", "stable code of the reason why it was set aside";
-        message: Option<String>, "-", "the reason in words, with line, column or channel";
+        message: Option<String>, "-", "the reason in words, with line, column or channel; of a used log, what is odd about it";
         line: Option<i64>, "1", "line of the file where the reason shows";
         duration: f64, "s", "logged time";
         rate: f64, "Hz", "rate of the common time base";
@@ -199,7 +199,7 @@ table_row! {
         degrees_of_freedom: Option<f64>, "1", "of the interval's t distribution";
         p_value: Option<f64>, "1", "two-sided, for no difference";
         p_holm: Option<f64>, "1", "Holm-adjusted over all comparisons";
-        verdict: String, "-", "resolved, not resolved or not comparable";
+        verdict: String, "-", "resolved, in doubt (it would be, were it not for two sessions that contradict each other), not resolved or not comparable";
         why: String, "-", "the verdict in a sentence";
         smallest_resolvable: Option<f64>, "see unit", "smallest difference found with 80 % power at the 5 % level";
         windows_needed: Option<i64>, "1", "windows of each that would resolve the wanted difference, the present ones included";

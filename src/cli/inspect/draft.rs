@@ -105,7 +105,14 @@ fn channels(out: &mut String, sheet: &Sheet, guess: &Guess) {
     let mut first = true;
     for (_, column) in rest {
         if first {
-            line(out, "  # Columns that are no channel yet. Give those that you need a name of your own:");
+            line(
+                out,
+                "  # Columns that are no channel yet. Stages know channels by the names in schemas/channels.json (`speed`,",
+            );
+            line(
+                out,
+                "  # `damper_fl`, `accel_y`): put these in the place of the names below. What you only fit may have any name.",
+            );
             first = false;
         }
         let known = column.unit.as_ref().and_then(|u| units::any(u));

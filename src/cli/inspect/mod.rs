@@ -13,6 +13,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
+use crate::config::issue::shown;
 use crate::config::layout::Layout;
 use crate::config::read;
 use crate::error::Fatal;
@@ -72,5 +73,11 @@ fn try_out(file: &Path, layout: &Layout) -> Trial {
 /// Never writes over a file: a layout holds work of the user's.
 fn write_new(path: &Path, text: &str) -> Result<(), Fatal> {
     let write = || OpenOptions::new().write(true).create_new(true).open(path)?.write_all(text.as_bytes());
-    write().map_err(|source| Fatal::Io { what: "can't write", path: path.to_owned(), source })
+    write().map_err(|source| match source.kind() {
+        ErrorKind::AlreadyExists => Fatal::Usage(format!(
+            "{} is there already and is not written over: give another name, or take it away",
+            shown(path)
+        )),
+        _ => Fatal::Io { what: "can't write", path: path.to_owned(), source },
+    })
 }

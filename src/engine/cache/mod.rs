@@ -220,14 +220,12 @@ impl Cache {
         }
     }
 
-    /// Writes the index and keeps the cache under its limit, the usual one where none is given: then there is nothing to do
-    /// unless it has grown.
-    pub fn close(&self, limit: Option<u64>) {
+    /// Writes the index and keeps the cache under its limit: under the usual one it was before, if it has not grown.
+    pub fn close(&self, limit: u64) {
         self.save_index();
-        if limit.is_none() && !self.grown.load(Ordering::Relaxed) {
+        if limit == USUAL_LIMIT && !self.grown.load(Ordering::Relaxed) {
             return;
         }
-        let limit = limit.unwrap_or(USUAL_LIMIT);
         if let Err(e) = room::trim(&self.folder, limit) {
             self.remark(format!("the cache {} can't be trimmed: {e}", self.folder.display()));
         }

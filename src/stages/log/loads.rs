@@ -14,6 +14,7 @@
 //! rear links carry of the drag is missing in the rear downforce (flag `link_force_of_drive_unknown`).
 
 mod links;
+pub mod sides;
 mod wheels;
 
 use schemars::JsonSchema;
@@ -89,7 +90,7 @@ impl LogStage for Loads {
 
     fn reads(&self) -> Vec<&str> {
         let mut all = self.from.channels().to_vec();
-        all.extend(["speed", "accel_x", "grade", "fuel_used"]);
+        all.extend(["speed", "accel_x", "accel_y", "grade", "fuel_used"]);
         if self.from != Sensors::Dampers {
             all.extend(DAMPERS); // they level the accelerometer
         }
@@ -104,6 +105,10 @@ impl LogStage for Loads {
             Sensors::Dampers => wheels::from_dampers(&mut log, cx.car)?,
             Sensors::LoadCells | Sensors::RodCells => wheels::from_cells(&log, self.from.channels())?,
         };
+        let [fl, fr, rl, rr] = wheels.each_ref();
+        if [(fl, fr), (rl, rr)].iter().any(|(left, right)| sides::disagree(&log, left, right)) {
+            log.flag(sides::FLAG);
+        }
         let felt = specific_force(&mut log, cx.car)?;
         let fuel = fuel(&mut log, cx);
         let masses: Vec<f64> = fuel.iter().map(|f| mass(cx.car, *f)).collect();

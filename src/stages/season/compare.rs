@@ -47,7 +47,7 @@ impl SeasonStage for Compare {
             if known().all(|c| c != base.value) {
                 let label = match units::nearest(&base.value, known()) {
                     Some(near) => format!("did you mean `{near}`?"),
-                    None => "not in the run sheet".to_owned(),
+                    None => units::listed("the run sheet names", known()),
                 };
                 cx.fault(base.spot, format!("no run has the configuration `{}`", base.value), label);
             }
@@ -148,6 +148,9 @@ impl Compare {
             row.why = "one session only: what a session has in common is assumed, not seen; ".to_owned();
         }
         row.why.push_str(&Doubts::in_words(&doubts.about(name, &[a, b])));
+        if doubts.contradicted(name, &[a, b]).is_some() {
+            row.verdict = IN_DOUBT.to_owned();
+        }
         row
     }
 }
@@ -161,13 +164,18 @@ fn windows(fit: &SeasonFit, k: usize) -> usize {
 }
 
 /// Puts the verdict on a row whose adjusted p-value is known.
+/// Verdict of a difference that chance does not explain and sessions that contradict each other may.
+const IN_DOUBT: &str = "in doubt";
+
 fn judge(row: &mut ComparisonRow) {
+    let in_doubt = row.verdict == IN_DOUBT;
     let (Some(p), Some(lo), Some(hi)) = (row.p_holm, row.difference_lo95, row.difference_hi95) else {
         row.verdict = "not comparable".to_owned();
         return;
     };
     let clear = lo > 0.0 || hi < 0.0;
     let (verdict, why) = match (p < 0.05, clear) {
+        (true, _) if in_doubt => (IN_DOUBT, "chance does not explain the difference, what is wrong in one of them may"),
         (true, _) => {
             ("resolved", "the difference is larger than chance explains (5 % level, adjusted for all comparisons)")
         }
@@ -193,5 +201,12 @@ mod tests {
         assert_eq!(row(Some(0.2), Some(0.1), Some(3.0)), "not resolved");
         assert_eq!(row(Some(0.4), Some(-1.0), Some(3.0)), "not resolved");
         assert_eq!(row(None, None, None), "not comparable");
+        let mut doubted = ComparisonRow { verdict: IN_DOUBT.to_owned(), ..Default::default() };
+        (doubted.p_holm, doubted.difference_lo95, doubted.difference_hi95) = (Some(0.01), Some(1.0), Some(3.0));
+        judge(&mut doubted);
+        assert_eq!(doubted.verdict, "in doubt");
+        doubted.p_holm = Some(0.2);
+        judge(&mut doubted);
+        assert_eq!(doubted.verdict, "not resolved");
     }
 }

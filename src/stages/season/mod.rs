@@ -14,6 +14,8 @@ pub mod rank;
 pub mod stated;
 pub mod tyres;
 
+use std::collections::BTreeMap;
+
 use crate::stages::window::Window;
 use crate::stages::window::peaks::Peaks;
 use crate::table::rows::{
@@ -39,6 +41,8 @@ pub struct SeasonTables {
     pub winds: Vec<WindRow>,
     /// Rows of `agreement`.
     pub agreement: Vec<AgreementRow>,
+    /// Logs that do not fit their configuration, and how; for the table `logs`.
+    pub odd_logs: BTreeMap<String, String>,
     /// Rows of `fits`.
     pub fits: Vec<FitRow>,
     /// Rows of `configurations`.

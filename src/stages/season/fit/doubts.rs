@@ -4,8 +4,10 @@ use std::collections::BTreeSet;
 
 use super::SeasonFit;
 use super::model::Pair;
+use super::odd_logs;
 use super::screen::Finding;
 use crate::numerics::spread::median;
+use crate::stages::log::loads::sides;
 
 /// A gain that no weather and no mass explains, where many sessions have one (common practice, no source).
 const ODD_GAIN: f64 = 0.04;
@@ -43,7 +45,19 @@ impl<'a> Doubts<'a> {
 
     /// Flags of a figure, of these configurations or, where none is named, of any.
     pub fn about(&self, figure: &str, configurations: &[usize]) -> Vec<&'static str> {
-        self.at_odds(figure).into_iter().chain(self.left_out(figure, configurations)).collect()
+        let of_these = [self.left_out(figure, configurations), self.contradicted(figure, configurations)];
+        let odd = self.odd_logs(figure, configurations);
+        self.at_odds(figure).into_iter().chain(of_these.into_iter().flatten()).chain(odd).collect()
+    }
+
+    /// Flags of odd logs behind a figure; the two sides of an axle concern its downforce alone.
+    fn odd_logs(&self, figure: &str, configurations: &[usize]) -> BTreeSet<&'static str> {
+        let index = |name: &str| self.fit.quantities.iter().position(|q| q == name);
+        let axles = [index("front_downforce"), index("rear_downforce")];
+        let of_axles = self.made_of(figure).into_iter().any(|q| axles.contains(&Some(q)));
+        let mine = |k: &usize| configurations.is_empty() || configurations.contains(k);
+        let all = self.fit.odd.iter().filter(|(k, _)| mine(k)).flat_map(|(_, flags)| flags.iter().copied());
+        all.filter(|flag| of_axles || *flag != sides::FLAG).collect()
     }
 
     /// The flag of a figure about which sessions are at odds.
@@ -54,9 +68,18 @@ impl<'a> Doubts<'a> {
     /// The flag of a figure for which sessions were left out that ran one of these configurations or, where none is named,
     /// any.
     pub fn left_out(&self, figure: &str, configurations: &[usize]) -> Option<&'static str> {
+        self.any(&self.left_out, figure, configurations).then_some("sessions_left_out")
+    }
+
+    /// The flag of a figure about which the only two sessions contradict each other that ran one of these configurations or,
+    /// where none is named, any.
+    pub fn contradicted(&self, figure: &str, configurations: &[usize]) -> Option<&'static str> {
+        self.any(&self.fit.contradicted, figure, configurations).then_some("sessions_contradict")
+    }
+
+    fn any(&self, pairs: &BTreeSet<Pair>, figure: &str, configurations: &[usize]) -> bool {
         let of = self.made_of(figure);
-        let mine = |(k, q): &Pair| of.contains(q) && (configurations.is_empty() || configurations.contains(k));
-        self.left_out.iter().any(mine).then_some("sessions_left_out")
+        pairs.iter().any(|(k, q)| of.contains(q) && (configurations.is_empty() || configurations.contains(k)))
     }
 
     /// Measured quantities that a figure is made of in the main; the downforce has a hundredth of a say in the drag, which
@@ -76,7 +99,10 @@ impl<'a> Doubts<'a> {
         let of = |flag: &str, words: &'static str| if flags.contains(&flag) { words } else { "" };
         let left_out = of("sessions_left_out", "a session was left out of it, see table `agreement`; ");
         let at_odds = of("sessions_at_odds", "sessions are at odds about it, see table `agreement`; ");
-        format!("{left_out}{at_odds}")
+        let contradicted = of("sessions_contradict", "the two sessions that ran it contradict each other; ");
+        let odd = [odd_logs::FLAG, sides::FLAG].iter().any(|flag| flags.contains(flag));
+        let odd = if odd { "a log of it is odd, see table `logs`; " } else { "" };
+        format!("{left_out}{at_odds}{contradicted}{odd}")
     }
 }
 

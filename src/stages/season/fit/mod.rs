@@ -6,6 +6,7 @@ pub mod evidence;
 pub mod kept;
 pub mod lack_of_fit;
 pub mod model;
+pub mod odd_logs;
 pub mod rows;
 pub mod scatter;
 pub mod screen;
@@ -190,6 +191,10 @@ pub struct SeasonFit {
     pub options: Option<Fit>,
     /// How every session agrees with the others.
     pub findings: Vec<Finding>,
+    /// Configurations and quantities about which the only two sessions that ran them contradict each other.
+    pub contradicted: BTreeSet<Pair>,
+    /// Configurations that rest on logs of which something is odd, with those logs' flags.
+    pub odd: BTreeMap<usize, BTreeSet<&'static str>>,
 }
 
 /// What a fit needs beside its observations.
@@ -263,6 +268,7 @@ impl Fit {
             fit.findings = findings;
         }
         fit.findings.sort_by_key(|f| (f.session, f.quantity));
+        fit.contradicted = screen::contradicted(&fit);
         fit
     }
 
@@ -366,7 +372,14 @@ impl SeasonStage for Fit {
     }
 
     fn run(&self, tables: &mut SeasonTables, cx: &SeasonCx) -> Result<(), Fatal> {
-        let fit = self.solve(tables, cx);
+        let mut fit = self.solve(tables, cx);
+        tables.odd_logs = odd_logs::odd_logs(&fit, &tables.windows);
+        // What rests on them says so.
+        for w in tables.windows.iter_mut().filter(|w| tables.odd_logs.contains_key(&w.log)) {
+            w.flags.push(odd_logs::FLAG.to_owned());
+            w.flags.sort_unstable();
+        }
+        fit.odd = odd_logs::configurations(&fit, &tables.windows);
         tables.winds = rows::winds(&fit);
         tables.agreement = rows::agreement(&fit);
         tables.fits = rows::fits(&fit, tables);

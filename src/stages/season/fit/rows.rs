@@ -304,6 +304,7 @@ fn fit_row(doubts: &Doubts, tables: &SeasonTables, speeds: &[f64], k: usize, nam
             }
             flags.extend(outside(fit, c.speeds).then_some("speed_outside_of_windows"));
             flags.extend(doubts.at_odds(name));
+            flags.extend(doubts.contradicted(name, &[k]));
             let law = fit.bends.get(&(k, q));
             row.local_coefficient =
                 law.and_then(|law| local_coefficient(fit, k, name, law.slope(fit.speed * fit.speed)));

@@ -8,6 +8,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use rayon::prelude::*;
 
 use super::SeasonFit;
+use super::evidence::Observation;
 use super::model::Pair;
 use crate::numerics::spread::{MEDIAN_ABS, median};
 use crate::units::{Dimension, UNITS, Unit};
@@ -25,6 +26,9 @@ const TIMES: f64 = 5.0;
 /// Share by which a session must read a configuration unlike the middle of all to be outvoted by them: wakes and gusts do
 /// less to the windows of a session, a sensor that fails or is read in a wrong unit does more (common practice, no source).
 const UNLIKE: f64 = 0.3;
+/// Share of the smaller by which two sessions must read a configuration apart to contradict each other: weather, fuel and a
+/// sensor that was calibrated anew do less (common practice, no source).
+const APART: f64 = 0.2;
 /// Sessions that must share configurations before one can be called the odd one out.
 const SESSIONS: usize = 3;
 /// Windows of a session that a factor is taken from.
@@ -108,17 +112,15 @@ fn pairs(of: &[Dimension]) -> impl Iterator<Item = (&'static Unit, &'static Unit
 pub fn screen(fit: &SeasonFit) -> Vec<Finding> {
     let Some(solved) = &fit.model.fit else { return Vec::new() };
     let sessions_of = super::scatter::sessions_of_columns(&fit.model);
-    let mut rows: BTreeMap<(usize, usize), Vec<usize>> = BTreeMap::new();
-    for (i, o) in fit.evidence.observations.iter().enumerate() {
+    let key = |o: &Observation| {
         // One that is left out shares them nevertheless, or it would come back for want of others to be held against.
         let itself = usize::from(fit.evidence.left_out.contains(&(o.session, o.quantity)));
-        if let Some(c) = fit.model.column.get(&(o.configuration, o.quantity))
-            && sessions_of.get(*c).is_some_and(|s| s.len() + itself >= SESSIONS)
-        {
-            rows.entry((o.session, o.quantity)).or_default().push(i);
-        }
-    }
-    let finding = |((session, quantity), rows): (&(usize, usize), &Vec<usize>)| {
+        let column = fit.model.column.get(&(o.configuration, o.quantity))?;
+        let sessions = sessions_of.get(*column).map_or(0, Vec::len);
+        (sessions + itself >= SESSIONS).then_some((o.session, o.quantity))
+    };
+    let rows = grouped(fit, key);
+    let finding = |((session, quantity), rows): &((usize, usize), Vec<usize>)| {
         // The session's own say on the coefficients is taken off first.
         let own = &solved.influence[*session];
         let coefficient = |i: usize| {
@@ -148,32 +150,70 @@ pub fn screen(fit: &SeasonFit) -> Vec<Finding> {
 /// windows alone. The fit can't be asked: where few sessions ran a configuration, one that is far out takes the fit along,
 /// and a good one looks wrong beside it.
 fn outvoted(fit: &SeasonFit, sessions_of: &[Vec<usize>]) -> BTreeSet<(usize, usize)> {
-    let mut rows: BTreeMap<Pair, BTreeMap<usize, Vec<usize>>> = BTreeMap::new();
-    for (i, o) in fit.evidence.observations.iter().enumerate() {
-        let pair = (o.configuration, o.quantity);
-        let column = fit.model.column.get(&pair);
-        let sessions = column.and_then(|c| sessions_of.get(*c)).map_or(0, Vec::len);
-        // One of them may be left out by now.
-        if sessions + 1 >= SESSIONS {
-            rows.entry(pair).or_default().entry(o.session).or_default().push(i);
-        }
-    }
-    let of_pair = |((_, quantity), sessions): (&Pair, &BTreeMap<usize, Vec<usize>>)| {
-        let slope = |(session, rows): (&usize, &Vec<usize>)| {
-            let (slope, error) = factor(fit, rows, |_| 1.0).filter(|_| rows.len() >= WINDOWS)?;
-            Some((*session, slope, error))
+    let of_pair = |((_, quantity), slopes): (&Pair, &Vec<Slope>)| {
+        let middle = median(&mut slopes.iter().map(|s| s.slope).collect::<Vec<_>>());
+        let out = |s: &&Slope| {
+            let off = (s.slope - middle).abs();
+            off > UNLIKE * middle.abs() && off > SPREADS * s.error
         };
-        let slopes: Vec<(usize, f64, f64)> = sessions.iter().filter_map(slope).collect();
-        let middle = median(&mut slopes.iter().map(|s| s.1).collect::<Vec<_>>());
-        let out = |(_, slope, error): &&(usize, f64, f64)| {
-            let off = (slope - middle).abs();
-            off > UNLIKE * middle.abs() && off > SPREADS * error
-        };
-        let out: Vec<(usize, usize)> = slopes.iter().filter(out).map(|s| (s.0, *quantity)).collect();
+        let out: Vec<(usize, usize)> = slopes.iter().filter(out).map(|s| (s.session, *quantity)).collect();
         // Most must agree, or it can't be told who is right.
         if slopes.len() >= SESSIONS && 2 * out.len() < slopes.len() { out } else { Vec::new() }
     };
-    rows.par_iter().flat_map_iter(of_pair).collect()
+    // One of the sessions may be left out by now.
+    let shared = |pair: &Pair| {
+        let column = fit.model.column.get(pair);
+        column.and_then(|c| sessions_of.get(*c)).map_or(0, Vec::len) + 1 >= SESSIONS
+    };
+    slopes(fit, shared).iter().flat_map(of_pair).collect()
+}
+
+/// What one session reads of a configuration and quantity by its own windows alone.
+struct Slope {
+    session: usize,
+    slope: f64,
+    error: f64,
+}
+
+/// Of the pairs that are asked for, session by session.
+fn slopes(fit: &SeasonFit, wanted: impl Fn(&Pair) -> bool) -> BTreeMap<Pair, Vec<Slope>> {
+    let key = |o: &Observation| {
+        let pair = (o.configuration, o.quantity);
+        wanted(&pair).then_some((pair, o.session))
+    };
+    let slope = |((pair, session), rows): &((Pair, usize), Vec<usize>)| {
+        let (slope, error) = factor(fit, rows, |_| 1.0).filter(|_| rows.len() >= WINDOWS)?;
+        Some((*pair, Slope { session: *session, slope, error }))
+    };
+    let found: Vec<Option<(Pair, Slope)>> = grouped(fit, key).par_iter().map(slope).collect();
+    let mut out: BTreeMap<Pair, Vec<Slope>> = BTreeMap::new();
+    for (pair, slope) in found.into_iter().flatten() {
+        out.entry(pair).or_default().push(slope);
+    }
+    out
+}
+
+/// Observations by a key, in the order of the keys; `None` for those that nobody asks for.
+pub(super) fn grouped<K: Ord + Copy>(fit: &SeasonFit, key: impl Fn(&Observation) -> Option<K>) -> Vec<(K, Vec<usize>)> {
+    let all = fit.evidence.observations.iter().enumerate();
+    let mut keyed: Vec<(K, usize)> = all.filter_map(|(i, o)| Some((key(o)?, i))).collect();
+    keyed.sort_unstable();
+    let group = |of: &[(K, usize)]| Some((of.first()?.0, of.iter().map(|(_, i)| *i).collect()));
+    keyed.chunk_by(|a, b| a.0 == b.0).filter_map(group).collect()
+}
+
+/// Configurations and quantities that two sessions took part in and read quite differently: there is no majority, and the
+/// fit follows the session whose windows scatter less.
+pub(super) fn contradicted(fit: &SeasonFit) -> BTreeSet<Pair> {
+    let takes_part = |s: &&Slope, quantity: usize| !fit.evidence.left_out.contains(&(s.session, quantity));
+    let of_pair = |(pair, slopes): (Pair, Vec<Slope>)| {
+        let slopes: Vec<&Slope> = slopes.iter().filter(|s| takes_part(s, pair.1)).collect();
+        let [a, b] = slopes.as_slice() else { return None };
+        let apart = (a.slope - b.slope).abs();
+        let differ = apart > APART * a.slope.abs().min(b.slope.abs()) && apart > SPREADS * a.error.hypot(b.error);
+        differ.then_some(pair)
+    };
+    slopes(fit, |pair| fit.model.column.contains_key(pair)).into_iter().filter_map(of_pair).collect()
 }
 
 /// Leaves these out too. Where one of them still took part, what else looks wrong was held against it, and is looked at
@@ -192,18 +232,19 @@ fn outvote(findings: &mut [Finding], outvoted: &BTreeSet<(usize, usize)>, left_o
 }
 
 /// Slope of the measured on the expected, zeros per outing taken out; and its standard error.
-fn factor(fit: &SeasonFit, rows: &[usize], coefficient: impl Fn(usize) -> f64) -> Option<(f64, f64)> {
-    let mut outings: BTreeMap<usize, Vec<(f64, f64)>> = BTreeMap::new();
-    for i in rows {
+pub(super) fn factor(fit: &SeasonFit, rows: &[usize], coefficient: impl Fn(usize) -> f64) -> Option<(f64, f64)> {
+    let point = |i: &usize| {
         let o = &fit.evidence.observations[*i];
-        outings.entry(o.outing).or_default().push((coefficient(*i) * fit.model.x[*i], o.y));
-    }
+        (o.outing, coefficient(*i) * fit.model.x[*i], o.y)
+    };
+    let mut points: Vec<(usize, f64, f64)> = rows.iter().map(point).collect();
+    points.sort_by_key(|p| p.0);
     let (mut zz, mut zy, mut yy, mut left) = (0.0, 0.0, 0.0, -1.0);
-    for points in outings.values() {
+    for points in points.chunk_by(|a, b| a.0 == b.0) {
         let n = points.len() as f64;
-        let mean = |f: fn(&(f64, f64)) -> f64| points.iter().map(f).sum::<f64>() / n;
-        let (mz, my) = (mean(|p| p.0), mean(|p| p.1));
-        for (z, y) in points {
+        let mean = |f: fn(&(usize, f64, f64)) -> f64| points.iter().map(f).sum::<f64>() / n;
+        let (mz, my) = (mean(|p| p.1), mean(|p| p.2));
+        for (_, z, y) in points {
             zz += (z - mz) * (z - mz);
             zy += (z - mz) * (y - my);
             yy += (y - my) * (y - my);

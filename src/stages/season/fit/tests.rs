@@ -482,3 +482,25 @@ fn few_sessions_that_read_unlike_are_flagged() {
         assert_eq!(flagged(seed, 0.0), (false, false), "{seed}");
     }
 }
+
+#[test]
+fn two_sessions_that_contradict_each_other_are_flagged() {
+    let mut tables = make(&Season::default(), 21);
+    tables.windows.retain(|w| w.configuration != "c2" || ["s0", "s1"].contains(&w.session.as_str()));
+    let flagged = |tables: &SeasonTables| -> Vec<(String, String)> {
+        let rows = rows::fits(&solve(tables, ROBUST, 3), tables);
+        let of = rows.into_iter().filter(|r| r.flags.contains("sessions_contradict"));
+        of.map(|r| (r.configuration, r.quantity)).collect()
+    };
+    assert_eq!(flagged(&tables), []);
+    for w in tables.windows.iter_mut().filter(|w| w.session == "s1" && w.configuration == "c2") {
+        w.measures[0].as_mut().unwrap().mean *= 0.6;
+    }
+    assert_eq!(flagged(&tables), [("c2".to_owned(), "front_downforce".to_owned())]);
+    let fit = solve(&tables, ROBUST, 3);
+    let doubts = doubts::Doubts::of(&fit);
+    // Whatever is made of it says so, and nothing else.
+    assert_eq!(doubts.about("balance", &[2, 0]), ["sessions_contradict"]);
+    assert!(doubts.about("balance", &[1, 0]).is_empty() && doubts.about("drag", &[2, 0]).is_empty());
+    assert!(doubts::Doubts::in_words(&["sessions_contradict"]).starts_with("the two sessions that ran it contradict"));
+}

@@ -48,7 +48,7 @@ pub fn known_part(part: &Located<String>, parts: &[&str], cx: &mut CheckCx) {
     if !parts.contains(&part.as_str()) {
         let label = match units::nearest(part, parts.iter().copied()) {
             Some(near) => format!("did you mean `{near}`?"),
-            None => "not in the run sheet".to_owned(),
+            None => units::listed("the run sheet names", parts.iter().copied()),
         };
         cx.fault(part.spot, format!("no run has the part `{}`", part.value), label);
     }

@@ -4,6 +4,7 @@
 use std::collections::BTreeSet;
 
 use super::balance::{Position, range, solve, why};
+use crate::numerics::distributions::p_value;
 use crate::stages::season::SeasonTables;
 use crate::stages::season::fit::SeasonFit;
 use crate::stages::season::fit::estimate::Estimate;
@@ -62,6 +63,8 @@ pub enum Remark {
     NotKnown(String),
     /// Parts do not simply add.
     NotAdditive { quantity: String, p: f64 },
+    /// Configurations that the run sheet describes alike, each of which may have run so.
+    Several(Vec<String>),
     /// Part of it hangs on one session.
     OneSession,
     /// No wing position gives the balance.
@@ -79,6 +82,7 @@ impl Remark {
             Self::SpeedOutside { .. } => "speed_outside_of_windows",
             Self::NotKnown(_) => "not_separable",
             Self::NotAdditive { .. } => "not_additive",
+            Self::Several(_) => "described_alike",
             Self::OneSession => "session_scatter_not_visible",
             Self::OutOfReach { .. } => "balance_out_of_reach",
             Self::WingUnclear => "wing_effect_not_clear",
@@ -99,8 +103,17 @@ impl Remark {
             }
             Self::NotKnown(why) => why.clone(),
             Self::NotAdditive { quantity, p } => {
-                format!("parts do not simply add for {} (p = {p:.3}): name an interaction", quantity.replace('_', " "))
+                format!(
+                    "parts do not simply add for {} ({}): name an interaction",
+                    quantity.replace('_', " "),
+                    p_value(*p)
+                )
             }
+            Self::Several(names) => format!(
+                "the run sheet describes {} alike: this is the mean of them all; name the parts or wing position that \
+                 tells them apart",
+                names.iter().map(|n| format!("`{n}`")).collect::<Vec<_>>().join(", ")
+            ),
             Self::OneSession => "part of it hangs on one session: its scatter is assumed, not seen".to_owned(),
             Self::OutOfReach { wanted, ends: [a, b], sought } => format!(
                 "no wing position gives a balance of {:.2} %: those that ran go from {:.2} % at {} to {:.2} % at {}, \
@@ -173,12 +186,16 @@ impl<'a> Ground<'a> {
         self.parts
     }
 
-    /// The configuration that ran exactly so, with windows.
+    /// The configuration that ran exactly so, with windows; the first of those that the run sheet describes alike.
     pub fn ran_as(&self, combination: &Combination) -> Option<String> {
+        self.all_ran_as(combination).next()
+    }
+
+    fn all_ran_as(&self, combination: &Combination) -> impl Iterator<Item = String> {
         let used = |k: &usize| self.parts.designs.iter().any(|d| d.used.contains(k));
         let same = |k: &usize| self.parts.configurations.get(*k).is_some_and(|c| Combination::of(c) == *combination);
-        let found = (0..self.parts.configurations.len()).filter(used).find(same);
-        found.and_then(|k| self.parts.configurations.get(k)).map(|c| c.name.clone())
+        let found = (0..self.parts.configurations.len()).filter(used).filter(same);
+        found.filter_map(|k| self.parts.configurations.get(k)).map(|c| c.name.clone())
     }
 
     /// Names and units of the figures that this season can have.
@@ -288,6 +305,10 @@ impl<'a> Ground<'a> {
             for (quantity, p) in &self.doubts {
                 out.remarks.push(Remark::NotAdditive { quantity: quantity.clone(), p: *p });
             }
+        }
+        let alike: Vec<String> = self.all_ran_as(&out.combination).collect();
+        if alike.len() > 1 {
+            out.remarks.push(Remark::Several(alike));
         }
         if let (Some(at), Some(range)) = (out.combination.wing, range(self.parts))
             && !(at >= range.0 && at <= range.1)

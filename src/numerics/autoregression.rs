@@ -13,8 +13,8 @@ const LEAST_INNOVATION: f64 = 1e-12;
 /// Reflection coefficients are kept inside the unit circle by this much.
 const LARGEST_REFLECTION: f64 = 1.0 - 1e-6;
 
-/// Autocorrelations below this count as zero from there on.
-const NEGLIGIBLE: f64 = 1e-6;
+/// Autocorrelations below this count as zero from there on: a mean's variance is good to as much.
+pub const NEGLIGIBLE: f64 = 1e-6;
 
 /// A stationary model `x_t = Σ a_k x_{t−k} + e_t`.
 #[derive(Clone, Debug, PartialEq)]
@@ -85,8 +85,8 @@ impl Autoregression {
         Some(model)
     }
 
-    /// Autocorrelations at lags 0 to at most `longest`; ends early where all that follow are negligible.
-    pub fn autocorrelation(&self, longest: usize) -> Vec<f64> {
+    /// Autocorrelations at lags 0 to at most `longest`; ends early where all that follow are below `negligible`.
+    pub fn autocorrelation(&self, longest: usize, negligible: f64) -> Vec<f64> {
         let order = self.order();
         let mut out = Vec::with_capacity(longest.min(1000) + 1);
         out.push(1.0);
@@ -108,7 +108,7 @@ impl Autoregression {
         while out.len() <= longest && small <= order {
             // Near the unit circle rounding grows from lag to lag.
             let next = coming[0].clamp(-1.0, 1.0);
-            small = if next.abs() < NEGLIGIBLE { small + 1 } else { 0 };
+            small = if next.abs() < negligible { small + 1 } else { 0 };
             out.push(next);
             let (coming, coefficients) = (&mut coming[..order + 1], &self.coefficients[..order]);
             for ahead in 0..order {
@@ -216,8 +216,8 @@ mod tests {
     #[test]
     fn first_order_is_geometric() {
         let model = Autoregression::from_autocovariance(&[1.0, 0.5]).unwrap();
-        close(&model.autocorrelation(4), &[1.0, 0.5, 0.25, 0.125, 0.0625], 1e-15);
-        let long = model.autocorrelation(1000);
+        close(&model.autocorrelation(4, NEGLIGIBLE), &[1.0, 0.5, 0.25, 0.125, 0.0625], 1e-15);
+        let long = model.autocorrelation(1000, NEGLIGIBLE);
         assert!(long.len() < 60 && long[long.len() - 1].abs() < NEGLIGIBLE);
     }
 
@@ -228,18 +228,18 @@ mod tests {
         close(model.coefficients(), &[1.2, -0.6], 1e-14);
         // 1 − a1·r1 − a2·r2.
         assert!((model.innovation() - (1.0 - 1.2 * 0.75 + 0.6 * 0.3)).abs() < 1e-14);
-        close(&model.autocorrelation(3), &[1.0, 0.75, 0.3, 1.2 * 0.3 - 0.6 * 0.75], 1e-14);
+        close(&model.autocorrelation(3, NEGLIGIBLE), &[1.0, 0.75, 0.3, 1.2 * 0.3 - 0.6 * 0.75], 1e-14);
     }
 
     #[test]
     fn levinson_goes_there_and_back() {
         let mut model = Autoregression::white();
         [0.7, -0.5, 0.2].into_iter().for_each(|k| model.extend(k));
-        let covariance: Vec<f64> = model.autocorrelation(3).iter().map(|r| 7.0 * r).collect();
+        let covariance: Vec<f64> = model.autocorrelation(3, NEGLIGIBLE).iter().map(|r| 7.0 * r).collect();
         let back = Autoregression::from_autocovariance(&covariance).unwrap();
         close(back.coefficients(), model.coefficients(), 1e-13);
         // Yule-Walker: what the coefficients predict from the lags before is the lag.
-        let r = model.autocorrelation(9);
+        let r = model.autocorrelation(9, NEGLIGIBLE);
         for lag in 1..=9_usize {
             let predicted: f64 = (1..=3_usize).map(|k| model.coefficients()[k - 1] * r[lag.abs_diff(k)]).sum();
             assert!((r[lag] - predicted).abs() < 1e-14);
@@ -256,6 +256,8 @@ mod tests {
         let alternating: Vec<f64> = (0..50).map(|i| if i % 2 == 0 { 1.0 } else { f64::NAN }).collect();
         assert_eq!(fit(&alternating, 1, 5), Autoregression::white());
         let sine: Vec<f64> = (0..200).map(|i| (0.25 * f64::from(i)).sin()).collect();
-        assert!(fit(&sine, 1, 10).autocorrelation(199).iter().all(|r| r.is_finite() && r.abs() <= 1.0 + 1e-9));
+        assert!(
+            fit(&sine, 1, 10).autocorrelation(199, NEGLIGIBLE).iter().all(|r| r.is_finite() && r.abs() <= 1.0 + 1e-9)
+        );
     }
 }

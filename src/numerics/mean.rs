@@ -10,7 +10,7 @@
 //! right: half of short, strongly correlated windows have less than 0.8 of the true variance. So it should not be the
 //! only thing a weight rests on.
 
-use super::autoregression::{self, Autoregression};
+use super::autoregression::{self, Autoregression, NEGLIGIBLE};
 use super::lanes::{dot, largest, sum};
 use super::scaling::power_of_two_inverse;
 
@@ -22,6 +22,8 @@ pub const FEWEST_SAMPLES: usize = 8;
 const SHARE_FOR_MEAN: f64 = 0.3;
 /// The same for the error of a slope.
 const SHARE_FOR_SLOPE: f64 = 1.0;
+/// Autocorrelations below this are not counted where only that share depends on them.
+const ROUGHLY: f64 = 1e-4;
 /// The mean or line is never taken to have removed more of the variance than this.
 const LARGEST_LOSS: f64 = 0.9;
 
@@ -167,7 +169,7 @@ fn estimate(series: &[f64], params: SeriesParams, dt: Option<f64>) -> Result<Ser
     let first = if exact { Autoregression::white() } else { autoregression::fit(&line.residuals, removed, order) };
     let mut sums = Sums::of(&line, dt.is_some());
     let model = sums.give_back(&first);
-    let spread = sums.under(&model);
+    let spread = sums.under(&model, NEGLIGIBLE);
     let variance = if exact { 0.0 } else { rss / (n * (1.0 - spread.loss)) };
     let (value, share, per_step) = match dt {
         None => (line.mean, spread.mean, 1.0),
@@ -313,8 +315,9 @@ impl Sums {
         }
     }
 
-    fn under(&mut self, model: &Autoregression) -> Spread {
-        let correlation = model.autocorrelation(self.longest);
+    /// `negligible`: autocorrelations that are not worth counting.
+    fn under(&mut self, model: &Autoregression, negligible: f64) -> Spread {
+        let correlation = model.autocorrelation(self.longest, negligible);
         let mean = self.mean.variance(&correlation);
         let slope = self.slope.as_mut().map_or(0.0, |s| s.variance(&correlation));
         let loss = (mean + slope * self.spread_per_sample).clamp(0.0, LARGEST_LOSS);
@@ -324,10 +327,11 @@ impl Sums {
     /// The model with the given share of the removed autocovariance put back, at all lags alike: what a mean or a
     /// line takes is slow against the lags of the model.
     fn give_back(&mut self, model: &Autoregression) -> Autoregression {
-        let loss = self.under(model).loss;
+        // Of this little a share is given back.
+        let loss = self.under(model, ROUGHLY).loss;
         let share = if self.slope.is_some() { SHARE_FOR_SLOPE } else { SHARE_FOR_MEAN };
         let added = share * loss / (1.0 - loss);
-        let raised: Vec<f64> = model.autocorrelation(model.order()).iter().map(|r| r + added).collect();
+        let raised: Vec<f64> = model.autocorrelation(model.order(), NEGLIGIBLE).iter().map(|r| r + added).collect();
         Autoregression::from_autocovariance(&raised).unwrap_or_else(Autoregression::white)
     }
 }

@@ -144,7 +144,7 @@ mod stamps {
     }
 }
 
-/// Channels in single precision. One value throughout (an air density from the run sheet), or the samples of a channel
+/// Channels in single precision. Long runs of one value take a word each. One value throughout (an air density from the run sheet), or the samples of a channel
 /// before it (the air speed where no wind is known), take no more than a word.
 mod channels {
     use serde::ser::SerializeSeq;
@@ -177,6 +177,26 @@ mod channels {
         Constant(u64, u32),
         /// As those of an earlier channel.
         Like(usize),
+        /// Runs of equal values: how often, and the bits of the single (a gear, a mass that changes with it).
+        Runs(Vec<(u32, u32)>),
+    }
+
+    /// Samples that a run must last on the average to be worth it.
+    const LASTING: usize = 16;
+
+    /// The runs of equal values, unless they are short.
+    fn runs(values: &[f64]) -> Option<Vec<(u32, u32)>> {
+        let most = values.len() / LASTING;
+        let mut out: Vec<(u32, u32)> = Vec::new();
+        for v in values {
+            let (bits, room) = (bits(v), out.len() < most);
+            match out.last_mut() {
+                Some(last) if last.1 == bits => last.0 += 1,
+                _ if room => out.push((1, bits)),
+                _ => return None,
+            }
+        }
+        Some(out)
     }
 
     fn bits(v: &f64) -> u32 {
@@ -196,7 +216,10 @@ mod channels {
                 }
                 _ => match columns[..i].iter().position(|before| same(&before.values, &c.values)) {
                     Some(before) => As::Like(before),
-                    None => As::Samples(Samples(&c.values)),
+                    None => match runs(&c.values) {
+                        Some(runs) => As::Runs(runs),
+                        None => As::Samples(Samples(&c.values)),
+                    },
                 },
             };
             out.serialize_element(&(&c.name, c.dimension, written))?;
@@ -211,6 +234,10 @@ mod channels {
             let values = match written {
                 As::Samples(Owned(values)) => values,
                 As::Constant(n, bits) => vec![f64::from(f32::from_bits(bits)); n as usize],
+                As::Runs(runs) => {
+                    let each = runs.iter().map(|(n, bits)| (*n as usize, f64::from(f32::from_bits(*bits))));
+                    each.flat_map(|(n, v)| std::iter::repeat_n(v, n)).collect()
+                }
                 As::Like(before) => {
                     let missing = || serde::de::Error::custom("samples like those of a channel that is not there");
                     out.get(before).map(|c| c.values.clone()).ok_or_else(missing)?
@@ -263,7 +290,8 @@ mod tests {
         let mut nearly = ramp.clone();
         nearly[999] += 1.0;
         let holes = vec![f64::NAN; 1000];
-        let all = [vec![1.5; 1000], ramp.clone(), ramp, nearly, holes, vec![0.0, -0.0], vec![]];
+        let steps: Vec<f64> = (0..1000).map(|i| f64::from(i / 100)).collect();
+        let all = [vec![1.5; 1000], ramp.clone(), ramp, nearly, holes, vec![0.0, -0.0], vec![], steps];
         let column = |(i, values)| Column { name: format!("c{i}"), dimension: Dimension::Speed, values };
         let frame = LogFrame { columns: all.into_iter().enumerate().map(column).collect(), ..Default::default() };
         let written = postcard::to_allocvec(&frame).unwrap();
@@ -274,7 +302,7 @@ mod tests {
             let bits = |c: &Column| c.values.iter().map(|v| v.to_bits()).collect::<Vec<_>>();
             assert_eq!((&a.name, a.dimension, bits(a)), (&b.name, b.dimension, bits(b)));
         }
-        assert_eq!(back.columns.len(), 7);
+        assert_eq!(back.columns.len(), 8);
     }
 
     #[test]

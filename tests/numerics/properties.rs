@@ -171,7 +171,7 @@ proptest! {
         let mut covariance = vec![1.0];
         covariance.extend(reflections);
         let model = Autoregression::from_autocovariance(&covariance).unwrap();
-        prop_assert!(model.autocorrelation(200).iter().all(|r| r.is_finite() && r.abs() <= 1.0 + 1e-6));
+        prop_assert!(model.autocorrelation(200, 1e-6).iter().all(|r| r.is_finite() && r.abs() <= 1.0 + 1e-6));
     }
 
     #[test]

@@ -106,14 +106,14 @@ impl WindowStage for Coastdown {
     fn run(&self, log: &LogFrame, cx: &LogCx) -> Result<Found, LogFault> {
         let lateral = self.lateral.get();
         let first = [
-            Rule::channel("speed", log, "speed", |v| self.speed.contains(v)),
+            Rule::within("speed", log, "speed", (self.speed.low, self.speed.high)),
             self.disengaged(log),
-            Rule::channel("throttle", log, "throttle", |t| t <= self.throttle.get()),
+            Rule::within("throttle", log, "throttle", (f64::NEG_INFINITY, self.throttle.get())),
         ];
         let then = [
-            Rule::channel("lateral", log, "accel_y", |a| a.abs() <= lateral),
-            self.steering.as_ref().and_then(|s| Rule::channel("steering", log, "steering", |a| a.abs() <= s.get())),
-            Rule::channel("air_unknown", log, "v_air", f64::is_finite),
+            Rule::at_most("lateral", log, "accel_y", lateral),
+            self.steering.as_ref().and_then(|s| Rule::at_most("steering", log, "steering", s.get())),
+            Rule::known("air_unknown", log, "v_air"),
         ];
         let braking = braking_rules(log, &self.brake, self.deceleration.as_ref());
         let rules: Vec<Rule> = first.into_iter().flatten().chain(braking).chain(then.into_iter().flatten()).collect();
@@ -158,9 +158,14 @@ impl Coastdown {
 
     /// Samples with the clutch open or in neutral; none where the log has neither channel.
     fn disengaged(&self, log: &LogFrame) -> Option<Rule> {
-        let (clutch, gear) = (log.get("clutch"), log.get("gear"));
-        let open = |i: usize| clutch.and_then(|c| c.get(i)).is_some_and(|c| *c >= self.clutch.get());
-        let neutral = |i: usize| gear.and_then(|g| g.get(i)).is_some_and(|g| *g == 0.0);
-        Some(Rule { name: "engaged", pass: (0..log.len()).map(|i| open(i) || neutral(i)).collect() })
+        let (clutch, gear, open) = (log.get("clutch"), log.get("gear"), self.clutch.get());
+        let mut pass = vec![false; log.len()];
+        for (pass, clutch) in pass.iter_mut().zip(clutch.unwrap_or_default()) {
+            *pass |= *clutch >= open;
+        }
+        for (pass, gear) in pass.iter_mut().zip(gear.unwrap_or_default()) {
+            *pass |= *gear == 0.0;
+        }
+        Some(Rule { name: "engaged", pass })
     }
 }

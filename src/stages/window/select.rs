@@ -36,10 +36,21 @@ pub struct Rule {
 }
 
 impl Rule {
-    /// Passes where `test` holds for the channel; a missing value fails. Without the channel all pass.
-    pub fn channel(name: &'static str, log: &LogFrame, channel: &str, test: impl Fn(f64) -> bool) -> Option<Self> {
+    /// Passes where the channel lies within these ends; a missing value fails. Without the channel all pass.
+    pub fn within(name: &'static str, log: &LogFrame, channel: &str, (low, high): (f64, f64)) -> Option<Self> {
         let values = log.get(channel)?;
-        Some(Self { name, pass: values.iter().map(|v| test(*v)).collect() })
+        // Both are compared whatever the first says, so that several samples go at once.
+        Some(Self { name, pass: values.iter().map(|v| (*v >= low) & (*v <= high)).collect() })
+    }
+
+    /// The same where it is no larger than a limit, either way.
+    pub fn at_most(name: &'static str, log: &LogFrame, channel: &str, limit: f64) -> Option<Self> {
+        Self::within(name, log, channel, (-limit, limit))
+    }
+
+    /// The same where it is a number at all.
+    pub fn known(name: &'static str, log: &LogFrame, channel: &str) -> Option<Self> {
+        Self::within(name, log, channel, (f64::MIN, f64::MAX))
     }
 }
 
@@ -64,8 +75,9 @@ pub fn braking_rules(
     brake: &Located<Pressure>,
     deceleration: Option<&Located<Acceleration>>,
 ) -> Vec<Rule> {
-    let by_brake = Rule::channel("brake", log, "brake_pressure", |p| p <= brake.get());
-    let by_slowing = deceleration.and_then(|d| Rule::channel("deceleration", log, "acceleration", |a| a >= -d.get()));
+    let by_brake = Rule::within("brake", log, "brake_pressure", (f64::NEG_INFINITY, brake.get()));
+    let by_slowing =
+        deceleration.and_then(|d| Rule::within("deceleration", log, "acceleration", (-d.get(), f64::INFINITY)));
     let rules: Vec<Rule> = by_brake.into_iter().chain(by_slowing).collect();
     match rules.is_empty() {
         true => vec![Rule { name: "brake_unknown", pass: vec![false; log.len()] }],
@@ -316,14 +328,30 @@ fn mean_of(values: &[f64]) -> Option<f64> {
 
 /// Circular mean of directions, rad in 0..2π.
 fn mean_direction(values: &[f64]) -> Option<f64> {
-    let (mut s, mut c, mut n) = (0.0, 0.0, 0usize);
+    let first = *values.iter().find(|v| v.is_finite())?;
+    let (mut s, mut c) = (0.0, 0.0);
     for v in values.iter().filter(|v| v.is_finite()) {
-        s += v.sin();
-        c += v.cos();
-        n += 1;
+        let (sin, cos) = turn(v - first);
+        s += sin;
+        c += cos;
     }
-    (n > 0).then(|| s.atan2(c).rem_euclid(std::f64::consts::TAU))
+    Some((first + s.atan2(c)).rem_euclid(std::f64::consts::TAU))
 }
+
+/// Sine and cosine, to 1e-12. On a straight nearly all are those of a small angle, of which a few terms of the series are
+/// enough.
+fn turn(angle: f64) -> (f64, f64) {
+    if angle.abs() > SMALL {
+        return angle.sin_cos();
+    }
+    let q = angle * angle;
+    let sin = angle * (1.0 - q / 6.0 * (1.0 - q / 20.0 * (1.0 - q / 42.0 * (1.0 - q / 72.0))));
+    let cos = 1.0 - q / 2.0 * (1.0 - q / 12.0 * (1.0 - q / 30.0 * (1.0 - q / 56.0 * (1.0 - q / 90.0))));
+    (sin, cos)
+}
+
+/// Angle up to which these series are good for that, rad.
+const SMALL: f64 = 0.25;
 
 #[cfg(test)]
 mod tests {
@@ -376,6 +404,15 @@ mod tests {
         torn[100] = f64::NAN;
         let (value, se) = resistance(&speed, &torn, mass, dt).unwrap();
         assert!((value - plain).abs() < 1.0 && se > 5.0, "{value} {se}");
+    }
+
+    #[test]
+    fn small_angles_are_as_good_as_large_ones() {
+        for i in -300..=300 {
+            let angle = f64::from(i) / 1000.0;
+            let (sin, cos) = turn(angle);
+            assert!((sin - angle.sin()).abs() < 1e-12 && (cos - angle.cos()).abs() < 1e-12, "{angle}");
+        }
     }
 
     #[test]

@@ -57,12 +57,12 @@ impl WindowStage for Steady {
 
     fn run(&self, log: &LogFrame, cx: &LogCx) -> Result<Found, LogFault> {
         let (lateral, longitudinal) = (self.lateral.get(), self.longitudinal.get());
-        let air = Rule::channel("air_unknown", log, "v_air", f64::is_finite);
+        let air = Rule::known("air_unknown", log, "v_air");
         let rules: Vec<Rule> = [
-            Rule::channel("speed", log, "speed", |v| self.speed.contains(v)),
-            Rule::channel("lateral", log, "accel_y", |a| a.abs() <= lateral),
-            self.steering.as_ref().and_then(|s| Rule::channel("steering", log, "steering", |a| a.abs() <= s.get())),
-            Rule::channel("longitudinal", log, "acceleration", |a| a.abs() <= longitudinal),
+            Rule::within("speed", log, "speed", (self.speed.low, self.speed.high)),
+            Rule::at_most("lateral", log, "accel_y", lateral),
+            self.steering.as_ref().and_then(|s| Rule::at_most("steering", log, "steering", s.get())),
+            Rule::at_most("longitudinal", log, "acceleration", longitudinal),
             air,
         ]
         .into_iter()

@@ -81,14 +81,12 @@ impl WindowStage for Straight {
     fn run(&self, log: &LogFrame, cx: &LogCx) -> Result<Found, LogFault> {
         let (lateral, forward) = (self.lateral.get(), self.longitudinal.get());
         let first = [
-            Rule::channel("speed", log, "speed", |v| self.speed.contains(v)),
-            Rule::channel("lateral", log, "accel_y", |a| a.abs() <= lateral),
-            self.steering.as_ref().and_then(|s| Rule::channel("steering", log, "steering", |a| a.abs() <= s.get())),
+            Rule::within("speed", log, "speed", (self.speed.low, self.speed.high)),
+            Rule::at_most("lateral", log, "accel_y", lateral),
+            self.steering.as_ref().and_then(|s| Rule::at_most("steering", log, "steering", s.get())),
         ];
-        let then = [
-            Rule::channel("longitudinal", log, "acceleration", |a| a.abs() <= forward),
-            Rule::channel("air_unknown", log, "v_air", f64::is_finite),
-        ];
+        let then =
+            [Rule::at_most("longitudinal", log, "acceleration", forward), Rule::known("air_unknown", log, "v_air")];
         let braking = braking_rules(log, &self.brake, self.deceleration.as_ref());
         let rules: Vec<Rule> = first.into_iter().flatten().chain(braking).chain(then.into_iter().flatten()).collect();
         let cut = Cut { settle: self.settle.get(), shortest: self.lasting.low, longest: self.lasting.high };

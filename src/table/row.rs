@@ -146,8 +146,11 @@ macro_rules! table_row {
             }
             fn batch(rows: &[Self]) -> Result<arrow_array::RecordBatch, arrow_schema::ArrowError> {
                 use $crate::table::row::Cell;
+                // Made once: a large table comes in many batches.
+                static SCHEMA: std::sync::OnceLock<std::sync::Arc<arrow_schema::Schema>> = std::sync::OnceLock::new();
+                let schema = SCHEMA.get_or_init(|| std::sync::Arc::new(<Self as $crate::table::row::Row>::schema()));
                 arrow_array::RecordBatch::try_new(
-                    std::sync::Arc::new(<Self as $crate::table::row::Row>::schema()),
+                    std::sync::Arc::clone(schema),
                     vec![$(<$ty as Cell>::array(rows.iter().map(|r| &r.$field))),*],
                 )
             }

@@ -79,7 +79,7 @@ impl Compare {
     /// something in any of the quantities.
     pub fn rows(&self, fit: &SeasonFit, quantities: &[String], units: &[String]) -> Vec<ComparisonRow> {
         let pairs = self.pairs(&fit.evidence.configurations);
-        let doubts = Doubts::of(fit);
+        let (doubts, ran) = (Doubts::of(fit), Ran::of_all(fit));
         let mut names: Vec<&str> = fit.reported.iter().map(String::as_str).filter(|n| *n != "resistance").collect();
         if fit.quantities.iter().any(|q| q == "front_downforce") && fit.quantities.iter().any(|q| q == "rear_downforce")
         {
@@ -95,7 +95,7 @@ impl Compare {
                 "balance" | "efficiency" => "1",
                 _ => quantities.iter().position(|q| q == name).and_then(|q| units.get(q)).map_or("N", String::as_str),
             };
-            out.par_extend(pairs.par_iter().map(|(a, b)| self.row(&doubts, (*a, *b), name, unit)));
+            out.par_extend(pairs.par_iter().map(|(a, b)| self.row(&doubts, &ran, (*a, *b), name, unit)));
         }
         let p: Vec<f64> = out.iter().filter_map(|r| r.p_value).collect();
         let mut adjusted = holm(&p).unwrap_or_default().into_iter();
@@ -106,7 +106,7 @@ impl Compare {
         out
     }
 
-    fn row(&self, doubts: &Doubts, (a, b): (usize, usize), name: &str, unit: &str) -> ComparisonRow {
+    fn row(&self, doubts: &Doubts, ran: &[Ran], (a, b): (usize, usize), name: &str, unit: &str) -> ComparisonRow {
         let fit = doubts.fit();
         let name_of = |k: usize| fit.evidence.configurations[k].name.clone();
         let mut row = ComparisonRow {
@@ -137,8 +137,11 @@ impl Compare {
         let (dof, power) = (e.dof.max(1.0), PowerParams::default());
         row.smallest_resolvable = smallest_detectable(e.se, dof, power).ok();
         if unit == "N" {
-            let least = |count: fn(&SeasonFit, usize) -> usize| count(fit, a).min(count(fit, b)).max(1) as f64;
-            let (sessions, windows) = (least(sessions), least(windows));
+            let least = |count: fn(&Ran) -> usize| {
+                let of = |k: usize| ran.get(k).map_or(0, count);
+                of(a).min(of(b)).max(1) as f64
+            };
+            let (sessions, windows) = (least(|r| r.sessions.len()), least(|r| r.windows.len()));
             if let Ok(growth) = observations_factor(e.se, dof, self.resolve.get(), power) {
                 row.sessions_needed = Some((sessions * growth).ceil() as i64);
                 row.windows_needed = Some((windows * growth).ceil() as i64);
@@ -155,15 +158,30 @@ impl Compare {
     }
 }
 
-fn sessions(fit: &SeasonFit, k: usize) -> usize {
-    fit.evidence.observations.iter().filter(|o| o.configuration == k).map(|o| o.session).collect::<BTreeSet<_>>().len()
+/// Sessions and windows of a configuration.
+#[derive(Clone, Default)]
+struct Ran {
+    sessions: BTreeSet<usize>,
+    windows: BTreeSet<usize>,
 }
 
-fn windows(fit: &SeasonFit, k: usize) -> usize {
-    fit.evidence.observations.iter().filter(|o| o.configuration == k).map(|o| o.window).collect::<BTreeSet<_>>().len()
+impl Ran {
+    /// Of every configuration.
+    fn of_all(fit: &SeasonFit) -> Vec<Self> {
+        let mut out = vec![Self::default(); fit.evidence.configurations.len()];
+        // The quantities of a window follow each other.
+        for of_window in fit.evidence.observations.chunk_by(|a, b| a.window == b.window) {
+            for o in of_window.iter().take(1) {
+                if let Some(ran) = out.get_mut(o.configuration) {
+                    ran.sessions.insert(o.session);
+                    ran.windows.insert(o.window);
+                }
+            }
+        }
+        out
+    }
 }
 
-/// Puts the verdict on a row whose adjusted p-value is known.
 /// Verdict of a difference that chance does not explain and sessions that contradict each other may.
 const IN_DOUBT: &str = "in doubt";
 

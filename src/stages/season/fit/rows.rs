@@ -1,6 +1,6 @@
 //! What the fit found, as rows of the written tables.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
@@ -9,8 +9,8 @@ use rayon::prelude::*;
 use super::doubts::Doubts;
 use super::estimate::Estimate;
 use super::evidence::Observation;
-use super::model::SessionWind;
-use super::screen::Finding;
+use super::model::{Pair, SessionWind};
+use super::screen::{self, Finding};
 use super::{SeasonFit, Wind, Zero};
 use crate::error::Fatal;
 use crate::stages::season::SeasonTables;
@@ -221,10 +221,11 @@ pub struct Count {
     pub rmse: Option<f64>,
 }
 
-/// Counts and goodness of fit of one configuration and quantity.
-pub fn count(fit: &SeasonFit, speeds: &[f64], configuration: usize, quantity: usize) -> Count {
-    let of_pair: Vec<(usize, &_)> = (fit.evidence.observations.iter().enumerate())
-        .filter(|(_, o)| o.configuration == configuration && o.quantity == quantity)
+/// Counts and goodness of fit of one configuration and quantity, from its observations.
+fn count(fit: &SeasonFit, speeds: &[f64], rows: &[usize]) -> Count {
+    let of_pair: Vec<(usize, &Observation)> = rows
+        .iter()
+        .map(|i| (*i, &fit.evidence.observations[*i]))
         .filter(|(_, o)| !fit.evidence.left_out.contains(&(o.session, o.quantity)))
         .collect();
     let outings: BTreeSet<usize> = of_pair.iter().map(|(_, o)| o.outing).collect();
@@ -260,15 +261,21 @@ pub fn fits(fit: &SeasonFit, tables: &SeasonTables) -> Vec<FitRow> {
     let all: Vec<(usize, &String)> =
         (0..fit.evidence.configurations.len()).flat_map(|k| fit.reported.iter().map(move |n| (k, n))).collect();
     let doubts = Doubts::of(fit);
-    all.par_iter().map(|(k, name)| fit_row(&doubts, tables, &speeds, *k, name)).collect()
+    let of_pairs: BTreeMap<Pair, Vec<usize>> =
+        screen::grouped(fit, |o| Some((o.configuration, o.quantity))).into_iter().collect();
+    let count = |k: usize, name: &str| {
+        let q = tables.quantities.iter().position(|n| n == super::Fit::measured(name));
+        let rows = q.and_then(|q| of_pairs.get(&(k, q))).map_or(&[][..], Vec::as_slice);
+        count(fit, &speeds, rows)
+    };
+    all.par_iter().map(|(k, name)| fit_row(&doubts, tables, count(*k, name), *k, name)).collect()
 }
 
-fn fit_row(doubts: &Doubts, tables: &SeasonTables, speeds: &[f64], k: usize, name: &str) -> FitRow {
+fn fit_row(doubts: &Doubts, tables: &SeasonTables, c: Count, k: usize, name: &str) -> FitRow {
     let fit = doubts.fit();
     let measured = super::Fit::measured(name);
     let q = tables.quantities.iter().position(|n| n == measured).unwrap_or(usize::MAX);
     let unit = tables.units.get(q).cloned().unwrap_or_else(|| "N".to_owned());
-    let c = count(fit, speeds, k, q);
     let mut row = FitRow {
         configuration: fit.evidence.configurations[k].name.clone(),
         quantity: name.to_owned(),

@@ -213,7 +213,10 @@ pub(super) fn contradicted(fit: &SeasonFit) -> BTreeSet<Pair> {
         let differ = apart > APART * a.slope.abs().min(b.slope.abs()) && apart > SPREADS * a.error.hypot(b.error);
         differ.then_some(pair)
     };
-    slopes(fit, |pair| fit.model.column.contains_key(pair)).into_iter().filter_map(of_pair).collect()
+    let sessions_of = super::scatter::sessions_of_columns(&fit.model);
+    let by_two =
+        |pair: &Pair| fit.model.column.get(pair).and_then(|c| sessions_of.get(*c)).is_some_and(|s| s.len() == 2);
+    slopes(fit, by_two).into_iter().filter_map(of_pair).collect()
 }
 
 /// Leaves these out too. Where one of them still took part, what else looks wrong was held against it, and is looked at

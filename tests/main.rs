@@ -5,6 +5,7 @@ mod batch;
 mod braking;
 mod broken_runs;
 mod coastdown;
+mod counted_twice;
 mod definitions;
 mod demo_logs;
 mod examples;

@@ -105,7 +105,7 @@ fn wanted_parts(asked: &[String], known: &[&str]) -> Result<BTreeSet<String>, Fa
         if !known.contains(&part) {
             let hint = match units::nearest(part, known.iter().copied()) {
                 Some(near) => format!("did you mean `{near}`?"),
-                None => format!("the run sheet names: {}", known.join(", ")),
+                None => units::listed("the run sheet names", known.iter().copied()),
             };
             return Err(Fatal::Usage(format!("no run has the part `{part}`; {hint}")));
         }

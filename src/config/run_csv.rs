@@ -11,7 +11,7 @@ use super::issue::{Issue, Issues};
 use super::run_sheet::RunRow;
 use super::wording;
 use crate::located::{Located, Spot};
-use crate::units::{self, Dim, Dimension, Quantity, nearest};
+use crate::units::{self, Dim, Dimension, Quantity, UnitError, nearest};
 
 /// Columns that a run sheet may have, and what is measured where a unit belongs to it.
 pub const FIELDS: &[(&str, Option<Dimension>)] = &[
@@ -315,7 +315,9 @@ impl Cells<'_, '_> {
             Ok(si) => Some(Located { value: Quantity::si(si), spot: self.line.spot(index) }),
             Err(e) => {
                 let issue = self.line.issue(index, format!("wrong value in column `{field}`"), e.to_string());
-                self.issues.push(with_decimal_hint(issue, text));
+                // An unknown unit that begins with a comma says so itself.
+                let said = matches!(e, UnitError::Unknown { .. });
+                self.issues.push(if said { issue } else { with_decimal_hint(issue, text) });
                 None
             }
         }

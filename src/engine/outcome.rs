@@ -7,8 +7,8 @@ use super::one_log::LogResult;
 use crate::error::Fatal;
 use crate::plan::Plan;
 use crate::stages::season::SeasonTables;
-use crate::stages::season::fit::odd_logs;
 use crate::stages::season::fit::rows::WindowTable;
+use crate::table::flags::UNLIKE_ITS_CONFIGURATION;
 use crate::table::parquet_file::{self, Encode, Origin};
 use crate::table::row::Timestamp;
 use crate::table::rows::{BatchRow, FunnelRow, LogRow};
@@ -141,7 +141,7 @@ fn log_row(r: &LogResult, odd: Option<&String>) -> LogRow {
             row.duration = p.duration;
             row.rate = p.rate;
             let idle = (r.found == 0).then(|| "no_window_found".to_owned());
-            let odd_flag = odd.map(|_| odd_logs::FLAG.to_owned());
+            let odd_flag = odd.map(|_| UNLIKE_ITS_CONFIGURATION.to_owned());
             let flags: BTreeSet<String> = p.flags.iter().cloned().chain(idle).chain(odd_flag).collect();
             row.message = odd.cloned();
             row.flags = flags.into_iter().collect::<Vec<_>>().join(",");

@@ -152,6 +152,10 @@ pub trait WindowStage: Sync {
     fn check(&self, input: &Schema, cx: &mut CheckCx);
     /// Channels its rules read.
     fn reads(&self) -> Vec<&str>;
+    /// Whether it finds coasting, whose road load a season stage may want.
+    fn finds_coasting(&self) -> bool {
+        false
+    }
     /// Selects windows, and says what each rule cost; `peaks` finds highest loads instead.
     ///
     /// # Errors

@@ -26,6 +26,11 @@ const fn of(about: About, name: &'static str, meaning: &'static str) -> Flag {
     Flag { about, name, meaning }
 }
 
+/// Flag of a log that does not fit what the season says of its configuration.
+pub const UNLIKE_ITS_CONFIGURATION: &str = "unlike_its_configuration";
+/// Flag of a log with an axle whose wheels do not agree.
+pub const LEFT_AND_RIGHT_DISAGREE: &str = "left_and_right_disagree";
+
 /// Every flag, by name within its kind.
 pub const FLAGS: &[Flag] = &[
     of(Log, "air_speed_from_pressure", "the air speed comes from a calibrated pressure channel; no wind is estimated"),
@@ -57,7 +62,7 @@ pub const FLAGS: &[Flag] = &[
     of(Log, "humidity_assumed", "no humidity in log or run sheet: one was assumed; it matters little"),
     of(
         Log,
-        "left_and_right_disagree",
+        LEFT_AND_RIGHT_DISAGREE,
         "on the straights one wheel of an axle answers the speed less than half as much as the other: look at the unit and the column of its sensor in the layout; the axle's downforce is wrong by as much",
     ),
     of(Log, "level_road_assumed", "`gradient: level`: slopes count as drag, and cancel only over both directions"),
@@ -113,7 +118,7 @@ pub const FLAGS: &[Flag] = &[
     ),
     of(
         Log,
-        "unlike_its_configuration",
+        UNLIKE_ITS_CONFIGURATION,
         "the log does not fit what the season says of its configuration; `message` in the table `logs` says how: look at its sensors, its units and its row of the run sheet",
     ),
     of(
@@ -284,8 +289,10 @@ mod tests {
     fn every_flag_with_a_meaning_is_set_somewhere() {
         let sources = sources();
         for flag in FLAGS {
-            let literal = format!("\"{}\"", flag.name);
-            assert!(sources.iter().any(|(_, text)| text.contains(&literal)), "`{}` is set nowhere", flag.name);
+            // As a literal, or by the constant of that name.
+            let (literal, constant) = (format!("\"{}\"", flag.name), flag.name.to_uppercase());
+            let set = |text: &str| text.contains(&literal) || text.contains(&constant);
+            assert!(sources.iter().any(|(_, text)| set(text)), "`{}` is set nowhere", flag.name);
             assert!(flag.meaning.len() > 15 && !flag.meaning.ends_with('.'), "{}", flag.name);
         }
     }

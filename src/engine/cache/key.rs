@@ -66,7 +66,7 @@ impl Keyer {
             value(&mut windows, "steps", &steps)?;
             value(&mut windows, "quantities", &plan.quantities)?;
             // Nothing to the stages that find no coasting.
-            let coasts = steps.iter().any(|step| matches!(step, WindowStep::Coastdown(_)));
+            let coasts = steps.iter().any(|step| step.stage().finds_coasting());
             value(&mut windows, "road load", &(coasts && plan.wants_road_load()))?;
             Ok(windows.finalize())
         };

@@ -14,7 +14,7 @@
 //! rear links carry of the drag is missing in the rear downforce (flag `link_force_of_drive_unknown`).
 
 mod links;
-pub mod sides;
+mod sides;
 mod wheels;
 
 use schemars::JsonSchema;
@@ -26,6 +26,7 @@ use crate::error::LogFault;
 use crate::located::Spot;
 use crate::physics::transfer::{Axles, Geometry, Longitudinal, fuel_weight};
 use crate::stages::{CheckCx, LogCx, LogStage, Schema};
+use crate::table::flags::LEFT_AND_RIGHT_DISAGREE;
 use crate::table::frame::LogFrame;
 use crate::units::Dimension;
 
@@ -107,7 +108,7 @@ impl LogStage for Loads {
         };
         let [fl, fr, rl, rr] = wheels.each_ref();
         if [(fl, fr), (rl, rr)].iter().any(|(left, right)| sides::disagree(&log, left, right)) {
-            log.flag(sides::FLAG);
+            log.flag(LEFT_AND_RIGHT_DISAGREE);
         }
         let felt = specific_force(&mut log, cx.car)?;
         let fuel = fuel(&mut log, cx);

@@ -103,6 +103,10 @@ impl WindowStage for Coastdown {
         names
     }
 
+    fn finds_coasting(&self) -> bool {
+        true
+    }
+
     fn run(&self, log: &LogFrame, cx: &LogCx) -> Result<Found, LogFault> {
         let lateral = self.lateral.get();
         let first = [

@@ -17,9 +17,6 @@ const LEAST: f64 = 0.4;
 /// Standard errors by which both the larger answer and the difference must be clear of zero.
 const SURELY: f64 = 8.0;
 
-/// Flag of a log with such an axle.
-pub const FLAG: &str = "left_and_right_disagree";
-
 /// Whether the loads of the two wheels of an axle answer the square of speed quite unlike; `false` where the log has no
 /// lateral acceleration or too little straight running.
 pub fn disagree(log: &LogFrame, left: &[f64], right: &[f64]) -> bool {

@@ -4,10 +4,9 @@ use std::collections::BTreeSet;
 
 use super::SeasonFit;
 use super::model::Pair;
-use super::odd_logs;
 use super::screen::Finding;
 use crate::numerics::spread::median;
-use crate::stages::log::loads::sides;
+use crate::table::flags::{LEFT_AND_RIGHT_DISAGREE, UNLIKE_ITS_CONFIGURATION};
 
 /// A gain that no weather and no mass explains, where many sessions have one (common practice, no source).
 const ODD_GAIN: f64 = 0.04;
@@ -57,7 +56,7 @@ impl<'a> Doubts<'a> {
         let of_axles = self.made_of(figure).into_iter().any(|q| axles.contains(&Some(q)));
         let mine = |k: &usize| configurations.is_empty() || configurations.contains(k);
         let all = self.fit.odd.iter().filter(|(k, _)| mine(k)).flat_map(|(_, flags)| flags.iter().copied());
-        all.filter(|flag| of_axles || *flag != sides::FLAG).collect()
+        all.filter(|flag| of_axles || *flag != LEFT_AND_RIGHT_DISAGREE).collect()
     }
 
     /// The flag of a figure about which sessions are at odds.
@@ -100,7 +99,7 @@ impl<'a> Doubts<'a> {
         let left_out = of("sessions_left_out", "a session was left out of it, see table `agreement`; ");
         let at_odds = of("sessions_at_odds", "sessions are at odds about it, see table `agreement`; ");
         let contradicted = of("sessions_contradict", "the two sessions that ran it contradict each other; ");
-        let odd = [odd_logs::FLAG, sides::FLAG].iter().any(|flag| flags.contains(flag));
+        let odd = [UNLIKE_ITS_CONFIGURATION, LEFT_AND_RIGHT_DISAGREE].iter().any(|flag| flags.contains(flag));
         let odd = if odd { "a log of it is odd, see table `logs`; " } else { "" };
         format!("{left_out}{at_odds}{contradicted}{odd}")
     }

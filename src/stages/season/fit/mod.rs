@@ -31,6 +31,7 @@ use crate::located::{Located, Spot};
 use crate::numerics::blocked::{Block, Pooled};
 use crate::stages::season::stated;
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage, WindowStep};
+use crate::table::flags::UNLIKE_ITS_CONFIGURATION;
 use crate::units::{Ratio, Speed};
 
 /// Least squares against effective v²: front and rear downforce, drag and other quantities of every configuration.
@@ -376,7 +377,7 @@ impl SeasonStage for Fit {
         tables.odd_logs = odd_logs::odd_logs(&fit, &tables.windows);
         // What rests on them says so.
         for w in tables.windows.iter_mut().filter(|w| tables.odd_logs.contains_key(&w.log)) {
-            w.flags.push(odd_logs::FLAG.to_owned());
+            w.flags.push(UNLIKE_ITS_CONFIGURATION.to_owned());
             w.flags.sort_unstable();
         }
         fit.odd = odd_logs::configurations(&fit, &tables.windows);

@@ -7,13 +7,11 @@ use rayon::prelude::*;
 
 use super::SeasonFit;
 use super::evidence::Observation;
-use super::screen::{self, Finding};
+use super::screen::{self, UNLIKE, WINDOWS};
 use crate::numerics::spread::{MEDIAN_ABS, median};
-use crate::stages::log::loads::sides;
 use crate::stages::window::Window;
+use crate::table::flags::{LEFT_AND_RIGHT_DISAGREE, UNLIKE_ITS_CONFIGURATION};
 
-/// Flag of such a log, its windows and what rests on them.
-pub const FLAG: &str = "unlike_its_configuration";
 /// Relative difference under which a log is never called odd: weather, fuel and wakes explain as much (common practice, no
 /// source).
 const FAR: f64 = 0.12;
@@ -21,12 +19,8 @@ const FAR: f64 = 0.12;
 const SURELY: f64 = 6.0;
 /// The same within which it must agree with another configuration, in every quantity, to be taken for that one's.
 const AGREES: f64 = 3.0;
-/// Difference from which on a quantity of a log is called wrong by itself: see [`screen`].
-const UNLIKE: f64 = 0.3;
 /// Logs from which their scatter is known.
 const LOGS: usize = 6;
-/// Windows of a log that a factor is taken from.
-const WINDOWS: usize = 5;
 
 /// What one log says of one quantity: the slope over effective v² by its own windows, and its standard error.
 struct Told {
@@ -101,7 +95,7 @@ pub fn odd_logs(fit: &SeasonFit, windows: &[Window]) -> BTreeMap<String, String>
             out.entry((*other).to_owned()).or_insert(of_other);
             format!("{says}, which rests on `{other}`: one of the two is wrong")
         } else {
-            format!("{says}, {}", worst.suspicion(figure))
+            format!("{says}, {}", screen::suspicion(worst.factor, figure))
         };
         out.insert(part.log.to_owned(), words);
     }
@@ -113,7 +107,10 @@ pub fn configurations(fit: &SeasonFit, windows: &[Window]) -> BTreeMap<usize, BT
     let mut out: BTreeMap<usize, BTreeSet<&'static str>> = BTreeMap::new();
     for o in &fit.evidence.observations {
         let flags = windows.get(o.window).map_or(&[][..], |w| w.flags.as_slice());
-        for flag in [FLAG, sides::FLAG].into_iter().filter(|flag| flags.iter().any(|f| f == flag)) {
+        for flag in [UNLIKE_ITS_CONFIGURATION, LEFT_AND_RIGHT_DISAGREE]
+            .into_iter()
+            .filter(|flag| flags.iter().any(|f| f == flag))
+        {
             out.entry(o.configuration).or_default().insert(flag);
         }
     }
@@ -131,20 +128,6 @@ struct Held {
 impl Held {
     fn is_odd(&self) -> bool {
         self.off > SURELY && (self.factor - 1.0).abs() > FAR
-    }
-
-    fn suspicion(&self, quantity: &str) -> String {
-        let finding = Finding {
-            session: 0,
-            quantity: self.quantity,
-            factor: self.factor,
-            factor_se: 0.0,
-            spread: 0.0,
-            windows: 0,
-            restless: false,
-            implausible: true,
-        };
-        finding.suspicion(quantity)
     }
 }
 

@@ -25,14 +25,14 @@ const UNCERTAIN: f64 = 0.02;
 const TIMES: f64 = 5.0;
 /// Share by which a session must read a configuration unlike the middle of all to be outvoted by them: wakes and gusts do
 /// less to the windows of a session, a sensor that fails or is read in a wrong unit does more (common practice, no source).
-const UNLIKE: f64 = 0.3;
+pub(super) const UNLIKE: f64 = 0.3;
 /// Share of the smaller by which two sessions must read a configuration apart to contradict each other: weather, fuel and a
 /// sensor that was calibrated anew do less (common practice, no source).
 const APART: f64 = 0.2;
 /// Sessions that must share configurations before one can be called the odd one out.
 const SESSIONS: usize = 3;
-/// Windows of a session that a factor is taken from.
-const WINDOWS: usize = 5;
+/// Windows of a session, or of a log, that a factor is taken from.
+pub(super) const WINDOWS: usize = 5;
 
 /// One session and quantity against the other sessions.
 #[derive(Clone, Debug, PartialEq)]
@@ -56,8 +56,7 @@ pub struct Finding {
 }
 
 impl Finding {
-    /// What would explain the factor, as far as a unit can. `quantity`: its name; forces of the axles come from lengths
-    /// (dampers) or forces (load cells), the resistance from torques.
+    /// What would explain the factor, see [`suspicion`]; nothing of a session that agrees. `quantity`: its name.
     pub fn suspicion(&self, quantity: &str) -> String {
         if !self.implausible {
             return String::new();
@@ -65,40 +64,43 @@ impl Finding {
         if self.restless {
             return "as if the sensor were right in some windows and wrong in others".to_owned();
         }
-        if self.factor.abs() < 0.1 {
-            return "as if the sensor did not move".to_owned();
-        }
-        if self.factor < 0.0 {
-            return "as if the sign were turned".to_owned();
-        }
-        if (self.factor - 0.5).abs() < 0.12 {
-            return "as if one of two sensors did not move".to_owned();
-        }
-        let near = |ratio: f64| (self.factor / ratio - 1.0).abs() < 0.15;
-        let known: &[Dimension] = match quantity {
-            "front_downforce" | "rear_downforce" => &[Dimension::Length, Dimension::Force],
-            "resistance" => &[Dimension::Torque],
-            // Of another channel only its table says what it measures.
-            _ => &[Dimension::Pressure],
-        };
-        // All forces are held against the square of the speed: too large a speed makes all of them too small.
-        for (a, b) in pairs(&[Dimension::Speed]) {
-            let ratio = (b.scale / a.scale).powi(2);
-            if !(0.7..=1.3).contains(&ratio) && near(ratio) {
-                return format!(
-                    "as if a speed in {} were read as {}, which all quantities would show",
-                    b.symbol, a.symbol
-                );
-            }
-        }
-        for (a, b) in pairs(known) {
-            let ratio = a.scale / b.scale;
-            if !(0.7..=1.3).contains(&ratio) && near(ratio) {
-                return format!("as if values in {} were read as {}", b.symbol, a.symbol);
-            }
-        }
-        "a factor that no unit explains".to_owned()
+        suspicion(self.factor, quantity)
     }
+}
+
+/// What would explain a factor of a quantity, as far as a unit can; forces of the axles come from lengths (dampers) or forces
+/// (load cells), the resistance from torques.
+pub(super) fn suspicion(factor: f64, quantity: &str) -> String {
+    if factor.abs() < 0.1 {
+        return "as if the sensor did not move".to_owned();
+    }
+    if factor < 0.0 {
+        return "as if the sign were turned".to_owned();
+    }
+    if (factor - 0.5).abs() < 0.12 {
+        return "as if one of two sensors did not move".to_owned();
+    }
+    let near = |ratio: f64| (factor / ratio - 1.0).abs() < 0.15;
+    let known: &[Dimension] = match quantity {
+        "front_downforce" | "rear_downforce" => &[Dimension::Length, Dimension::Force],
+        "resistance" => &[Dimension::Torque],
+        // Of another channel only its table says what it measures.
+        _ => &[Dimension::Pressure],
+    };
+    // All forces are held against the square of the speed: too large a speed makes all of them too small.
+    for (a, b) in pairs(&[Dimension::Speed]) {
+        let ratio = (b.scale / a.scale).powi(2);
+        if !(0.7..=1.3).contains(&ratio) && near(ratio) {
+            return format!("as if a speed in {} were read as {}, which all quantities would show", b.symbol, a.symbol);
+        }
+    }
+    for (a, b) in pairs(known) {
+        let ratio = a.scale / b.scale;
+        if !(0.7..=1.3).contains(&ratio) && near(ratio) {
+            return format!("as if values in {} were read as {}", b.symbol, a.symbol);
+        }
+    }
+    "a factor that no unit explains".to_owned()
 }
 
 /// Units that can be taken for one another.

@@ -56,7 +56,7 @@ pub struct Finding {
 }
 
 impl Finding {
-    /// What would explain the factor, see [`suspicion`]; nothing of a session that agrees. `quantity`: its name.
+    /// What would explain the factor, as far as a unit can; nothing of a session that agrees. `quantity`: its name.
     pub fn suspicion(&self, quantity: &str) -> String {
         if !self.implausible {
             return String::new();

@@ -339,9 +339,10 @@ fn season(
 ) -> Result<SeasonTables, Fatal> {
     let mut tables =
         SeasonTables { quantities: plan.quantities.clone(), units: plan.units.clone(), ..Default::default() };
-    // The windows move into the season's tables: there is one copy of them.
+    // The windows move into the season's tables: there is one copy of them, and no room to spare.
+    tables.windows.reserve_exact(results.iter().map(|r| r.windows.len()).sum());
     for result in results {
-        tables.windows.append(&mut result.windows);
+        tables.windows.extend(std::mem::take(&mut result.windows));
         tables.peaks.extend(result.outcome.as_mut().map(|p| std::mem::take(&mut p.peaks)).unwrap_or_default());
     }
     let folder = tables_folder(plan);

@@ -9,7 +9,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use serde::{Deserialize, Serialize};
 
 use super::cache::key::Keys;
-use super::cache::{self, Cache, Content, Level};
+use super::cache::{self, Cache, Content};
 use crate::config::check::run_sheet::claimed_twice;
 use crate::config::layout::Format;
 use crate::config::log_names::Runs;
@@ -18,7 +18,7 @@ use crate::error::{Fatal, LogFault};
 use crate::plan::Plan;
 use crate::stages::log::{ON_REQUEST, load};
 use crate::stages::window::peaks::Peaks;
-use crate::stages::window::{Found, Funnel, Window};
+use crate::stages::window::{Found, Funnel, Window, written};
 use crate::stages::{LogCx, LogStep};
 use crate::table::frame::{Column, LogFrame};
 
@@ -41,6 +41,7 @@ pub struct NamedLog {
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Processed {
     /// Its windows, by stage and start.
+    #[serde(with = "written")]
     pub windows: Vec<Window>,
     /// What each window stage's rules cost, by stage name.
     pub funnels: Vec<(String, Funnel)>,
@@ -170,12 +171,12 @@ impl Work<'_> {
         let Some(cache) = self.cache else { return self.export(log, content, None) };
         let keys = cache.keys(self.plan, &log.named, &log.runs, &content.hash)?;
         let known: Vec<Option<Result<Processed, LogFault>>> =
-            keys.windows.iter().map(|key| cache.get(Level::Windows, key)).collect();
+            keys.windows.iter().map(|key| cache.windows(key)).collect();
         if known.iter().all(Option::is_some) {
             log.cached = true;
             return Ok(together(known.into_iter().flatten()));
         }
-        match cache.get(Level::Frames, &keys.frame) {
+        match cache.frame(&keys.frame) {
             Some(frame) => self.windows(log, frame, Some(&keys), known),
             None => self.export(log, content, Some(keys)),
         }
@@ -202,7 +203,7 @@ impl Work<'_> {
             return Ok(Err(unreadable("it changed while it was read; the next run takes it again")));
         }
         if let (Some(cache), Some(keys)) = (self.cache, &keys) {
-            cache.put(Level::Frames, &keys.frame, &frame.as_ref());
+            cache.keep_frame(&keys.frame, &frame.as_ref());
         }
         self.windows(log, frame, keys.as_ref(), Vec::new())
     }
@@ -286,7 +287,7 @@ impl Work<'_> {
                 Err(fault) => Err(fault.clone()),
             };
             if let (Some(cache), Some(key)) = (self.cache, keys.and_then(|keys| keys.windows.get(stage))) {
-                cache.put(Level::Windows, key, &part.as_ref());
+                cache.keep_windows(key, &part.as_ref());
             }
             parts.push(part);
         }

@@ -1,5 +1,7 @@
 //! One simulated season through the stages, without files for its logs.
 
+use serde::{Deserialize, Serialize};
+
 use super::bound::Bound;
 use super::tally::{Line, Tally};
 use super::{Case, defect, parts};
@@ -21,7 +23,7 @@ use crate::stages::season::SeasonTables;
 use crate::stages::season::compare::Compare;
 use crate::stages::season::fit::estimate::{Derived, Estimate};
 use crate::stages::season::fit::{Fit, SeasonFit};
-use crate::stages::window::Window;
+use crate::stages::window::{Window, written};
 use crate::stages::{LogCx, LogStep, SeasonCx, SeasonStep, WindowStep};
 use crate::table::frame::LogFrame;
 use crate::units;
@@ -58,18 +60,24 @@ fn windows(case: &Case, which: &str, plan: &Plan, season: &Season) -> Result<Vec
         .as_ref()
         .map(|folder| folder.join(format!("{}{}-{which}.json", case.name.replace(' ', "_"), case.instead.mark())));
     if let Some(text) = place.as_ref().and_then(|p| std::fs::read(p).ok()) {
-        return serde_json::from_slice(&text).map_err(defect);
+        return serde_json::from_slice(&text).map(|Kept(windows)| windows).map_err(defect);
     }
     let mut windows = Vec::new();
     for log in season.iter() {
         windows.extend(process(plan, &log, frame(&log)).unwrap_or_default());
     }
     if let Some(place) = place {
-        let text = serde_json::to_vec(&windows).map_err(defect)?;
+        let kept = Kept(windows);
+        let text = serde_json::to_vec(&kept).map_err(defect)?;
         std::fs::write(&place, text).map_err(defect)?;
+        return Ok(kept.0);
     }
     Ok(windows)
 }
+
+/// Windows of a season in a file.
+#[derive(Serialize, Deserialize)]
+struct Kept(#[serde(with = "written")] Vec<Window>);
 
 /// The fit of a case on windows.
 pub(super) fn fitted(case: &Case, plan: &Plan, tables: &SeasonTables) -> Result<SeasonFit, Fatal> {

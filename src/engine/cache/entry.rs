@@ -10,11 +10,13 @@ use std::path::Path;
 
 use serde::Serialize;
 use serde::de::DeserializeOwned;
+use xxhash_rust::xxh3::Xxh3;
 
 /// Begins every entry.
-const MARK: &[u8; 8] = b"sqlcach3";
+const MARK: &[u8; 8] = b"sqlcach4";
 const ROOM: usize = 4 << 20;
-const HEAD: usize = MARK.len() + blake3::OUT_LEN;
+const SUM: usize = 16;
+const HEAD: usize = MARK.len() + SUM;
 
 /// What was found under a key.
 #[derive(Debug)]
@@ -27,34 +29,57 @@ pub enum Found<T> {
     Damaged(String),
 }
 
-fn checksum(key: &str, content: &[u8]) -> blake3::Hash {
-    let mut hasher = blake3::Hasher::new();
-    hasher.update(&(key.len() as u64).to_le_bytes()).update(key.as_bytes()).update(content);
-    hasher.finalize()
+/// Tells damage, not forgery: whoever may write to the cache may write to the tables too.
+fn checksum(key: &str, content: &[u8]) -> [u8; SUM] {
+    let mut hasher = Xxh3::new();
+    hasher.update(&(key.len() as u64).to_le_bytes());
+    hasher.update(key.as_bytes());
+    hasher.update(content);
+    hasher.digest128().to_le_bytes()
 }
 
-/// Writes an entry. Numbers come back bit by bit.
+/// An entry's bytes: mark, checksum, content. Numbers come back bit by bit.
 ///
 /// # Errors
-/// Any failure of the file system; nothing is left behind then.
-pub fn write<T: Serialize>(path: &Path, key: &str, content: &T) -> io::Result<()> {
-    // Room for a log of some minutes: growing step by step would copy it several times over.
-    let mut bytes = Vec::with_capacity(ROOM);
+/// A content that can't be written down, a defect.
+pub fn seal<T: Serialize>(key: &str, content: &T) -> io::Result<Vec<u8>> {
+    sealed(key, content, Vec::new())
+}
+
+fn sealed<T: Serialize>(key: &str, content: &T, mut bytes: Vec<u8>) -> io::Result<Vec<u8>> {
     bytes.resize(HEAD, 0);
     bytes = postcard::to_extend(content, bytes).map_err(io::Error::other)?;
     let sum = checksum(key, bytes.get(HEAD..).unwrap_or_default());
     if let Some((mark, rest)) = bytes.split_first_chunk_mut::<8>() {
         *mark = *MARK;
         if let Some(place) = rest.first_chunk_mut() {
-            *place = *sum.as_bytes();
+            *place = sum;
         }
     }
+    Ok(bytes)
+}
+
+/// Writes an entry.
+///
+/// # Errors
+/// Any failure of the file system; nothing is left behind then.
+pub fn write<T: Serialize>(path: &Path, key: &str, content: &T) -> io::Result<()> {
+    // Room for a log of some minutes: growing step by step would copy it several times over.
+    let bytes = sealed(key, content, Vec::with_capacity(ROOM))?;
+    put(path, std::iter::once(bytes.as_slice()))
+}
+
+/// Writes these bytes to a file, which is there whole or not at all.
+///
+/// # Errors
+/// As [`write`].
+pub fn put<'a>(path: &Path, parts: impl Iterator<Item = &'a [u8]>) -> io::Result<()> {
     let folder = path.parent().unwrap_or(Path::new("."));
     fs::create_dir_all(folder)?;
     // The error would name a file that nobody knows, another one every time.
     let mut beside =
         tempfile::Builder::new().prefix(super::BESIDE).tempfile_in(folder).map_err(|e| io::Error::from(e.kind()))?;
-    beside.write_all(&bytes)?;
+    parts.into_iter().try_for_each(|bytes| beside.write_all(bytes))?;
     beside.persist(path).map(drop).map_err(|e| e.error)
 }
 
@@ -66,21 +91,31 @@ pub fn is_one(path: &Path) -> bool {
 
 /// Reads an entry.
 pub fn read<T: DeserializeOwned>(path: &Path, key: &str) -> Found<T> {
-    let bytes = match fs::read(path) {
-        Ok(bytes) => bytes,
-        Err(e) if e.kind() == io::ErrorKind::NotFound => return Found::Nothing,
-        Err(e) => return Found::Damaged(e.to_string()),
-    };
-    let (Some(head), Some(content)) = (bytes.get(..HEAD), bytes.get(HEAD..)) else {
+    match fs::read(path) {
+        Ok(bytes) => open(&bytes, key),
+        Err(e) if e.kind() == io::ErrorKind::NotFound => Found::Nothing,
+        Err(e) => Found::Damaged(e.to_string()),
+    }
+}
+
+/// The content of an entry's bytes.
+pub fn open<T: DeserializeOwned>(bytes: &[u8], key: &str) -> Found<T> {
+    let Some(content) = bytes.get(HEAD..) else {
         return Found::Damaged(format!("{} bytes are too few", bytes.len()));
     };
-    if !head.starts_with(MARK) || head.get(MARK.len()..) != Some(checksum(key, content).as_bytes().as_slice()) {
+    if !is_sealed(bytes, key) {
         return Found::Damaged("its checksum is wrong".to_owned());
     }
     match postcard::from_bytes(content) {
         Ok(value) => Found::Whole(value),
         Err(e) => Found::Damaged(e.to_string()),
     }
+}
+
+/// Whether these bytes are those of an entry of this key, as they were written.
+pub fn is_sealed(bytes: &[u8], key: &str) -> bool {
+    let (Some(head), Some(content)) = (bytes.get(..HEAD), bytes.get(HEAD..)) else { return false };
+    head.starts_with(MARK) && head.get(MARK.len()..) == Some(checksum(key, content).as_slice())
 }
 
 #[cfg(test)]

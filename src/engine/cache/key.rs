@@ -21,7 +21,7 @@ use crate::plan::Plan;
 use crate::stages::{LogStep, WindowStep};
 
 /// Raised when the form of the entries changes.
-const FORM: &str = "squarelaw cache 2";
+const FORM: &str = "squarelaw cache 3";
 
 /// Keys of one log.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -2,8 +2,8 @@
 //!
 //! * `frames/`: the finished log after the log stages, or the fault that set it aside. A changed selection
 //!   reads these instead of the exports.
-//! * `windows/`: what each of the window stages made of it. A changed fit needs nothing else, a changed selection nothing
-//!   of the stages that it does not change.
+//! * `windows/`: what each of the window stages made of it, that of many logs in one file. A changed fit needs nothing
+//!   else, a changed selection nothing of the stages that it does not change.
 //! * `fits/`: what the season's fit found. Another speed to report at, or other stages behind the fit, solve nothing
 //!   anew.
 //! * `standing-…`: what the last whole run wrote and said, for a night on which nothing has changed.
@@ -15,6 +15,7 @@
 pub mod entry;
 pub mod index;
 pub mod key;
+pub mod pack;
 pub mod room;
 
 use std::collections::BTreeSet;
@@ -31,6 +32,7 @@ use serde::de::DeserializeOwned;
 use self::entry::Found;
 use self::index::{Index, Stamp};
 use self::key::{Keyer, Keys};
+use self::pack::Packs;
 use super::one_log::NamedLog;
 use crate::config::run_sheet::RunRow;
 use crate::error::{Fatal, LogFault};
@@ -55,6 +57,7 @@ const TOUCH_AFTER: Duration = Duration::from_secs(3600);
 pub struct Cache {
     folder: PathBuf,
     keyer: Keyer,
+    windows: Packs,
     index: Mutex<Index>,
     remarks: Mutex<BTreeSet<String>>,
     /// Whether anything was written.
@@ -70,24 +73,6 @@ pub struct Content {
     pub bytes: Option<Vec<u8>>,
     /// What the file looked like before.
     pub stamp: Stamp,
-}
-
-/// Which level an answer came from.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Level {
-    /// Results of the log stages.
-    Frames,
-    /// Results of the window stages.
-    Windows,
-}
-
-impl Level {
-    fn folder(self) -> &'static str {
-        match self {
-            Self::Frames => FRAMES,
-            Self::Windows => WINDOWS,
-        }
-    }
 }
 
 /// Where the cache of a folder of tables lies unless told otherwise.
@@ -106,6 +91,7 @@ impl Cache {
         let cache = Self {
             folder: folder.to_owned(),
             keyer,
+            windows: Packs::of(folder.join(WINDOWS)),
             index: Mutex::new(index),
             remarks: Mutex::new(BTreeSet::new()),
             grown: AtomicBool::new(false),
@@ -157,13 +143,43 @@ impl Cache {
         self.keyer.keys(plan, named, runs, content)
     }
 
-    fn place(&self, level: Level, key: &str) -> PathBuf {
-        self.folder.join(level.folder()).join(key)
+    /// The finished log of a key, or why it was set aside.
+    pub fn frame<T: DeserializeOwned>(&self, key: &str) -> Option<Result<T, LogFault>> {
+        self.found(&self.folder.join(FRAMES).join(key), key)
     }
 
-    /// What was kept under a key.
-    pub fn get<T: DeserializeOwned>(&self, level: Level, key: &str) -> Option<Result<T, LogFault>> {
-        self.found(&self.place(level, key), key)
+    /// Keeps it. A file that could not be read may be readable tomorrow: that is not kept.
+    pub fn keep_frame<T: Serialize>(&self, key: &str, value: &Result<T, &LogFault>) {
+        if !passing(value) {
+            self.keep_at(&self.folder.join(FRAMES).join(key), key, value);
+        }
+    }
+
+    /// What a window stage made of a log.
+    pub fn windows<T: DeserializeOwned>(&self, key: &str) -> Option<Result<T, LogFault>> {
+        match self.windows.get(key) {
+            Found::Whole(value) => Some(value),
+            Found::Nothing => None,
+            Found::Damaged(_) => {
+                self.damaged(self.windows.place(key));
+                None
+            }
+        }
+    }
+
+    /// Keeps it, as [`Cache::keep_frame`].
+    pub fn keep_windows<T: Serialize>(&self, key: &str, value: &Result<T, &LogFault>) {
+        if passing(value) {
+            return;
+        }
+        if let Err(e) = entry::seal(key, value).and_then(|sealed| self.windows.put(key, sealed)) {
+            self.remark(self.unwritten(&e));
+        }
+    }
+
+    /// Said once of every file, however much in it is damaged.
+    fn damaged(&self, path: &Path) {
+        self.remark(format!("cache entry {} was damaged; it is made anew", path.display()));
     }
 
     fn found<T: DeserializeOwned>(&self, path: &Path, key: &str) -> Option<T> {
@@ -173,8 +189,8 @@ impl Cache {
                 Some(value)
             }
             Found::Nothing => None,
-            Found::Damaged(why) => {
-                self.remark(format!("cache entry {} was damaged ({why}); it is made anew", path.display()));
+            Found::Damaged(_) => {
+                self.damaged(path);
                 None
             }
         }
@@ -196,14 +212,6 @@ impl Cache {
         (self.folder.join(FITS).join(&key), key)
     }
 
-    /// Keeps a result. A file that could not be read may be readable tomorrow: that is not kept.
-    pub fn put<T: Serialize>(&self, level: Level, key: &str, value: &Result<T, &LogFault>) {
-        if matches!(value, Err(LogFault::Unreadable { .. })) {
-            return;
-        }
-        self.keep_at(&self.place(level, key), key, value);
-    }
-
     /// In words that something could not be kept.
     pub fn unwritten(&self, e: &std::io::Error) -> String {
         format!("the cache {} can't be written: {e}; the next run will work longer", self.folder.display())
@@ -220,9 +228,15 @@ impl Cache {
         }
     }
 
-    /// Writes the index and keeps the cache under its limit: under the usual one it was before, if it has not grown.
+    /// Writes the index and what is not written yet, and keeps the cache under its limit: under the usual one it was before, if it has not grown.
     pub fn close(&self, limit: u64) {
         self.save_index();
+        self.windows.unreadable().iter().for_each(|path| self.damaged(path));
+        match self.windows.save() {
+            Ok(false) => {}
+            Ok(true) => self.grown.store(true, Ordering::Relaxed),
+            Err(e) => self.remark(self.unwritten(&e)),
+        }
         if limit == USUAL_LIMIT && !self.grown.load(Ordering::Relaxed) {
             return;
         }
@@ -254,6 +268,11 @@ impl Kept for Cache {
             self.remark(format!("the cache {} can't be trimmed: {e}", self.folder.display()));
         }
     }
+}
+
+/// Whether a result may be another one tomorrow.
+fn passing<T>(value: &Result<T, &LogFault>) -> bool {
+    matches!(value, Err(LogFault::Unreadable { .. }))
 }
 
 /// Notes the use of an entry.

@@ -8,7 +8,7 @@ use std::time::{Duration, SystemTime};
 
 use rayon::prelude::*;
 
-use super::{BESIDE, FITS, FRAMES, WINDOWS, entry};
+use super::{BESIDE, FITS, FRAMES, WINDOWS, entry, pack};
 
 /// A file left beside its place by a killed run is surely nobody's any more after this time.
 const LEFT_BEHIND: Duration = Duration::from_secs(600);
@@ -43,9 +43,12 @@ impl Room {
     }
 }
 
+/// A file of the cache.
 struct Entry {
     used: SystemTime,
     bytes: u64,
+    /// Entries in it: those of window stages lie together.
+    holds: u64,
     path: PathBuf,
 }
 
@@ -58,7 +61,7 @@ impl Entry {
     }
 }
 
-/// The entries of one kind, oldest use first. Clears away what killed runs left beside.
+/// The files of one kind, oldest use first. Clears away what killed runs left beside.
 fn entries(folder: &Path) -> io::Result<Vec<Entry>> {
     let listing = match fs::read_dir(folder) {
         Ok(listing) => listing,
@@ -78,8 +81,10 @@ fn entries(folder: &Path) -> io::Result<Vec<Entry>> {
             return None;
         }
         // What else lies there is not the cache's.
-        let entry = data.is_file() && is_key(&item.file_name().to_string_lossy());
-        entry.then(|| Entry { used, bytes: data.len(), path: item.path() })
+        let path = item.path();
+        let entry = data.is_file() && is_key(&path);
+        let holds = || if folder.ends_with(WINDOWS) { pack::entries(&path).unwrap_or(1) } else { 1 };
+        entry.then(|| Entry { used, bytes: data.len(), holds: holds(), path: path.clone() })
     };
     let mut out: Vec<Entry> = items.par_iter().filter_map(entry).collect();
     out.sort_by(|a, b| (a.used, &a.path).cmp(&(b.used, &b.path)));
@@ -87,7 +92,8 @@ fn entries(folder: &Path) -> io::Result<Vec<Entry>> {
 }
 
 /// Whether a file has the name of an entry: a key.
-fn is_key(name: &str) -> bool {
+pub fn is_key(path: &Path) -> bool {
+    let name = path.file_name().unwrap_or_default().to_string_lossy();
     name.len() == 2 * blake3::OUT_LEN && name.bytes().all(|b| b.is_ascii_digit() || (b'a'..=b'f').contains(&b))
 }
 
@@ -112,7 +118,7 @@ pub fn clear(cache: &Path) -> io::Result<()> {
 }
 
 fn sum(entries: &[Entry]) -> Used {
-    Used { entries: entries.len() as u64, bytes: entries.iter().map(|e| e.bytes).sum() }
+    Used { entries: entries.iter().map(|e| e.holds).sum(), bytes: entries.iter().map(|e| e.bytes).sum() }
 }
 
 /// What the cache holds.
@@ -144,7 +150,7 @@ pub fn trim(cache: &Path, limit: u64) -> io::Result<Room> {
                 FITS => &mut room.fits,
                 _ => &mut room.windows,
             };
-            used.entries -= 1;
+            used.entries -= entry.holds;
             used.bytes -= entry.bytes;
         }
     }

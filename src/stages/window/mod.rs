@@ -8,6 +8,9 @@ pub mod straight;
 #[cfg(test)]
 mod tests;
 
+use std::ops::{Deref, DerefMut};
+use std::sync::Arc;
+
 use serde::{Deserialize, Deserializer, Serialize};
 
 use crate::stages::WindowStep;
@@ -57,9 +60,9 @@ impl Coast {
 /// from lives for ever.
 pub type Kind = &'static str;
 
-/// One window of one log.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Window {
+/// What all windows of one stretch of a log have in common: held once for all of them.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Stretch {
     /// Log it comes from.
     pub log: String,
     /// Event.
@@ -70,6 +73,18 @@ pub struct Window {
     pub outing: String,
     /// Configuration.
     pub configuration: String,
+    /// Wind speed from the run sheet, m/s, and direction it comes from, rad.
+    pub sheet_wind: Option<(f64, f64)>,
+    /// Remarks, from the log's flags.
+    pub flags: Vec<String>,
+}
+
+/// One window of one log. Written down it goes without its stretch, see [`written`].
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Window {
+    /// Where it belongs; a window that is changed gets one of its own.
+    #[serde(skip)]
+    pub stretch: Arc<Stretch>,
     /// `steady`, `coastdown` or `straight`.
     #[serde(deserialize_with = "kind")]
     pub kind: Kind,
@@ -85,8 +100,6 @@ pub struct Window {
     pub air_density: f64,
     /// Direction of travel, rad clockwise from north, where known.
     pub course: Option<f64>,
-    /// Wind speed from the run sheet, m/s, and direction it comes from, rad.
-    pub sheet_wind: Option<(f64, f64)>,
     /// The air speed was measured, by a pitot tube or a calibrated pressure: no wind correction applies.
     pub air_speed_measured: bool,
     /// Mean acceleration over ground along x, m/s².
@@ -97,8 +110,63 @@ pub struct Window {
     pub coast: Option<Coast>,
     /// One entry per quantity of the plan, in its order; `None` where it was not measured.
     pub measures: Vec<Option<Measure>>,
-    /// Remarks, from the log's flags.
-    pub flags: Vec<String>,
+}
+
+impl Deref for Window {
+    type Target = Stretch;
+    fn deref(&self) -> &Stretch {
+        &self.stretch
+    }
+}
+
+impl DerefMut for Window {
+    fn deref_mut(&mut self) -> &mut Stretch {
+        Arc::make_mut(&mut self.stretch)
+    }
+}
+
+/// Lets windows that follow each other and belong to equal stretches share one.
+fn share(windows: &mut [Window]) {
+    let mut last: Option<Arc<Stretch>> = None;
+    for w in windows {
+        match &last {
+            Some(last) if *last == w.stretch => w.stretch = Arc::clone(last),
+            _ => last = Some(Arc::clone(&w.stretch)),
+        }
+    }
+}
+
+/// Windows written down: what they share once.
+pub mod written {
+    use std::sync::Arc;
+
+    use serde::{Deserialize, Deserializer, Serializer};
+
+    use super::{Stretch, Window};
+
+    /// Writes windows.
+    ///
+    /// # Errors
+    /// As the serializer.
+    pub fn serialize<S: Serializer>(windows: &[Window], s: S) -> Result<S::Ok, S::Error> {
+        let runs = windows.chunk_by(|a, b| Arc::ptr_eq(&a.stretch, &b.stretch) || a.stretch == b.stretch);
+        let runs: Vec<(&Stretch, &[Window])> = runs.filter_map(|run| Some((&*run.first()?.stretch, run))).collect();
+        s.collect_seq(runs)
+    }
+
+    /// Reads them back.
+    ///
+    /// # Errors
+    /// As the deserializer.
+    pub fn deserialize<'de, D: Deserializer<'de>>(de: D) -> Result<Vec<Window>, D::Error> {
+        let mut out = Vec::new();
+        for (stretch, mut windows) in Vec::<(Stretch, Vec<Window>)>::deserialize(de)? {
+            let stretch = Arc::new(stretch);
+            windows.iter_mut().for_each(|w| w.stretch = Arc::clone(&stretch));
+            out.append(&mut windows);
+        }
+        Ok(out)
+    }
 }
 
 /// What a window stage finds in one log.
@@ -114,7 +182,8 @@ pub struct Found {
 
 impl Found {
     /// Windows and what their selection cost.
-    pub fn windows(windows: Vec<Window>, funnel: Funnel) -> Self {
+    pub fn windows(mut windows: Vec<Window>, funnel: Funnel) -> Self {
+        share(&mut windows);
         Self { windows, funnel, peaks: Vec::new() }
     }
 }

@@ -1,7 +1,7 @@
 //! Shared by the window stages: rules as masks, stretches that pass all of them, pieces, and the
 //! measures of a piece.
 
-use super::{Funnel, Measure, Window};
+use super::{Funnel, Measure, Stretch, Window};
 use crate::located::{Located, Spot};
 use crate::numerics::mean::{SeriesParams, mean_and_se, slope, slope_and_se};
 use crate::stages::log::air::air_speed_measured;
@@ -204,13 +204,17 @@ pub fn window(log: &LogFrame, piece: Piece, kind: &'static str, cx: &LogCx) -> O
         return None;
     }
     let first = log.time.get(piece.start)?;
-    let outing = format!("{}#{}", cx.log, segment.outing);
-    Some(Window {
+    let stretch = Stretch {
         log: cx.log.to_owned(),
         event: run.event.clone(),
         session: run.session.clone(),
-        outing,
+        outing: format!("{}#{}", cx.log, segment.outing),
         configuration: run.configuration.value.clone(),
+        sheet_wind: run.wind_speed.as_ref().zip(run.wind_from.as_ref()).map(|(s, d)| (s.get(), d.get())),
+        flags: log.flags_of(segment),
+    };
+    Some(Window {
+        stretch: stretch.into(),
         kind,
         start: *first,
         duration: (piece.end - piece.start) as f64 / log.rate,
@@ -218,13 +222,11 @@ pub fn window(log: &LogFrame, piece: Piece, kind: &'static str, cx: &LogCx) -> O
         speed: mean_of(of("speed")?)?,
         air_density: mean_of(of("air_density")?)?,
         course: of("course").and_then(mean_direction),
-        sheet_wind: run.wind_speed.as_ref().zip(run.wind_from.as_ref()).map(|(s, d)| (s.get(), d.get())),
         air_speed_measured: air_speed_measured(log, range.clone()),
         accel_x: acceleration,
         accel_z: of("accel_z").and_then(mean_of).map(|z| z - crate::units::G),
         coast: None,
         measures,
-        flags: log.flags_of(segment),
     })
 }
 

@@ -1,12 +1,13 @@
 //! Windows to observations: which window counts, to which session, outing and configuration it belongs.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use serde::Serialize;
 
 use super::{Fit, Wind, Zero};
 use crate::config::run_sheet::RunRow;
-use crate::stages::window::Window;
+use crate::stages::window::{Stretch, Window};
 
 /// One measured quantity of one window.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
@@ -116,6 +117,7 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
         configurations: configurations(runs),
         straights: straights(windows),
         middles: windows.iter().map(|w| w.start + 0.5 * w.duration).collect(),
+        observations: Vec::with_capacity(counted.iter().map(|(_, w)| w.measures.iter().flatten().count()).sum()),
         ..Default::default()
     };
     let index: BTreeMap<String, usize> =
@@ -176,7 +178,10 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
 
 /// Whether two windows are of one outing and configuration.
 fn together(a: &Window, b: &Window) -> bool {
-    (&a.outing, &a.configuration, &a.session, &a.event) == (&b.outing, &b.configuration, &b.session, &b.event)
+    let same = |a: &Stretch, b: &Stretch| {
+        (&a.outing, &a.configuration, &a.session, &a.event) == (&b.outing, &b.configuration, &b.session, &b.event)
+    };
+    Arc::ptr_eq(&a.stretch, &b.stretch) || same(&a.stretch, &b.stretch)
 }
 
 /// Names, sorted, each once.

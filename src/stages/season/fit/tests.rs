@@ -6,7 +6,7 @@ use rand_pcg::Pcg64Mcg;
 
 use super::*;
 use crate::stages::season::SeasonTables;
-use crate::stages::window::{Measure, Window};
+use crate::stages::window::{Measure, Stretch, Window};
 
 /// A season of windows: sessions × configurations × windows.
 pub(in crate::stages::season) struct Season {
@@ -76,12 +76,16 @@ pub(in crate::stages::season) fn make(s: &Season, seed: u64) -> SeasonTables {
 }
 
 fn window(g: usize, k: usize, course: f64, v: f64, measures: Vec<Option<Measure>>) -> Window {
-    Window {
+    let stretch = Stretch {
         log: format!("s{g}.csv"),
         event: "e".to_owned(),
         session: format!("s{g}"),
         outing: format!("s{g}.csv#{k}"),
         configuration: format!("c{k}"),
+        ..Default::default()
+    };
+    Window {
+        stretch: stretch.into(),
         kind: "steady",
         start: 0.0,
         duration: 3.0,
@@ -89,13 +93,11 @@ fn window(g: usize, k: usize, course: f64, v: f64, measures: Vec<Option<Measure>
         speed: v,
         air_density: 1.16,
         course: Some(course),
-        sheet_wind: None,
         air_speed_measured: false,
         accel_x: 0.0,
         accel_z: None,
         coast: None,
         measures,
-        flags: Vec::new(),
     }
 }
 

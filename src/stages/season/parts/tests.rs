@@ -9,7 +9,7 @@ use super::*;
 use crate::stages::season::fit::estimate::Estimate;
 use crate::stages::season::fit::tests::given;
 use crate::stages::season::fit::{Fit, SeasonFit, evidence};
-use crate::stages::window::{Measure, Window};
+use crate::stages::window::{Measure, Stretch, Window};
 
 /// Front, rear, resistance.
 pub type Three = [f64; 3];
@@ -137,12 +137,16 @@ impl Season {
 }
 
 fn window(g: usize, k: usize, course: f64, v: f64, measures: Vec<Option<Measure>>) -> Window {
-    Window {
+    let stretch = Stretch {
         log: format!("s{g}.csv"),
         event: "e".to_owned(),
         session: format!("s{g:02}"),
         outing: format!("s{g}.csv#{k}"),
         configuration: format!("c{k}"),
+        ..Default::default()
+    };
+    Window {
+        stretch: stretch.into(),
         kind: "steady",
         start: 0.0,
         duration: 3.0,
@@ -150,13 +154,11 @@ fn window(g: usize, k: usize, course: f64, v: f64, measures: Vec<Option<Measure>
         speed: v,
         air_density: 1.16,
         course: Some(course),
-        sheet_wind: None,
         air_speed_measured: false,
         accel_x: 0.0,
         accel_z: None,
         coast: None,
         measures,
-        flags: Vec::new(),
     }
 }
 

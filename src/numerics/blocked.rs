@@ -86,18 +86,27 @@ pub struct Inference {
 #[derive(Clone, Debug, Default)]
 pub struct BlockedFit {
     inference: Inference,
-    /// Residuals in the units of y, per block.
-    pub residuals: Vec<DVector<f64>>,
-    /// Whitened, projected shared columns of every block (n × columns.len()).
-    pub z: Vec<DMatrix<f64>>,
-    /// CR2's adjustment of every block.
-    adjust: Vec<Adjust>,
-    /// Whitened residuals per block.
-    pub whitened: Vec<DVector<f64>>,
-    /// Per block, how its rows were whitened.
-    whiteners: Vec<Whitener>,
+    /// Rows of every block.
+    pub rows: Vec<Rows>,
+}
+
+/// What was found of the rows of one block.
+#[derive(Clone, Debug)]
+pub struct Rows {
+    /// Shared columns of the block.
+    columns: Vec<usize>,
+    /// Residuals in the units of y.
+    pub residuals: DVector<f64>,
+    /// Whitened, projected shared columns (n × columns.len()).
+    z: DMatrix<f64>,
+    /// CR2's adjustment.
+    adjust: Adjust,
+    /// Whitened residuals.
+    whitened: DVector<f64>,
+    /// How the rows were whitened.
+    whitener: Whitener,
     /// Leverage of every row on all coefficients, those of the block in them.
-    leverage: Vec<DVector<f64>>,
+    leverage: DVector<f64>,
 }
 
 impl std::ops::Deref for BlockedFit {
@@ -107,11 +116,13 @@ impl std::ops::Deref for BlockedFit {
     }
 }
 
-impl From<BlockedFit> for Inference {
-    /// The rows are let go.
-    fn from(fit: BlockedFit) -> Self {
-        fit.inference
-    }
+/// The shared coefficients of all blocks.
+#[derive(Clone, Debug)]
+pub struct Solution {
+    /// Coefficients, p.
+    pub beta: DVector<f64>,
+    /// (Z'Z)⁻¹ of the whitened, projected columns, p × p.
+    pub bread: DMatrix<f64>,
 }
 
 /// A row of more leverage than this stands for itself alone: its residual is rounding.
@@ -124,40 +135,35 @@ const IDENTIFIED: f64 = 1e-9;
 /// # Errors
 /// See [`BlockedError`]; `NotIdentified` names the columns to drop.
 pub fn fit(blocks: &[Block], p: usize) -> Result<BlockedFit, BlockedError> {
-    fit_each(blocks.len(), |g| Cow::Borrowed(&blocks[g]), p)
+    let whitened = whitened(blocks.len(), |g| Cow::Borrowed(&blocks[g]), true)?;
+    let solution = solve(&whitened.par_iter().map(Told::by).collect::<Vec<_>>(), p)?;
+    let each: Vec<(Inferred, Rows)> = whitened.into_par_iter().map(|w| Inferred::new(w, &solution)).collect();
+    let (inferred, rows): (Vec<_>, _) = each.into_iter().unzip();
+    Ok(BlockedFit { inference: Inference::of(solution, inferred), rows })
 }
 
-/// The same for `count` blocks that are made one at a time and let go: with every zero written out they are large.
+/// The same for `count` blocks of which no more are in memory than there are threads: each is made twice, once to be
+/// solved with the others and once for what the coefficients leave of it, of which `keep` takes what it needs.
 ///
 /// # Errors
 /// As [`fit`].
-pub fn fit_each<'a>(
+pub fn fit_each<'a, T: Send>(
     count: usize,
     block: impl Fn(usize) -> Cow<'a, Block> + Sync,
     p: usize,
-) -> Result<BlockedFit, BlockedError> {
-    let whitened = whitened(count, block, true)?;
-    if whitened.iter().all(|w| w.y.is_empty()) {
-        return Err(BlockedError::Empty);
-    }
-    let (beta, bread) = solve(&whitened, p)?;
-    let inferred: Vec<Inferred> = whitened.par_iter().map(|w| Inferred::new(w, &beta, &bread)).collect();
-    let mut out = BlockedFit { inference: Inference { beta, bread, ..Default::default() }, ..Default::default() };
-    for (w, i) in whitened.into_iter().zip(inferred) {
-        out.inference.columns.push(w.columns);
-        out.inference.influence.push(i.influence);
-        out.inference.nuisance.push(i.nuisance);
-        out.inference.nuisance_variance.push(i.nuisance_variance);
-        out.inference.squares.push(DVector::from_fn(w.z.ncols(), |j, _| w.z.column(j).norm_squared()));
-        out.inference.products.push(i.products);
-        out.residuals.push(i.residuals);
-        out.leverage.push(i.leverage);
-        out.whitened.push(i.whitened);
-        out.z.push(w.z);
-        out.whiteners.push(w.whitener);
-        out.adjust.push(i.adjust);
-    }
-    Ok(out)
+    keep: impl Fn(usize, &Solution, Rows) -> T + Sync,
+) -> Result<(Inference, Vec<T>), BlockedError> {
+    let whitened = |g: usize| Whitened::new(&block(g), true).ok_or(BlockedError::NotFinite { block: g });
+    let told: Vec<Result<Told, BlockedError>> =
+        (0..count).into_par_iter().map(|g| whitened(g).map(|w| Told::by(&w))).collect();
+    let solution = solve(&told.into_iter().collect::<Result<Vec<_>, _>>()?, p)?;
+    let each = |g: usize| {
+        let (inferred, rows) = Inferred::new(whitened(g)?, &solution);
+        Ok((inferred, keep(g, &solution, rows)))
+    };
+    let each: Vec<Result<(Inferred, T), BlockedError>> = (0..count).into_par_iter().map(each).collect();
+    let (inferred, kept): (Vec<_>, _) = each.into_iter().collect::<Result<Vec<_>, _>>()?.into_iter().unzip();
+    Ok((Inference::of(solution, inferred), kept))
 }
 
 /// The estimates alone, without what inference needs: a step of an iteration.
@@ -188,18 +194,22 @@ impl Steps {
         p: usize,
         variances: bool,
     ) -> Result<Estimates, BlockedError> {
-        if let Some(found) = self.estimate(count, fill, p, variances) {
+        if let Some(found) = self.estimate(count, &fill, p, variances) {
             return Ok(found);
         }
-        let blocks: Vec<&Sparse> = self.blocks().collect();
-        if blocks.iter().all(|b| b.len() == 0) { Err(BlockedError::Empty) } else { by_factors(&blocks, p) }
+        by_factors(count, fill, p)
     }
 }
 
 /// The estimates by the factorisation that [`fit`] rests on.
-fn by_factors(blocks: &[&Sparse], p: usize) -> Result<Estimates, BlockedError> {
-    let whitened = whitened(blocks.len(), |g| Cow::Owned(blocks[g].dense()), false)?;
-    let (beta, _) = solve(&whitened, p)?;
+fn by_factors(count: usize, fill: impl Fn(usize, &mut Sparse) + Sync, p: usize) -> Result<Estimates, BlockedError> {
+    let block = |g: usize| {
+        let mut b = Sparse::default();
+        fill(g, &mut b);
+        Cow::Owned(b.dense())
+    };
+    let whitened = whitened(count, block, false)?;
+    let Solution { beta, .. } = solve(&whitened.par_iter().map(Told::by).collect::<Vec<_>>(), p)?;
     let of_block = |w: &Whitened| {
         let local = w.local(&beta);
         let e = &w.y - &w.z * &local;
@@ -222,14 +232,27 @@ fn whitened<'a>(
 
 /// What one block adds to the fit's inference.
 struct Inferred {
+    columns: Vec<usize>,
     influence: DVector<f64>,
     nuisance: DVector<f64>,
     nuisance_variance: DVector<f64>,
-    residuals: DVector<f64>,
-    whitened: DVector<f64>,
-    leverage: DVector<f64>,
-    adjust: Adjust,
+    squares: DVector<f64>,
     products: Products,
+}
+
+impl Inference {
+    fn of(solution: Solution, blocks: Vec<Inferred>) -> Self {
+        let mut out = Self { beta: solution.beta, bread: solution.bread, ..Default::default() };
+        for b in blocks {
+            out.columns.push(b.columns);
+            out.influence.push(b.influence);
+            out.nuisance.push(b.nuisance);
+            out.nuisance_variance.push(b.nuisance_variance);
+            out.squares.push(b.squares);
+            out.products.push(b.products);
+        }
+        out
+    }
 }
 
 /// All that degrees of freedom need of a block, no matter how many contrasts are asked for.
@@ -257,7 +280,8 @@ impl Products {
 }
 
 impl Inferred {
-    fn new(w: &Whitened, beta: &DVector<f64>, bread: &DMatrix<f64>) -> Self {
+    fn new(w: Whitened, solution: &Solution) -> (Self, Rows) {
+        let Solution { beta, bread } = solution;
         let local = w.local(beta);
         let e = &w.y - &w.z * &local;
         let own = select(bread, &w.columns, &w.columns);
@@ -265,15 +289,47 @@ impl Inferred {
         let score = w.z.tr_mul(&adjust.apply(&e));
         let wide = DMatrix::from_fn(bread.nrows(), w.columns.len(), |i, j| bread[(i, w.columns[j])]);
         let through = &w.z * &own;
-        Self {
+        let inferred = Self {
+            columns: w.columns.clone(),
             influence: wide * score,
             nuisance: w.nuisance_coefficients(&local),
             nuisance_variance: w.nuisance_variance(&own),
+            squares: DVector::from_fn(w.z.ncols(), |j, _| w.z.column(j).norm_squared()),
+            products: Products::new(&w.z, &adjust),
+        };
+        let rows = Rows {
             residuals: w.whitener.raw(&e),
             whitened: e,
             leverage: through.component_mul(&w.z).column_sum() + &w.leverage,
-            products: Products::new(&w.z, &adjust),
             adjust,
+            columns: w.columns,
+            z: w.z,
+            whitener: w.whitener,
+        };
+        (inferred, rows)
+    }
+}
+
+/// What one block says of the shared columns.
+struct Told {
+    columns: Vec<usize>,
+    /// Squares of these, weighted, before and after the projection.
+    before: Vec<f64>,
+    after: Vec<f64>,
+    /// The triangle of [Z y]; without rows where there are none.
+    triangle: DMatrix<f64>,
+    empty: bool,
+}
+
+impl Told {
+    fn by(w: &Whitened) -> Self {
+        let told = !w.columns.is_empty() && w.z.nrows() > 0;
+        Self {
+            columns: w.columns.clone(),
+            before: w.before.clone(),
+            after: w.z.column_iter().map(|c| c.norm_squared()).collect(),
+            triangle: if told { w.triangle() } else { DMatrix::zeros(0, w.columns.len() + 1) },
+            empty: w.y.is_empty(),
         }
     }
 }
@@ -282,13 +338,16 @@ impl Inferred {
 const TOGETHER: usize = 16;
 
 /// Stacks the blocks' triangular factors, checks every column, solves.
-fn solve(whitened: &[Whitened], p: usize) -> Result<(DVector<f64>, DMatrix<f64>), BlockedError> {
+fn solve(blocks: &[Told], p: usize) -> Result<Solution, BlockedError> {
+    if blocks.iter().all(|b| b.empty) {
+        return Err(BlockedError::Empty);
+    }
     // What a column was before the projection tells whether what is left is more than rounding.
     let (mut before, mut after) = (vec![0.0; p], vec![0.0; p]);
-    for w in whitened {
-        for (j, c) in w.columns.iter().enumerate() {
-            before[*c] += w.before[j];
-            after[*c] += w.z.column(j).norm_squared();
+    for b in blocks {
+        for (j, c) in b.columns.iter().enumerate() {
+            before[*c] += b.before[j];
+            after[*c] += b.after[j];
         }
     }
     let weak: Vec<usize> = (0..p).filter(|c| after[*c].is_nan() || after[*c] <= IDENTIFIED * before[*c]).collect();
@@ -298,8 +357,7 @@ fn solve(whitened: &[Whitened], p: usize) -> Result<(DVector<f64>, DMatrix<f64>)
     let scale: Vec<f64> = after.iter().map(|s| s.sqrt()).collect();
     // Some blocks at a time, in their order, so that the result is the same with any number of threads and the work
     // and the memory grow as the blocks do.
-    let each: Vec<DMatrix<f64>> =
-        whitened.par_chunks(TOGETHER).map(|whitened| triangle(stacked(whitened, &scale))).collect();
+    let each: Vec<DMatrix<f64>> = blocks.par_chunks(TOGETHER).map(|some| triangle(stacked(some, &scale))).collect();
     let n: usize = each.iter().map(DMatrix::nrows).sum();
     let mut all = DMatrix::zeros(n.max(p + 1), p + 1);
     let mut at = 0;
@@ -319,23 +377,22 @@ fn solve(whitened: &[Whitened], p: usize) -> Result<(DVector<f64>, DMatrix<f64>)
     let bread = &inverse * inverse.transpose();
     let beta = DVector::from_fn(p, |i, _| beta[(i, 0)] / scale[i]);
     let bread = DMatrix::from_fn(p, p, |i, j| bread[(i, j)] / (scale[i] * scale[j]));
-    Ok((beta, bread))
+    Ok(Solution { beta, bread })
 }
 
 /// The triangles of some blocks over one another, in all shared columns and the observations behind them.
-fn stacked(whitened: &[Whitened], scale: &[f64]) -> DMatrix<f64> {
+fn stacked(blocks: &[Told], scale: &[f64]) -> DMatrix<f64> {
     let p = scale.len();
-    let told = whitened.iter().filter(|w| !w.columns.is_empty() && w.z.nrows() > 0);
-    let triangles: Vec<(&Whitened, DMatrix<f64>)> = told.map(|w| (w, w.triangle())).collect();
-    let mut out = DMatrix::zeros(triangles.iter().map(|t| t.1.nrows()).sum(), p + 1);
+    let mut out = DMatrix::zeros(blocks.iter().map(|b| b.triangle.nrows()).sum(), p + 1);
     let mut at = 0;
-    for (w, t) in &triangles {
-        for (j, c) in w.columns.iter().enumerate() {
+    for b in blocks {
+        let t = &b.triangle;
+        for (j, c) in b.columns.iter().enumerate() {
             for i in 0..t.nrows() {
                 out[(at + i, *c)] = t[(i, j)] / scale[*c];
             }
         }
-        out.view_mut((at, p), (t.nrows(), 1)).copy_from(&t.column(w.columns.len()));
+        out.view_mut((at, p), (t.nrows(), 1)).copy_from(&t.column(b.columns.len()));
         at += t.nrows();
     }
     out
@@ -425,12 +482,23 @@ mod tests {
         let l = DVector::from_element(1, 1.0);
         let m = fit.bread[(0, 0)];
         let mut trace = 0.0;
-        for (z, a) in fit.z.iter().zip(&fit.adjust) {
-            let b = a.apply(&(z * DVector::from_element(1, m)));
-            let zb = z.transpose() * &b;
+        for rows in &fit.rows {
+            let b = rows.adjust.apply(&(&rows.z * DVector::from_element(1, m)));
+            let zb = rows.z.transpose() * &b;
             trace += b.norm_squared() - zb[0] * m * zb[0];
         }
         assert!((trace - fit.model_variance(&l)).abs() < 1e-12);
+    }
+
+    #[test]
+    fn blocks_made_one_at_a_time_are_the_same() {
+        let blocks = blocks();
+        let whole = fit(&blocks, 1).unwrap();
+        let (one, rows) = fit_each(2, |g| Cow::Borrowed(&blocks[g]), 1, |_, _, rows| rows.residuals).unwrap();
+        assert_eq!((&one.beta, &one.bread, &one.influence), (&whole.beta, &whole.bread, &whole.influence));
+        assert!(rows.iter().zip(&whole.rows).all(|(one, other)| *one == other.residuals));
+        let empty = |_: usize| Cow::Borrowed(&blocks[0]);
+        assert_eq!(fit_each(0, empty, 1, |_, _, _| ()).unwrap_err(), BlockedError::Empty);
     }
 
     #[test]

@@ -48,7 +48,8 @@ impl Bound {
         let own = OwnScatter::of(&windless.solve(calm, cx));
         let fit = fit.solve(tables, cx);
         let put: Vec<Put> = fit.evidence.sessions.iter().map(|(event, session)| put(season, event, session)).collect();
-        let blocks = fit.blocks();
+        let made = fit.blocks();
+        let blocks: Vec<Block> = made.iter().flat_map(|made| (0..made.count()).map(|g| made.make(g))).collect();
         let whole = |g: usize| whitened(&fit, (&blocks[g], g), tables, put[g], &own, coasting);
         let blocks: Option<Vec<Block>> = (0..blocks.len()).into_par_iter().map(whole).collect();
         let width = fit.model.fit.as_ref().map_or(0, |f| f.beta.len());

@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 
 use nalgebra::DVector;
 
-use super::{BlockedFit, Inference, Products, SINGLE};
+use super::{Inference, Products, Rows, SINGLE};
 
 /// Share of a contrast's variance under which nothing hangs on a single block.
 const NEGLIGIBLE: f64 = 1e-6;
@@ -53,18 +53,31 @@ impl Inference {
     }
 }
 
-impl BlockedFit {
-    /// The blind part of ℓ'β. `groups` and `kinds`: one entry per row of every block; rows without a kind count as
-    /// one of their own.
-    pub fn blind(&self, contrast: &DVector<f64>, groups: &[Vec<usize>], kinds: &[Vec<usize>]) -> Blind {
+impl Rows {
+    /// Whether the block determines any direction of the coefficients alone.
+    pub fn tell_alone(&self) -> bool {
+        self.adjust.d.iter().any(|d| *d == -1.0)
+    }
+}
+
+impl Inference {
+    /// The blind part of ℓ'β. `rows`: blocks by their number, those at least that tell something alone
+    /// ([`Rows::tell_alone`]). `groups` and `kinds`: one entry per row of every block; rows without a kind count as one of
+    /// their own.
+    pub fn blind<'a>(
+        &self,
+        rows: impl Iterator<Item = (usize, &'a Rows)>,
+        contrast: &DVector<f64>,
+        groups: &[Vec<usize>],
+        kinds: &[Vec<usize>],
+    ) -> Blind {
         let ml = &self.bread * contrast;
         let total = contrast.dot(&ml);
         let mut out = Blind::default();
         if total.is_nan() || total <= 0.0 {
             return out;
         }
-        for (g, (z, columns)) in self.z.iter().zip(&self.columns).enumerate() {
-            let adjust = &self.adjust[g];
+        for (g, Rows { z, columns, adjust, whitener, whitened, leverage, .. }) in rows {
             let local = |v: &DVector<f64>| DVector::from_iterator(columns.len(), columns.iter().map(|c| v[*c]));
             let lone = adjust.d.map(|d| if d == -1.0 { 1.0 } else { 0.0 });
             if lone.iter().all(|d| *d == 0.0) {
@@ -77,7 +90,6 @@ impl BlockedFit {
             }
             out.share += share;
             // Rows of several kinds may err together: what counts is what each observation itself weighs.
-            let whitener = &self.whiteners[g];
             let (pull, fitted) = (whitener.pulled(&b), whitener.raw(&(z * local(&self.beta))));
             for (i, (b, fitted)) in pull.iter().zip(fitted.iter()).enumerate() {
                 let kind = kinds.get(g).and_then(|k| k.get(i)).copied().unwrap_or(usize::MAX);
@@ -86,7 +98,7 @@ impl BlockedFit {
             let groups = groups.get(g).map_or(&[][..], Vec::as_slice);
             let mut sums = vec![0.0; groups.iter().copied().max().map_or(0, |m| m + 1)];
             for (i, group) in groups.iter().enumerate().take(z.nrows()) {
-                sums[*group] += b[i] * self.whitened[g][i] / (1.0 - self.leverage[g][i].min(SINGLE));
+                sums[*group] += b[i] * whitened[i] / (1.0 - leverage[i].min(SINGLE));
             }
             out.within += sums.iter().map(|s| s * s).sum::<f64>();
         }
@@ -98,7 +110,13 @@ impl BlockedFit {
 pub(super) mod tests {
     use nalgebra::{DMatrix, DVector};
 
-    use super::super::{Block, fit};
+    use super::super::{Block, BlockedFit, fit};
+    use super::Blind;
+
+    fn blind(fit: &BlockedFit, contrast: &DVector<f64>, groups: &[Vec<usize>], kinds: &[Vec<usize>]) -> Blind {
+        // Those that tell nothing alone are not missed.
+        fit.blind(fit.rows.iter().enumerate().filter(|(_, r)| r.tell_alone()), contrast, groups, kinds)
+    }
 
     /// Column 0 in both blocks, column 1 in the second alone.
     pub fn blocks() -> Vec<Block> {
@@ -120,17 +138,17 @@ pub(super) mod tests {
     fn what_one_block_alone_tells_is_seen() {
         let fit = fit(&blocks(), 2).unwrap();
         let groups = vec![vec![0, 1, 2], vec![0, 1, 2]];
-        let first = fit.blind(&DVector::from_vec(vec![1.0, 0.0]), &groups, &[]);
+        let first = blind(&fit, &DVector::from_vec(vec![1.0, 0.0]), &groups, &[]);
         assert!(!first.any() && first.within == 0.0, "{first:?}");
         // β₁ = (9 − 2β₀)/2: row 3 of block 2 alone. A factor on that block's values moves β₁ by 9/2 less what
         // β₀ takes along; the blind direction is row 3, so the change through it is its fitted value over 2.
-        let second = fit.blind(&DVector::from_vec(vec![0.0, 1.0]), &groups, &[]);
+        let second = blind(&fit, &DVector::from_vec(vec![0.0, 1.0]), &groups, &[]);
         assert!(second.any() && !second.all(), "{second:?}");
         assert!((second.common[&(1, usize::MAX)] - 9.0 / 2.0).abs() < 1e-10, "{second:?}");
         assert_eq!(second.common.len(), 1);
         // Told apart by kind, the parts add up to the same.
         let kinds = vec![vec![0, 0, 0], vec![0, 0, 1]];
-        let apart = fit.blind(&DVector::from_vec(vec![0.0, 1.0]), &groups, &kinds);
+        let apart = blind(&fit, &DVector::from_vec(vec![0.0, 1.0]), &groups, &kinds);
         assert!((apart.common[&(1, 0)] + apart.common[&(1, 1)] - 9.0 / 2.0).abs() < 1e-10, "{apart:?}");
     }
 
@@ -140,7 +158,7 @@ pub(super) mod tests {
         let groups = vec![vec![0, 1, 2], vec![0, 1, 2]];
         for l in [[1.0, 0.0], [0.0, 1.0], [1.0, 1.0], [2.0, -0.3]] {
             let l = DVector::from_row_slice(&l);
-            let share = fit.blind(&l, &groups, &[]).share;
+            let share = blind(&fit, &l, &groups, &[]).share;
             assert!((fit.share_alone(&l) - share).abs() < 1e-9, "{share}");
         }
     }
@@ -151,7 +169,7 @@ pub(super) mod tests {
         b.remove(0);
         let fit = fit(&b, 2).unwrap();
         let l = DVector::from_vec(vec![1.0, 0.0]);
-        let blind = fit.blind(&l, &[vec![0, 1, 2]], &[vec![7, 7, 7]]);
+        let blind = blind(&fit, &l, &[vec![0, 1, 2]], &[vec![7, 7, 7]]);
         assert!(blind.all(), "{blind:?}");
         assert!((blind.common[&(0, 7)] - fit.beta[0]).abs() < 1e-10);
         let grouped = l.dot(&(fit.grouped_covariance(&[vec![0, 1, 2]]) * &l));

@@ -17,18 +17,15 @@ use super::{Estimates, IDENTIFIED};
 /// Least share of a column that others must leave for its pivot to be trusted.
 const TRUSTED: f64 = 1e-8;
 
-/// Blocks and their equations, in the room that they had in the step before.
+/// The equations of blocks, in the room that they had in the step before. The blocks themselves are filled once for their
+/// equations and once for what these leave, each time in the same few places: all of them at once would be larger than
+/// all else that a step needs, and not much quicker.
 #[derive(Clone, Debug, Default)]
 pub struct Steps {
-    blocks: Vec<(Sparse, Step)>,
+    blocks: Vec<Step>,
 }
 
 impl Steps {
-    /// The blocks as they were filled last.
-    pub(super) fn blocks(&self) -> impl Iterator<Item = &Sparse> {
-        self.blocks.iter().map(|(b, _)| b)
-    }
-
     /// Fills the blocks and solves them; `None` where the equations are too close to singular, or a value is not finite.
     pub(super) fn estimate(
         &mut self,
@@ -38,25 +35,25 @@ impl Steps {
         variances: bool,
     ) -> Option<Estimates> {
         self.blocks.resize_with(count, Default::default);
-        let formed = |scratch: &mut Scratch, (g, (b, step)): (usize, &mut (Sparse, Step))| {
+        let formed = |(b, scratch): &mut (Sparse, Scratch), (g, step): (usize, &mut Step)| {
             fill(g, b);
             step.form(b, scratch).is_some()
         };
-        let sound: Vec<bool> = self.blocks.par_iter_mut().enumerate().map_init(Scratch::default, formed).collect();
+        let sound: Vec<bool> = self.blocks.par_iter_mut().enumerate().map_init(Default::default, formed).collect();
         if sound.contains(&false) {
             return None;
         }
         let (mut whole, mut right) = (DMatrix::<f64>::zeros(p, p), DVector::<f64>::zeros(p));
         let mut before = vec![0.0; p];
-        for (b, step) in &self.blocks {
-            for (j, c) in b.columns.iter().enumerate() {
+        for step in &self.blocks {
+            for (j, c) in step.columns.iter().enumerate() {
                 before[*c] += step.before[j];
                 let left = step.reduced(j);
                 // Both of a column's places, in whichever order the block has them; y stands behind them.
-                for (d, v) in b.columns[j..].iter().zip(left) {
+                for (d, v) in step.columns[j..].iter().zip(left) {
                     whole[(*c.max(d), *c.min(d))] += v;
                 }
-                right[*c] += left[b.columns.len() - j];
+                right[*c] += left[step.columns.len() - j];
             }
         }
         whole.fill_upper_triangle_with_lower_triangle();
@@ -68,7 +65,8 @@ impl Steps {
         let scaled = DMatrix::from_fn(p, p, |i, j| whole[(i, j)] / (scale[i] * scale[j]));
         let solved = trusted(scaled)?.solve(&DVector::from_fn(p, |i, _| right[i] / scale[i]));
         let beta = DVector::from_fn(p, |i, _| solved[i] / scale[i]);
-        let of_block = |(b, step): &(Sparse, Step)| {
+        let of_block = |b: &mut Sparse, (g, step): (usize, &Step)| {
+            fill(g, b);
             let local = DVector::from_iterator(b.columns.len(), b.columns.iter().map(|c| beta[*c]));
             let nuisance = step.nuisance(&local);
             let residuals = residuals(b, &local, &nuisance);
@@ -76,7 +74,8 @@ impl Steps {
             let variances = if variances { step.variances() } else { DVector::zeros(0) };
             ((nuisance, variances), (residuals, pulls))
         };
-        let ((nuisance, variances), (residuals, pulls)) = self.blocks.par_iter().map(of_block).unzip();
+        let of_blocks = self.blocks.par_iter().enumerate().map_init(Sparse::default, of_block);
+        let ((nuisance, variances), (residuals, pulls)) = of_blocks.unzip();
         let estimates = Estimates { beta, nuisance, residuals, pulls, variances };
         estimates.beta.iter().all(|v| v.is_finite()).then_some(estimates)
     }
@@ -100,6 +99,8 @@ fn residuals(b: &Sparse, local: &DVector<f64>, nuisance: &DVector<f64>) -> DVect
 /// The normal equations of one block, its nuisance columns eliminated.
 #[derive(Clone, Debug, Default)]
 struct Step {
+    /// Shared columns of the block.
+    columns: Vec<usize>,
     /// Per group of rows that err together the factor of what its states are told.
     chains: Vec<Chain>,
     /// Nuisance columns, m.
@@ -121,6 +122,7 @@ impl Step {
         }
         let (m, all) = (b.nuisance, b.observed() + 1);
         (self.own, self.all) = (m, all);
+        self.columns.clone_from(&b.columns);
         self.eliminated.clear();
         self.eliminated.resize(all * all, 0.0);
         for (i, w) in b.w.iter().enumerate() {
@@ -341,7 +343,7 @@ mod tests {
 
     fn factored(blocks: &[Block]) -> Estimates {
         let sparse: Vec<Sparse> = blocks.iter().map(Sparse::from).collect();
-        by_factors(&sparse.iter().collect::<Vec<_>>(), 3).unwrap()
+        by_factors(sparse.len(), |g, b| b.clone_from(&sparse[g]), 3).unwrap()
     }
 
     fn near(a: &DVector<f64>, b: &DVector<f64>) {

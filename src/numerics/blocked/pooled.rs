@@ -4,7 +4,7 @@
 use nalgebra::{DMatrix, DVector};
 use rayon::prelude::*;
 
-use super::{BlockedFit, Inference, SINGLE};
+use super::{BlockedFit, Inference, Rows, SINGLE, Solution};
 use crate::numerics::distributions::t_quantile;
 
 /// Share of the variance within blocks that no luck of the blocks may go below. It is an estimate itself, and HC3 is on
@@ -64,52 +64,17 @@ impl Inference {
     }
 
     /// Covariance of the shared coefficients if what each block measured of each kind were larger by a factor of its own:
-    /// one plus numbers with this covariance, kinds × kinds. `moved`: see [`BlockedFit::moved`].
+    /// one plus numbers with this covariance, kinds × kinds. `moved`: see [`Rows::moved`].
     pub fn common_covariance(&self, moved: &[DMatrix<f64>], factors: &DMatrix<f64>) -> DMatrix<f64> {
         let p = self.beta.len();
         moved.iter().fold(DMatrix::zeros(p, p), |sum, moved| sum + moved * factors * moved.transpose())
     }
 }
 
-impl BlockedFit {
-    /// Per block, p × `count`: how the shared coefficients move if all that the block measured of a kind were larger by
-    /// the factor 1 + 1. `kinds`: one entry per row of every block; rows with another don't change.
-    pub fn moved(&self, kinds: &[Vec<usize>], count: usize) -> Vec<DMatrix<f64>> {
+impl Inference {
+    /// Covariance of the shared coefficients from what every block adds to the middle of it, in its own columns.
+    pub fn sandwich(&self, each: &[DMatrix<f64>]) -> DMatrix<f64> {
         let p = self.beta.len();
-        let of_block = |g: usize| {
-            let (z, columns, kinds) = (&self.z[g], &self.columns[g], kinds.get(g).map_or(&[][..], Vec::as_slice));
-            let local = DVector::from_iterator(columns.len(), columns.iter().map(|c| self.beta[*c]));
-            let fitted = self.whiteners[g].raw(&(z * local));
-            let mut wide = DMatrix::zeros(p, count);
-            for kind in 0..count {
-                let part =
-                    DVector::from_fn(z.nrows(), |i, _| if kinds.get(i) == Some(&kind) { fitted[i] } else { 0.0 });
-                let score = z.tr_mul(&self.whiteners[g].whitened_one(part));
-                columns.iter().zip(score.iter()).for_each(|(c, v)| wide[(*c, kind)] = *v);
-            }
-            &self.bread * wide
-        };
-        (0..self.z.len()).into_par_iter().map(of_block).collect()
-    }
-
-    /// HC3 covariance of the shared coefficients with rows summed by group (one entry per row of every block), so that
-    /// rows of one group count together; says nothing of what a whole block has in common.
-    pub fn grouped_covariance(&self, groups: &[Vec<usize>]) -> DMatrix<f64> {
-        let p = self.beta.len();
-        let of_block = |g: usize| {
-            let (z, columns) = (&self.z[g], &self.columns[g]);
-            let groups = groups.get(g).map_or(&[][..], Vec::as_slice);
-            let mut sums: DMatrix<f64> =
-                DMatrix::zeros(columns.len(), groups.iter().copied().max().map_or(0, |m| m + 1));
-            for (i, group) in groups.iter().enumerate().take(z.nrows()) {
-                let e = self.whitened[g][i] / (1.0 - self.leverage[g][i].min(SINGLE));
-                for (j, sum) in sums.column_mut(*group).iter_mut().enumerate() {
-                    *sum += z[(i, j)] * e;
-                }
-            }
-            &sums * sums.transpose()
-        };
-        let each: Vec<DMatrix<f64>> = (0..self.z.len()).into_par_iter().map(of_block).collect();
         let mut meat = DMatrix::zeros(p, p);
         for (own, columns) in each.iter().zip(&self.columns) {
             for (j, c) in columns.iter().enumerate() {
@@ -119,6 +84,46 @@ impl BlockedFit {
             }
         }
         &self.bread * meat * &self.bread
+    }
+}
+
+impl Rows {
+    /// How the shared coefficients move, p × `count`, if all that the block measured of a kind were larger by the factor
+    /// 1 + 1. `kinds`: one entry per row; rows with another don't change.
+    pub fn moved(&self, of: &Solution, kinds: &[usize], count: usize) -> DMatrix<f64> {
+        let local = DVector::from_iterator(self.columns.len(), self.columns.iter().map(|c| of.beta[*c]));
+        let fitted = self.whitener.raw(&(&self.z * local));
+        let mut wide = DMatrix::zeros(of.beta.len(), count);
+        for kind in 0..count {
+            let change = |i: usize| if kinds.get(i) == Some(&kind) { fitted[i] } else { 0.0 };
+            let part = DVector::from_fn(self.z.nrows(), |i, _| change(i));
+            let score = self.z.tr_mul(&self.whitener.whitened_one(part));
+            self.columns.iter().zip(score.iter()).for_each(|(c, v)| wide[(*c, kind)] = *v);
+        }
+        &of.bread * wide
+    }
+
+    /// What the block adds to the middle of HC3's covariance with rows summed by group (one entry per row), in its own
+    /// columns, see [`Inference::sandwich`].
+    pub fn grouped(&self, groups: &[usize]) -> DMatrix<f64> {
+        let mut sums: DMatrix<f64> =
+            DMatrix::zeros(self.columns.len(), groups.iter().copied().max().map_or(0, |m| m + 1));
+        for (i, group) in groups.iter().enumerate().take(self.z.nrows()) {
+            let e = self.whitened[i] / (1.0 - self.leverage[i].min(SINGLE));
+            for (j, sum) in sums.column_mut(*group).iter_mut().enumerate() {
+                *sum += self.z[(i, j)] * e;
+            }
+        }
+        &sums * sums.transpose()
+    }
+}
+
+impl BlockedFit {
+    /// HC3 covariance of the shared coefficients with rows summed by group (one entry per row of every block), so that
+    /// rows of one group count together; says nothing of what a whole block has in common.
+    pub fn grouped_covariance(&self, groups: &[Vec<usize>]) -> DMatrix<f64> {
+        let of_block = |g: usize| self.rows[g].grouped(groups.get(g).map_or(&[][..], Vec::as_slice));
+        self.sandwich(&(0..self.rows.len()).into_par_iter().map(of_block).collect::<Vec<_>>())
     }
 }
 
@@ -159,16 +164,17 @@ mod tests {
     fn a_factor_of_a_block_moves_the_coefficients() {
         let blocks = blocks();
         let found = fit(&blocks, 1).unwrap();
-        let kinds: Vec<Vec<usize>> = blocks.iter().map(|b| vec![0; b.y.len()]).collect();
         // Block by block the fitted values (not the residuals) grown by a millionth, and solved again.
         let mut sum = 0.0;
         for g in 0..blocks.len() {
             let mut grown = blocks.clone();
-            let fitted = &blocks[g].y - &found.residuals[g];
+            let fitted = &blocks[g].y - &found.rows[g].residuals;
             grown[g].y += 1e-6 * fitted;
             sum += ((fit(&grown, 1).unwrap().beta[0] - found.beta[0]) / 1e-6).powi(2);
         }
-        let covariance = found.common_covariance(&found.moved(&kinds, 1), &DMatrix::identity(1, 1));
+        let solution = Solution { beta: found.beta.clone(), bread: found.bread.clone() };
+        let moved: Vec<_> = found.rows.iter().map(|rows| rows.moved(&solution, &vec![0; rows.z.nrows()], 1)).collect();
+        let covariance = found.common_covariance(&moved, &DMatrix::identity(1, 1));
         assert!((covariance[(0, 0)] / sum - 1.0).abs() < 1e-6, "{} {sum}", covariance[(0, 0)]);
     }
 }

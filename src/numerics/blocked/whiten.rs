@@ -254,7 +254,8 @@ mod tests {
         let steps = Steps::default().solve(2, |g, b| b.clone_from(&sparse[g]), 1, true).unwrap();
         let joined = |v: &[DVector<f64>]| DVector::from_iterator(8, v.iter().flat_map(|v| v.iter().copied()));
         assert!((joined(&steps.residuals) - &residual).norm() < 1e-12);
-        assert!((joined(&found.residuals) - &residual).norm() < 1e-12);
+        let found: Vec<_> = found.rows.iter().map(|rows| rows.residuals.clone()).collect();
+        assert!((joined(&found) - &residual).norm() < 1e-12);
         assert!((joined(&steps.pulls) - pulls).norm() < 1e-12);
     }
 

@@ -13,6 +13,7 @@ use super::lack_of_fit::{self, Bend};
 use super::model::{self, Model, Pair};
 use super::{Fit, Wind, scatter};
 use crate::located::Located;
+use crate::numerics::blocked::{Rows, Solution};
 use crate::units::{Ratio, Speed};
 
 /// Observations that are hashed as one.
@@ -59,35 +60,36 @@ impl Solved {
     }
 
     fn new(evidence: &Evidence, quantities: usize, options: &Fit) -> Self {
-        let (mut model, whole) = model::fit(evidence, quantities, options);
-        let windows_of_rows = windows_of_rows(evidence, &model, options);
-        let Some(whole) = whole else { return Self { model, windows_of_rows, ..Default::default() } };
-        let within = whole.grouped_covariance(&windows_of_rows);
-        let moved = whole.moved(&scatter::quantities_of_rows(evidence, &model), quantities);
-        model.fit = Some(whole.into());
-        let bends = lack_of_fit::bends(evidence, &model);
+        let keep = |observations: &[usize], solution: &Solution, rows: Rows| {
+            let windows = windows_of_rows(evidence, observations, options);
+            let moved = rows.moved(solution, &scatter::quantities_of_rows(evidence, observations), quantities);
+            (rows.grouped(&windows), moved)
+        };
+        let (model, kept) = model::fit(evidence, quantities, options, keep);
+        let windows_of_rows = model.rows.iter().map(|rows| windows_of_rows(evidence, rows, options)).collect();
+        let (each, moved): (Vec<_>, _) = kept.into_iter().unzip();
+        let within = model.fit.as_ref().map(|fit| fit.sandwich(&each)).unwrap_or_default();
+        let bends = if model.fit.is_some() { lack_of_fit::bends(evidence, &model) } else { BTreeMap::new() };
         Self { model, windows_of_rows, within, moved, bends }
     }
 }
 
-/// Rows of one window count together, where gusts are told those of one straight; the wind's prior rows stand alone.
-fn windows_of_rows(evidence: &Evidence, model: &Model, options: &Fit) -> Vec<Vec<usize>> {
+/// Rows of one window count together, where gusts are told those of one straight; the wind's prior rows stand alone. Of
+/// one session, by the observations of its rows.
+fn windows_of_rows(evidence: &Evidence, rows: &[usize], options: &Fit) -> Vec<usize> {
     let extra = usize::from(options.wind == Wind::Estimate) * 2;
-    let of_block = |rows: &Vec<usize>| {
-        let mut seen = BTreeMap::new();
-        let mut out: Vec<usize> = Vec::with_capacity(rows.len() + extra);
-        for i in rows {
-            let next = seen.len();
-            let window = evidence.observations[*i].window;
-            let straight = evidence.straights.get(window).copied().filter(|_| extra > 0);
-            out.push(*seen.entry((straight, window * usize::from(straight.is_none()))).or_insert(next));
-        }
-        if !rows.is_empty() {
-            out.extend((0..extra).map(|k| seen.len() + k));
-        }
-        out
-    };
-    model.rows.iter().map(of_block).collect()
+    let mut seen = BTreeMap::new();
+    let mut out: Vec<usize> = Vec::with_capacity(rows.len() + extra);
+    for i in rows {
+        let next = seen.len();
+        let window = evidence.observations[*i].window;
+        let straight = evidence.straights.get(window).copied().filter(|_| extra > 0);
+        out.push(*seen.entry((straight, window * usize::from(straight.is_none()))).or_insert(next));
+    }
+    if !rows.is_empty() {
+        out.extend((0..extra).map(|k| seen.len() + k));
+    }
+    out
 }
 
 /// A hash over all that the iteration depends on: the evidence, to the last bit, and the options, but those that are

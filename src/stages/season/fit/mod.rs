@@ -22,13 +22,13 @@ use serde::{Deserialize, Serialize};
 use self::evidence::Evidence;
 use self::kept::{Kept, Solved};
 use self::lack_of_fit::Bend;
-use self::model::{Model, Pair};
+use self::model::{Blocks, Model, Pair};
 use self::scatter::Scatter;
 use self::screen::Finding;
 use super::SeasonTables;
 use crate::error::Fatal;
 use crate::located::{Located, Spot};
-use crate::numerics::blocked::{Block, Pooled};
+use crate::numerics::blocked::Pooled;
 use crate::stages::season::stated;
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage, WindowStep};
 use crate::table::flags::UNLIKE_ITS_CONFIGURATION;
@@ -321,10 +321,10 @@ impl Fit {
 }
 
 impl SeasonFit {
-    /// The blocks that the fit solved, see [`Model::blocks`].
-    pub fn blocks(&self) -> Vec<Block> {
-        let of = |options: &Fit| self.model.blocks(&self.evidence, self.quantities.len(), options);
-        self.options.as_ref().map(of).unwrap_or_default()
+    /// The blocks that the fit solved; `None` where nothing was fitted.
+    pub fn blocks(&self) -> Option<Blocks<'_>> {
+        let options = self.options.as_ref()?;
+        self.model.blocks(&self.evidence, self.quantities.len(), options)
     }
 }
 

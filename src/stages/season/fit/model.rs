@@ -21,10 +21,11 @@ use self::assemble::Places;
 pub use self::gains::Gain;
 use self::gusts::Gusts;
 use self::order::Order;
+pub use self::settled::Blocks;
 use self::settled::{Settled, State};
 use super::evidence::{Evidence, Observation};
 use super::{Fit, LetIn, Weights, Wind, Zero};
-use crate::numerics::blocked::{BlockedError, BlockedFit, Inference};
+use crate::numerics::blocked::{BlockedError, Inference, Rows, Solution};
 
 /// Standard deviation of a wind component before the logs speak, m/s, where the run sheet names no wind:
 /// a mean wind beyond 10 m/s is seldom run in (common practice, no source).
@@ -85,16 +86,27 @@ pub struct Model {
     pub converged: bool,
 }
 
-/// Fits the season: the model, and beside it the fit with its rows, which the model goes without.
-pub fn fit(evidence: &Evidence, quantities: usize, options: &Fit) -> (Model, Option<BlockedFit>) {
+/// Fits the season: the model, and beside it what `keep` takes of the rows of every session; it is told their observations,
+/// in the order of the rows.
+pub fn fit<T: Send>(
+    evidence: &Evidence,
+    quantities: usize,
+    options: &Fit,
+    keep: impl Fn(&[usize], &Solution, Rows) -> T + Sync,
+) -> (Model, Vec<T>) {
     let mut dropped = too_few(evidence);
     let mut unusable = BTreeSet::new();
     loop {
         let mut solver = Solver::new(evidence, quantities, options, &dropped, &unusable);
-        match solver.iterate().and_then(|()| solver.infer()) {
-            Ok(fit) => {
+        let solved = solver.iterate().and_then(|()| {
+            solver.infer(|g, solution, rows| {
+                keep(&solver.order.observation[solver.order.sessions[g].clone()], solution, rows)
+            })
+        });
+        match solved {
+            Ok((fit, kept)) => {
                 let settled = Settled::of(&solver, &unusable);
-                return (solver.finish(&fit, dropped, settled), Some(fit));
+                return (solver.finish(fit, dropped, settled), kept);
             }
             Err(BlockedError::NotIdentified { columns }) if !columns.is_empty() => {
                 let before = dropped.len() + unusable.len();
@@ -107,10 +119,10 @@ pub fn fit(evidence: &Evidence, quantities: usize, options: &Fit) -> (Model, Opt
                     }
                 }
                 if dropped.len() + unusable.len() == before {
-                    return (solver.nothing(dropped), None);
+                    return (solver.nothing(dropped), Vec::new());
                 }
             }
-            Err(_) => return (solver.nothing(dropped), None),
+            Err(_) => return (solver.nothing(dropped), Vec::new()),
         }
     }
 }
@@ -408,7 +420,7 @@ impl<'a> Solver<'a> {
         width(self.options, &self.column) + self.let_in.len()
     }
 
-    fn finish(self, fit: &Inference, dropped: BTreeMap<Pair, &'static str>, settled: Settled) -> Model {
+    fn finish(self, fit: Inference, dropped: BTreeMap<Pair, &'static str>, settled: Settled) -> Model {
         let estimated = self.estimates_wind();
         let wind = (0..self.order.sessions.len())
             .map(|g| SessionWind {
@@ -419,7 +431,7 @@ impl<'a> Solver<'a> {
                 }),
             })
             .collect();
-        self.into_model(Some(settled), dropped, wind)
+        Model { fit: Some(fit), ..self.into_model(Some(settled), dropped, wind) }
     }
 
     fn nothing(self, dropped: BTreeMap<Pair, &'static str>) -> Model {

@@ -103,10 +103,9 @@ pub fn dof_of_all(model: &Model, scatter: Scatter) -> f64 {
     if scatter.seen.is_some() { scatter.dof.min(sessions - 1.0) } else { 0.0 }
 }
 
-/// Per block and row the quantity that it measured; the wind's prior rows have none.
-pub fn quantities_of_rows(evidence: &Evidence, model: &Model) -> Vec<Vec<usize>> {
-    let quantity = |i: &usize| evidence.observations.get(*i).map_or(usize::MAX, |o| o.quantity);
-    model.rows.iter().map(|rows| rows.iter().map(quantity).collect()).collect()
+/// Per row of one session, by their observations, the quantity that it measured; the wind's prior rows have none.
+pub fn quantities_of_rows(evidence: &Evidence, rows: &[usize]) -> Vec<usize> {
+    rows.iter().map(|i| evidence.observations.get(*i).map_or(usize::MAX, |o| o.quantity)).collect()
 }
 
 /// The scatter that the season shows, or the assumed one where that is larger or nothing shows.

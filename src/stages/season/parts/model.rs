@@ -4,13 +4,14 @@
 //! their columns x·1(configuration) are replaced by x·1(term), which is a product with the configurations'
 //! design matrix. Weighted least squares of the windows, not of the coefficients.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use nalgebra::{DMatrix, DVector};
 
 use super::terms::{Combination, Terms};
 use crate::numerics::blocked::blind::Blind;
-use crate::numerics::blocked::{self, Block, BlockedFit, Pooled};
+use crate::numerics::blocked::{self, Block, Inference, Pooled, Rows, Solution};
 use crate::numerics::distributions::t_quantile;
 use crate::numerics::null_space::{NullSpace, NullSpaceParams, null_space};
 use crate::stages::season::fit::SeasonFit;
@@ -41,7 +42,9 @@ pub struct PartsFit {
     /// Configurations of the run sheet.
     pub configurations: Vec<Configuration>,
     /// The solved blocks.
-    pub fit: Option<BlockedFit>,
+    pub fit: Option<Inference>,
+    /// Rows of the sessions that tell something alone, by their number.
+    lone: Vec<(usize, Rows)>,
     /// Per block and row, the window it belongs to.
     pub windows_of_rows: Vec<Vec<usize>>,
     /// Per block and row, the quantity that it measures.
@@ -84,21 +87,39 @@ impl PartsFit {
             designs,
             configurations,
             windows_of_rows: season.windows_of_rows.clone(),
-            quantities_of_rows: scatter::quantities_of_rows(&season.evidence, &season.model),
+            quantities_of_rows: season
+                .model
+                .rows
+                .iter()
+                .map(|r| scatter::quantities_of_rows(&season.evidence, r))
+                .collect(),
             pooled: None,
             scatter: season.scatter,
             rolling_resistance: season.rolling_resistance,
             speed: season.speed,
             density: season.density,
             fit: None,
+            lone: Vec::new(),
         };
-        let blocks: Vec<Block> = season.blocks().iter().map(|b| with_columns(b, &mut columns_of, &mut next)).collect();
-        out.fit = blocked::fit(&blocks, next).ok();
-        if let Some(fit) = &out.fit {
-            let within = fit.grouped_covariance(&out.windows_of_rows);
-            let moved = fit.moved(&out.quantities_of_rows, season.factors.nrows());
-            let common = fit.common_covariance(&moved, &season.factors);
+        let Some(blocks) = season.blocks() else { return out };
+        for c in (0..blocks.count()).flat_map(|g| blocks.columns(g)) {
+            // A column that nothing replaces (a configuration that can't be placed, a regressor that was let in, an
+            // intercept of a configuration) stays as one of its own.
+            columns_of.entry(*c).or_insert_with(|| {
+                next += 1;
+                vec![(next - 1, 1.0)]
+            });
+        }
+        let block = |g: usize| Cow::Owned(with_columns(&blocks.make(g), &columns_of));
+        let keep = |g: usize, solution: &Solution, rows: Rows| {
+            let moved = rows.moved(solution, &out.quantities_of_rows[g], season.factors.nrows());
+            (rows.grouped(&out.windows_of_rows[g]), (moved, rows.tell_alone().then_some((g, rows))))
+        };
+        if let Ok((fit, kept)) = blocked::fit_each(blocks.count(), block, next, keep) {
+            let (each, (moved, lone)): (Vec<_>, (Vec<_>, Vec<_>)) = kept.into_iter().unzip();
+            let (within, common) = (fit.sandwich(&each), fit.common_covariance(&moved, &season.factors));
             out.pooled = Some(Pooled { within, common, dof: scatter::dof_of_all(&season.model, season.scatter) });
+            (out.fit, out.lone) = (Some(fit), lone.into_iter().flatten().collect());
         }
         out
     }
@@ -163,7 +184,8 @@ impl PartsFit {
     pub fn variance(&self, gradient: &DVector<f64>) -> Option<(f64, f64, bool)> {
         let fit = self.fit.as_ref()?;
         let blind = if Blind::counts(fit.share_alone(gradient)) {
-            fit.blind(gradient, &self.windows_of_rows, &self.quantities_of_rows)
+            let lone = self.lone.iter().map(|(g, rows)| (*g, rows));
+            fit.blind(lone, gradient, &self.windows_of_rows, &self.quantities_of_rows)
         } else {
             Blind::default()
         };
@@ -278,15 +300,8 @@ fn independent(x: &DMatrix<f64>) -> Vec<usize> {
     kept
 }
 
-/// The block with its shared columns replaced; a column that nothing replaces (a configuration that can't be
-/// placed, a regressor that was let in, an intercept of a configuration) stays as a column of its own.
-fn with_columns(block: &Block, columns_of: &mut BTreeMap<usize, Vec<(usize, f64)>>, next: &mut usize) -> Block {
-    for c in &block.columns {
-        columns_of.entry(*c).or_insert_with(|| {
-            *next += 1;
-            vec![(*next - 1, 1.0)]
-        });
-    }
+/// The block with its shared columns replaced.
+fn with_columns(block: &Block, columns_of: &BTreeMap<usize, Vec<(usize, f64)>>) -> Block {
     let turned: Vec<&[(usize, f64)]> =
         block.columns.iter().map(|c| columns_of.get(c).map_or(&[][..], Vec::as_slice)).collect();
     let mut columns: Vec<usize> = turned.iter().flat_map(|t| t.iter().map(|(c, _)| *c)).collect();

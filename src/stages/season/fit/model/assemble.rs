@@ -1,7 +1,6 @@
 //! The linearised model as blocks: a row for every observation of a session, plain or as the pseudo-value whose least
 //! squares are the robust fit.
 
-use std::borrow::Cow;
 use std::ops::Range;
 
 use super::Solver;
@@ -54,18 +53,25 @@ pub(super) enum Rows<'a> {
 }
 
 impl Solver<'_> {
-    /// Makes the blocks of pseudo-values, whose plain weighted fit is the robust one.
-    pub(super) fn pseudo_blocks(&self) -> impl Fn(usize) -> Cow<'static, Block> + Sync {
-        let unclipped: Vec<f64> = (0..self.between.len()).map(|cell| self.unclipped(cell)).collect();
-        move |g| {
-            let mut b = Sparse::default();
-            self.fill_block(&mut b, g, Rows::Pseudo(&unclipped));
-            Cow::Owned(b.dense())
-        }
+    /// A session's block of pseudo-values, whose plain weighted fit is the robust one; `unclipped`: see
+    /// [`Solver::unclipped`].
+    pub(super) fn pseudo_block(&self, g: usize, unclipped: &[f64]) -> Block {
+        let mut b = Sparse::default();
+        self.fill_block(&mut b, g, Rows::Pseudo(unclipped));
+        b.dense()
     }
 
-    /// Mean of ψ' of a cell: the share of windows that the robust fit leaves whole.
-    fn unclipped(&self, cell: usize) -> f64 {
+    /// The shared columns of a session's block.
+    pub(super) fn columns_of(&self, g: usize) -> &[usize] {
+        &self.places[g].columns
+    }
+
+    /// Per cell the mean of ψ': the share of windows that the robust fit leaves whole.
+    pub(super) fn unclipped(&self) -> Vec<f64> {
+        (0..self.between.len()).map(|cell| self.unclipped_of(cell)).collect()
+    }
+
+    fn unclipped_of(&self, cell: usize) -> f64 {
         let of_cell = &self.by_cell[cell];
         let n: f64 = of_cell.iter().map(|i| self.clean[*i]).sum();
         let slope = |i: &usize| if self.robust[*i] >= 1.0 { self.clean[*i] - self.falls[*i] } else { 0.0 };

@@ -61,12 +61,35 @@ impl Settled {
     }
 }
 
+/// The blocks that a fit solved: pseudo-values where robust, so that plain weighted least squares of them on any other
+/// columns is the robust answer there; zeros and the linearised wind are their nuisance columns. Made one at a time: all
+/// of them together would be larger than the season's windows.
+pub struct Blocks<'a> {
+    solver: Solver<'a>,
+    unclipped: Vec<f64>,
+}
+
+impl Blocks<'_> {
+    /// How many there are: one a session.
+    pub fn count(&self) -> usize {
+        self.solver.order.sessions.len()
+    }
+
+    /// The shared columns of one.
+    pub fn columns(&self, g: usize) -> &[usize] {
+        self.solver.columns_of(g)
+    }
+
+    /// One of them.
+    pub fn make(&self, g: usize) -> Block {
+        self.solver.pseudo_block(g, &self.unclipped)
+    }
+}
+
 impl Model {
-    /// The blocks that the fit solved: pseudo-values where robust, so that plain weighted least squares of them on any
-    /// other columns is the robust answer there; zeros and the linearised wind are their nuisance columns. None where
-    /// nothing was fitted. Evidence and options are those of the fit.
-    pub fn blocks(&self, evidence: &Evidence, quantities: usize, options: &Fit) -> Vec<Block> {
-        let Some(at) = &self.settled else { return Vec::new() };
+    /// What the blocks of the fit are made of; `None` where nothing was fitted. Evidence and options are those of the fit.
+    pub fn blocks<'a>(&self, evidence: &'a Evidence, quantities: usize, options: &'a Fit) -> Option<Blocks<'a>> {
+        let at = self.settled.as_ref()?;
         let mut solver = Solver::new(evidence, quantities, options, &self.dropped, &at.unusable);
         solver.between.clone_from(&at.between);
         solver.overstated.clone_from(&at.overstated);
@@ -89,6 +112,7 @@ impl Model {
         }
         solver.own.clone_from(&at.own);
         solver.reweight();
-        solver.blocks()
+        let unclipped = solver.unclipped();
+        Some(Blocks { solver, unclipped })
     }
 }

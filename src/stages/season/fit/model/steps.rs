@@ -1,5 +1,6 @@
 //! The steps of the iteration: coefficients and winds, spreads, wakes and gusts, robust weights.
 
+use std::borrow::Cow;
 use std::ops::Range;
 
 use nalgebra::DVector;
@@ -9,7 +10,7 @@ use super::assemble::Rows;
 use super::gains::Gain;
 use super::settled::State;
 use super::{FEWEST_OF_A_KIND, Solver};
-use crate::numerics::blocked::{self, Block, BlockedError, BlockedFit, Estimates, Sparse, Steps};
+use crate::numerics::blocked::{self, BlockedError, Estimates, Inference, Solution, Sparse, Steps};
 use crate::numerics::spread::{between_variance, huber_psi, huber_rho, huber_weight};
 use crate::stages::season::fit::{Method, Weights};
 
@@ -168,15 +169,14 @@ impl Solver<'_> {
     }
 
     /// Inference on pseudo-values (Street, Carroll & Ruppert, Am. Statistician 42, 1988): the robust estimate is the
-    /// least-squares estimate of these, and its covariance theirs.
-    pub(super) fn infer(&self) -> Result<BlockedFit, BlockedError> {
-        blocked::fit_each(self.order.sessions.len(), self.pseudo_blocks(), self.width())
-    }
-
-    /// The blocks of these.
-    pub(super) fn blocks(&self) -> Vec<Block> {
-        let block = self.pseudo_blocks();
-        (0..self.order.sessions.len()).into_par_iter().map(|g| block(g).into_owned()).collect()
+    /// least-squares estimate of these, and its covariance theirs. `keep`: see [`blocked::fit_each`].
+    pub(super) fn infer<T: Send>(
+        &self,
+        keep: impl Fn(usize, &Solution, blocked::Rows) -> T + Sync,
+    ) -> Result<(Inference, Vec<T>), BlockedError> {
+        let unclipped = self.unclipped();
+        let block = |g: usize| Cow::Owned(self.pseudo_block(g, &unclipped));
+        blocked::fit_each(self.order.sessions.len(), block, self.width(), keep)
     }
 
     /// Goes back on the way from a point where the loss was less, to where it is least: a step so bold led too far. Along

@@ -142,8 +142,13 @@ pub fn fit(blocks: &[Block], p: usize) -> Result<BlockedFit, BlockedError> {
     Ok(BlockedFit { inference: Inference::of(solution, inferred), rows })
 }
 
-/// The same for `count` blocks of which no more are in memory than there are threads: each is made twice, once to be
-/// solved with the others and once for what the coefficients leave of it, of which `keep` takes what it needs.
+/// Blocks that stay in memory between two looks at each, where the others are made again: a few dozen cost little room, and
+/// are most of a usual season.
+const AT_HAND: usize = 64;
+
+/// The same for `count` blocks, most of which are in memory only while a thread is at work on them ([`AT_HAND`]): these
+/// are made twice, once to be solved with the others and once for what the coefficients leave of them. `keep` takes what
+/// it needs of that.
 ///
 /// # Errors
 /// As [`fit`].
@@ -154,15 +159,20 @@ pub fn fit_each<'a, T: Send>(
     keep: impl Fn(usize, &Solution, Rows) -> T + Sync,
 ) -> Result<(Inference, Vec<T>), BlockedError> {
     let whitened = |g: usize| Whitened::new(&block(g), true).ok_or(BlockedError::NotFinite { block: g });
-    let told: Vec<Result<Told, BlockedError>> =
-        (0..count).into_par_iter().map(|g| whitened(g).map(|w| Told::by(&w))).collect();
-    let solution = solve(&told.into_iter().collect::<Result<Vec<_>, _>>()?, p)?;
-    let each = |g: usize| {
-        let (inferred, rows) = Inferred::new(whitened(g)?, &solution);
+    let first = |g: usize| {
+        let w = whitened(g)?;
+        Ok((Told::by(&w), (g < AT_HAND).then_some(w)))
+    };
+    let first: Vec<Result<(Told, Option<Whitened>), BlockedError>> = (0..count).into_par_iter().map(first).collect();
+    let (told, at_hand): (Vec<_>, Vec<_>) = first.into_iter().collect::<Result<Vec<_>, _>>()?.into_iter().unzip();
+    let solution = solve(&told, p)?;
+    let second = |(g, at_hand): (usize, Option<Whitened>)| {
+        let w = at_hand.map_or_else(|| whitened(g), Ok)?;
+        let (inferred, rows) = Inferred::new(w, &solution);
         Ok((inferred, keep(g, &solution, rows)))
     };
-    let each: Vec<Result<(Inferred, T), BlockedError>> = (0..count).into_par_iter().map(each).collect();
-    let (inferred, kept): (Vec<_>, _) = each.into_iter().collect::<Result<Vec<_>, _>>()?.into_iter().unzip();
+    let second: Vec<Result<(Inferred, T), BlockedError>> = at_hand.into_par_iter().enumerate().map(second).collect();
+    let (inferred, kept): (Vec<_>, _) = second.into_iter().collect::<Result<Vec<_>, _>>()?.into_iter().unzip();
     Ok((Inference::of(solution, inferred), kept))
 }
 
@@ -492,9 +502,11 @@ mod tests {
 
     #[test]
     fn blocks_made_one_at_a_time_are_the_same() {
-        let blocks = blocks();
+        // Some at hand, some made again.
+        let blocks: Vec<Block> = (0..AT_HAND).flat_map(|_| blocks()).collect();
         let whole = fit(&blocks, 1).unwrap();
-        let (one, rows) = fit_each(2, |g| Cow::Borrowed(&blocks[g]), 1, |_, _, rows| rows.residuals).unwrap();
+        let each = |g: usize| Cow::Borrowed(&blocks[g]);
+        let (one, rows) = fit_each(blocks.len(), each, 1, |_, _, rows| rows.residuals).unwrap();
         assert_eq!((&one.beta, &one.bread, &one.influence), (&whole.beta, &whole.bread, &whole.influence));
         assert!(rows.iter().zip(&whole.rows).all(|(one, other)| *one == other.residuals));
         let empty = |_: usize| Cow::Borrowed(&blocks[0]);

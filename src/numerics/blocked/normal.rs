@@ -12,17 +12,24 @@ use rayon::prelude::*;
 
 use super::sparse::Sparse;
 use super::together::Chain;
-use super::{Estimates, IDENTIFIED};
+use super::{AT_HAND, Estimates, IDENTIFIED};
 
 /// Least share of a column that others must leave for its pivot to be trusted.
 const TRUSTED: f64 = 1e-8;
 
-/// The equations of blocks, in the room that they had in the step before. The blocks themselves are filled once for their
-/// equations and once for what these leave, each time in the same few places: all of them at once would be larger than
-/// all else that a step needs, and not much quicker.
+/// The equations of blocks, in the room that they had in the step before. Some of the blocks stand beside them
+/// ([`AT_HAND`]); the others are filled once for their equations and once for what these leave, each time in the same few
+/// places: all of them at once would be larger than all else that a step needs.
 #[derive(Clone, Debug, Default)]
 pub struct Steps {
-    blocks: Vec<Step>,
+    blocks: Vec<Equations>,
+}
+
+#[derive(Clone, Debug, Default)]
+struct Equations {
+    step: Step,
+    /// The block, where it is at hand.
+    block: Option<Sparse>,
 }
 
 impl Steps {
@@ -35,9 +42,11 @@ impl Steps {
         variances: bool,
     ) -> Option<Estimates> {
         self.blocks.resize_with(count, Default::default);
-        let formed = |(b, scratch): &mut (Sparse, Scratch), (g, step): (usize, &mut Step)| {
+        self.blocks.iter_mut().take(AT_HAND).for_each(|e| _ = e.block.get_or_insert_default());
+        let formed = |(room, scratch): &mut (Sparse, Scratch), (g, e): (usize, &mut Equations)| {
+            let b = e.block.as_mut().unwrap_or(room);
             fill(g, b);
-            step.form(b, scratch).is_some()
+            e.step.form(b, scratch).is_some()
         };
         let sound: Vec<bool> = self.blocks.par_iter_mut().enumerate().map_init(Default::default, formed).collect();
         if sound.contains(&false) {
@@ -45,7 +54,7 @@ impl Steps {
         }
         let (mut whole, mut right) = (DMatrix::<f64>::zeros(p, p), DVector::<f64>::zeros(p));
         let mut before = vec![0.0; p];
-        for step in &self.blocks {
+        for Equations { step, .. } in &self.blocks {
             for (j, c) in step.columns.iter().enumerate() {
                 before[*c] += step.before[j];
                 let left = step.reduced(j);
@@ -65,8 +74,11 @@ impl Steps {
         let scaled = DMatrix::from_fn(p, p, |i, j| whole[(i, j)] / (scale[i] * scale[j]));
         let solved = trusted(scaled)?.solve(&DVector::from_fn(p, |i, _| right[i] / scale[i]));
         let beta = DVector::from_fn(p, |i, _| solved[i] / scale[i]);
-        let of_block = |b: &mut Sparse, (g, step): (usize, &Step)| {
-            fill(g, b);
+        let of_block = |room: &mut Sparse, (g, Equations { step, block }): (usize, &Equations)| {
+            let b = block.as_ref().unwrap_or_else(|| {
+                fill(g, room);
+                room
+            });
             let local = DVector::from_iterator(b.columns.len(), b.columns.iter().map(|c| beta[*c]));
             let nuisance = step.nuisance(&local);
             let residuals = residuals(b, &local, &nuisance);

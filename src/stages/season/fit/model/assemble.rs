@@ -18,27 +18,27 @@ pub(super) struct Places {
     pub(super) zeros: usize,
     rows: Vec<Place>,
     /// Places and values of the regressors that were let in, row after row.
-    let_in: Vec<(usize, f64)>,
+    let_in: Vec<(u32, f64)>,
 }
 
-/// Where the values of one row go.
+/// Where the values of one row go. A large season has hundreds of thousands of them, so that they are kept small.
 #[derive(Clone, Debug)]
 struct Place {
     /// Place of the coefficient.
-    slope: usize,
+    slope: u32,
     zero: ZeroAt,
-    gain: Option<usize>,
+    gain: Option<u32>,
     /// In [`Places::let_in`].
-    let_in: Range<usize>,
+    let_in: Range<u32>,
 }
 
 /// The zero of a row.
 #[derive(Clone, Copy, Debug)]
 enum ZeroAt {
     /// Shared, one per configuration.
-    Shared(usize),
+    Shared(u32),
     /// The block's own, one per outing.
-    Own(usize),
+    Own(u32),
     /// Taken off already.
     Known,
 }
@@ -98,18 +98,18 @@ impl Solver<'_> {
         let mut zeros: Vec<(usize, usize)> = unknown.map(|o| (o.outing, o.quantity)).collect();
         zeros.sort_unstable();
         zeros.dedup();
-        let place = |c: usize| columns.binary_search(&c).unwrap_or(0);
+        let place = |c: usize| columns.binary_search(&c).unwrap_or(0) as u32;
         let mut let_in = Vec::new();
         let of_row = |r: usize| {
-            let (o, first) = (self.observation(r), let_in.len());
+            let (o, first) = (self.observation(r), let_in.len() as u32);
             let_in.extend(self.let_in_of(o).filter(|(_, value)| *value != 0.0).map(|(c, value)| (place(c), value)));
             let zero = match zeros.binary_search(&(o.outing, o.quantity)) {
                 _ if shared_zeros => ZeroAt::Shared(place(zero_column(r))),
-                Ok(k) => ZeroAt::Own(k),
+                Ok(k) => ZeroAt::Own(k as u32),
                 Err(_) => ZeroAt::Known,
             };
-            let gain = self.gains[g].iter().position(|gain| gain.quantity == o.quantity);
-            Place { slope: place(self.slopes[r]), zero, gain, let_in: first..let_in.len() }
+            let gain = self.gains[g].iter().position(|gain| gain.quantity == o.quantity).map(|k| k as u32);
+            Place { slope: place(self.slopes[r]), zero, gain, let_in: first..let_in.len() as u32 }
         };
         let rows = rows.map(of_row).collect();
         Places { zeros: zeros.len(), rows, let_in, columns }
@@ -163,10 +163,10 @@ impl Solver<'_> {
     fn fill_row(&self, b: &mut Sparse, place: &Place, r: usize, g: usize, kind: Rows) {
         let (places, wind, air) = (&self.places[g], self.wind[g], &self.order.air[r]);
         if let ZeroAt::Own(at) = place.zero {
-            b.own(at, 1.0);
+            b.own(at as usize, 1.0);
         }
         if let Some(k) = place.gain {
-            b.own(places.zeros + k, self.reads[r]);
+            b.own(places.zeros + k as usize, self.reads[r]);
         }
         let mut known = 0.0;
         if self.estimates_wind() {
@@ -177,12 +177,12 @@ impl Solver<'_> {
             b.own(at + 1, east);
             known = north * wind.0 + east * wind.1;
         }
-        b.shared(place.slope, air.x(wind));
+        b.shared(place.slope as usize, air.x(wind));
         if let ZeroAt::Shared(at) = place.zero {
-            b.shared(at, 1.0);
+            b.shared(at as usize, 1.0);
         }
-        for (at, value) in &places.let_in[place.let_in.clone()] {
-            b.shared(*at, *value);
+        for (at, value) in &places.let_in[place.let_in.start as usize..place.let_in.end as usize] {
+            b.shared(*at as usize, *value);
         }
         let (variance, sd) = (self.variances[r], self.deviations[r]);
         let (mut y, mut w) = (self.order.y[r], self.clean[r] / variance);

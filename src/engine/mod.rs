@@ -110,7 +110,8 @@ pub fn run(
     {
         return unchanged(plan, watcher, started, &named, standing);
     }
-    let (outcome, results) = anew(plan, options, stop, watcher, started, (&named, cache.as_ref()))?;
+    let batch = Batch { plan, options, stop, watcher, cache: cache.as_ref(), pool: pool(options)? };
+    let (outcome, results) = batch.anew(started, &named)?;
     let said = say(&outcome);
     if let Some(cache) = &cache
         && let Some(standing) = Standing::of(cache, plan, &results, &outcome, said.clone())
@@ -173,40 +174,6 @@ fn shown_time(micros: i64) -> String {
     time.map_or_else(|| "the last night".to_owned(), |t| t.format("%Y-%m-%d %H:%M UTC").to_string())
 }
 
-/// Works, fits and writes; the logs' results beside the outcome.
-fn anew(
-    plan: &Plan,
-    options: &Options,
-    stop: &AtomicBool,
-    watcher: &dyn Watcher,
-    started: Timestamp,
-    (named, cache): (&[NamedLog], Option<&Cache>),
-) -> Result<(Outcome, Vec<LogResult>), Fatal> {
-    let mut results = kept(plan, options, stop, watcher, (named, cache))?;
-    guards::nothing_lost(&results)?;
-    remarks::of_former_tables(plan, &results, watcher);
-    let windows = results.iter().map(|r| r.windows.len()).sum();
-    watcher.season(windows);
-    let tables = fitted(plan, options, stop, watcher, (&mut results, cache))?;
-    let outcome = Outcome::new(plan, &results, tables, started, tables_folder(plan));
-    if stop.load(Ordering::Relaxed) {
-        return Err(Fatal::Stopped);
-    }
-    let write = || pool(options)?.install(|| outcome.write());
-    let written = match (write(), cache) {
-        (Err(e), Some(cache)) if e.is_full() => {
-            // Tables first: what is kept can be made again.
-            watcher.remark(&cache.made_way());
-            write()
-        }
-        (written, _) => written,
-    };
-    if let Some(remark) = written? {
-        watcher.remark(&remark);
-    }
-    Ok((outcome, results))
-}
-
 /// The folder of the tables.
 pub fn tables_folder(plan: &Plan) -> PathBuf {
     plan.definitions.base.join(&plan.pipeline().tables.value)
@@ -218,82 +185,133 @@ pub fn tables_folder(plan: &Plan) -> PathBuf {
 /// As [`run`].
 pub fn tables(plan: &Plan, options: &Options, stop: &AtomicBool, watcher: &dyn Watcher) -> Result<SeasonTables, Fatal> {
     let (named, cache) = (discover(plan)?, opened(plan, options)?);
-    let mut results = kept(plan, options, stop, watcher, (&named, cache.as_ref()))?;
-    fitted(plan, options, stop, watcher, (&mut results, cache.as_ref()))
+    let batch = Batch { plan, options, stop, watcher, cache: cache.as_ref(), pool: pool(options)? };
+    let mut results = batch.kept(&named)?;
+    batch.fitted(&mut results)
 }
 
-/// The season stages, side by side where they can be.
-fn fitted(
-    plan: &Plan,
-    options: &Options,
-    stop: &AtomicBool,
-    watcher: &dyn Watcher,
-    (results, cache): (&mut [LogResult], Option<&Cache>),
-) -> Result<SeasonTables, Fatal> {
-    let tables = pool(options)?.install(|| season(plan, results, stop, cache))?;
-    // Said before of the logs; what the season adds is new.
-    cache.into_iter().flat_map(Cache::remarks).for_each(|r| watcher.remark(&r));
-    Ok(tables)
-}
-
-fn kept(
-    plan: &Plan,
-    options: &Options,
-    stop: &AtomicBool,
-    watcher: &dyn Watcher,
-    (named, cache): (&[NamedLog], Option<&Cache>),
-) -> Result<Vec<LogResult>, Fatal> {
-    let mut results = worked(plan, options, stop, watcher, named, cache);
-    if let Ok(results) = &mut results {
-        guards::once(results, watcher);
-        guards::apart(results, watcher);
-        guards::same_runs(results, watcher);
-        let idle = |r: &LogResult| r.outcome.is_ok() && r.found == 0;
-        remarks::without_windows(results.iter().map(|r| (r.named.log.as_str(), idle(r))), watcher);
-        remarks::of_run_sheet(plan, named).iter().for_each(|text| watcher.remark(text));
-    }
-    if let Some(cache) = cache {
-        // A stopped run keeps what it did, for the next one.
-        cache.close(options.cache_limit.unwrap_or(cache::USUAL_LIMIT));
-        cache.remarks().iter().for_each(|r| watcher.remark(r));
-    }
-    results
-}
-
+/// The worker threads of a run. There is one pool of them: another one's threads would get memory of their own from the
+/// allocator, beside what those of the first have let go of and it still holds.
 fn pool(options: &Options) -> Result<rayon::ThreadPool, Fatal> {
     let builder = rayon::ThreadPoolBuilder::new().num_threads(options.threads);
     builder.build().map_err(|e| Fatal::Internal(format!("no worker threads: {e}")))
 }
 
-fn worked(
-    plan: &Plan,
-    options: &Options,
-    stop: &AtomicBool,
-    watcher: &dyn Watcher,
-    named: &[NamedLog],
-    cache: Option<&Cache>,
-) -> Result<Vec<LogResult>, Fatal> {
-    watcher.found(named.len());
-    let (pool, runs) = (pool(options)?, Runs::new(&plan.definitions.runs.rows));
-    // Largest first keeps the last worker from starting a long log alone; results stand in name order.
-    let mut order: Vec<usize> = (0..named.len()).collect();
-    order.sort_by_key(|i| (std::cmp::Reverse(named[*i].bytes), *i));
-    let mut results: Vec<(usize, LogResult)> = pool.install(|| {
-        order
-            .par_iter()
-            .with_max_len(1)
-            .map(|i| {
-                if stop.load(Ordering::Relaxed) {
-                    return Err(Fatal::Stopped);
-                }
-                let result = one_log::process(Work { plan, runs: &runs, cache, stop }, &named[*i])?;
-                watcher.done(&result);
-                Ok((*i, result))
-            })
-            .collect::<Result<_, _>>()
-    })?;
-    results.sort_by_key(|(i, _)| *i);
-    Ok(results.into_iter().map(|(_, r)| r).collect())
+/// A run at work.
+struct Batch<'a> {
+    plan: &'a Plan,
+    options: &'a Options,
+    stop: &'a AtomicBool,
+    watcher: &'a dyn Watcher,
+    cache: Option<&'a Cache>,
+    pool: rayon::ThreadPool,
+}
+
+impl Batch<'_> {
+    /// Works, fits and writes; the logs' results beside the outcome.
+    fn anew(&self, started: Timestamp, named: &[NamedLog]) -> Result<(Outcome, Vec<LogResult>), Fatal> {
+        let (plan, watcher) = (self.plan, self.watcher);
+        let mut results = self.kept(named)?;
+        guards::nothing_lost(&results)?;
+        remarks::of_former_tables(plan, &results, watcher);
+        let windows = results.iter().map(|r| r.windows.len()).sum();
+        watcher.season(windows);
+        let tables = self.fitted(&mut results)?;
+        let outcome = Outcome::new(plan, &results, tables, started, tables_folder(plan));
+        self.stopped()?;
+        let write = || self.pool.install(|| outcome.write());
+        let written = match (write(), self.cache) {
+            (Err(e), Some(cache)) if e.is_full() => {
+                // Tables first: what is kept can be made again.
+                watcher.remark(&cache.made_way());
+                write()
+            }
+            (written, _) => written,
+        };
+        if let Some(remark) = written? {
+            watcher.remark(&remark);
+        }
+        Ok((outcome, results))
+    }
+
+    fn stopped(&self) -> Result<(), Fatal> {
+        if self.stop.load(Ordering::Relaxed) { Err(Fatal::Stopped) } else { Ok(()) }
+    }
+
+    fn kept(&self, named: &[NamedLog]) -> Result<Vec<LogResult>, Fatal> {
+        let (plan, watcher) = (self.plan, self.watcher);
+        let mut results = self.worked(named);
+        if let Ok(results) = &mut results {
+            guards::once(results, watcher);
+            guards::apart(results, watcher);
+            guards::same_runs(results, watcher);
+            let idle = |r: &LogResult| r.outcome.is_ok() && r.found == 0;
+            remarks::without_windows(results.iter().map(|r| (r.named.log.as_str(), idle(r))), watcher);
+            remarks::of_run_sheet(plan, named).iter().for_each(|text| watcher.remark(text));
+        }
+        if let Some(cache) = self.cache {
+            // A stopped run keeps what it did, for the next one.
+            self.pool.install(|| cache.close(self.options.cache_limit.unwrap_or(cache::USUAL_LIMIT)));
+            cache.remarks().iter().for_each(|r| watcher.remark(r));
+        }
+        results
+    }
+
+    fn worked(&self, named: &[NamedLog]) -> Result<Vec<LogResult>, Fatal> {
+        self.watcher.found(named.len());
+        let runs = Runs::new(&self.plan.definitions.runs.rows);
+        let work = Work { plan: self.plan, runs: &runs, cache: self.cache, stop: self.stop };
+        // Largest first keeps the last worker from starting a long log alone; results stand in name order.
+        let mut order: Vec<usize> = (0..named.len()).collect();
+        order.sort_by_key(|i| (std::cmp::Reverse(named[*i].bytes), *i));
+        let one = |i: &usize| {
+            self.stopped()?;
+            let result = one_log::process(work, &named[*i])?;
+            self.watcher.done(&result);
+            Ok((*i, result))
+        };
+        let all = || order.par_iter().with_max_len(1).map(one).collect::<Result<Vec<(usize, LogResult)>, Fatal>>();
+        let mut results = self.pool.install(all)?;
+        results.sort_by_key(|(i, _)| *i);
+        Ok(results.into_iter().map(|(_, r)| r).collect())
+    }
+
+    /// The season stages, side by side where they can be.
+    fn fitted(&self, results: &mut [LogResult]) -> Result<SeasonTables, Fatal> {
+        let tables = self.pool.install(|| self.season(results))?;
+        // Said before of the logs; what the season adds is new.
+        self.cache.into_iter().flat_map(Cache::remarks).for_each(|r| self.watcher.remark(&r));
+        Ok(tables)
+    }
+
+    /// The season stages over the windows of all logs, which are taken out of the results.
+    fn season(&self, results: &mut [LogResult]) -> Result<SeasonTables, Fatal> {
+        let plan = self.plan;
+        let mut tables =
+            SeasonTables { quantities: plan.quantities.clone(), units: plan.units.clone(), ..Default::default() };
+        // The windows move into the season's tables: there is one copy of them, and no room to spare.
+        tables.windows.reserve_exact(results.iter().map(|r| r.windows.len()).sum());
+        for result in results {
+            tables.windows.extend(std::mem::take(&mut result.windows));
+            tables.peaks.extend(result.outcome.as_mut().map(|p| std::mem::take(&mut p.peaks)).unwrap_or_default());
+        }
+        let folder = tables_folder(plan);
+        let cx = SeasonCx {
+            season: &plan.pipeline().season.value,
+            car: &plan.definitions.car,
+            runs: &plan.definitions.runs.rows,
+            reference_density: plan.reference_density(),
+            tables: &folder,
+            kept: self.cache.map(|c| c as &dyn Kept),
+        };
+        for step in &plan.pipeline().season_wide {
+            // A defect ends the run with its message and without a table, not with a trace.
+            let ran = catch_unwind(AssertUnwindSafe(|| step.stage().run(&mut tables, &cx)));
+            ran.unwrap_or_else(|cause| Err(Fatal::Internal(one_log::said(cause.as_ref()))))?;
+            self.stopped()?;
+        }
+        Ok(tables)
+    }
 }
 
 fn discover(plan: &Plan) -> Result<Vec<NamedLog>, Fatal> {
@@ -325,44 +343,6 @@ fn discover(plan: &Plan) -> Result<Vec<NamedLog>, Fatal> {
         .collect();
     out.sort_by(|a, b| a.log.cmp(&b.log));
     Ok(out)
-}
-
-/// The season stages over the windows of all logs, which are taken out of the results.
-///
-/// # Errors
-/// As the stages.
-fn season(
-    plan: &Plan,
-    results: &mut [LogResult],
-    stop: &AtomicBool,
-    cache: Option<&Cache>,
-) -> Result<SeasonTables, Fatal> {
-    let mut tables =
-        SeasonTables { quantities: plan.quantities.clone(), units: plan.units.clone(), ..Default::default() };
-    // The windows move into the season's tables: there is one copy of them, and no room to spare.
-    tables.windows.reserve_exact(results.iter().map(|r| r.windows.len()).sum());
-    for result in results {
-        tables.windows.extend(std::mem::take(&mut result.windows));
-        tables.peaks.extend(result.outcome.as_mut().map(|p| std::mem::take(&mut p.peaks)).unwrap_or_default());
-    }
-    let folder = tables_folder(plan);
-    let cx = SeasonCx {
-        season: &plan.pipeline().season.value,
-        car: &plan.definitions.car,
-        runs: &plan.definitions.runs.rows,
-        reference_density: plan.reference_density(),
-        tables: &folder,
-        kept: cache.map(|c| c as &dyn Kept),
-    };
-    for step in &plan.pipeline().season_wide {
-        // A defect ends the run with its message and without a table, not with a trace.
-        let ran = catch_unwind(AssertUnwindSafe(|| step.stage().run(&mut tables, &cx)));
-        ran.unwrap_or_else(|cause| Err(Fatal::Internal(one_log::said(cause.as_ref()))))?;
-        if stop.load(Ordering::Relaxed) {
-            return Err(Fatal::Stopped);
-        }
-    }
-    Ok(tables)
 }
 
 /// A log and what its header says.

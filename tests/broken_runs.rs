@@ -197,8 +197,11 @@ fn torn_and_damaged_cache_entries_are_noticed_and_made_anew() {
         }
         fs::write(cache.join("index"), "torn").unwrap();
         let said = season.run(&[]).expect(0).said();
-        // The windows of all logs in one file, six frames, a fit, the index.
-        assert_eq!(said.matches("was damaged").count(), 9, "{pass}: {said}");
+        // The windows of all logs in one file, a fit, the index; where the windows are all gone six frames, whereas those
+        // that can be read spare a look at their frame.
+        let noticed = said.matches("was damaged").count();
+        assert!(if pass == 2 { noticed == 9 } else { (4..=9).contains(&noticed) }, "{pass}: {said}");
+        assert!(["windows/", "fits/", "index was"].iter().all(|part| said.contains(part)), "{pass}: {said}");
         assert_eq!(season.written(), good);
         assert!(season.last().from_cache < 6);
         let again = season.run(&[]).expect(0).said();

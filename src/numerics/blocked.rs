@@ -146,7 +146,7 @@ pub fn fit(blocks: &[Block], p: usize) -> Result<BlockedFit, BlockedError> {
 /// are most of a usual season.
 const AT_HAND: usize = 64;
 
-/// The same for `count` blocks, most of which are in memory only while a thread is at work on them ([`AT_HAND`]): these
+/// The same for `count` blocks, most of which are in memory only while a thread is at work on them: these
 /// are made twice, once to be solved with the others and once for what the coefficients leave of them. `keep` takes what
 /// it needs of that.
 ///

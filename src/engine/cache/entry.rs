@@ -72,7 +72,7 @@ pub fn write<T: Serialize>(path: &Path, key: &str, content: &T) -> io::Result<()
 /// Writes these bytes to a file, which is there whole or not at all.
 ///
 /// # Errors
-/// As [`write`].
+/// As [`write()`].
 pub fn put<'a>(path: &Path, parts: impl Iterator<Item = &'a [u8]>) -> io::Result<()> {
     let folder = path.parent().unwrap_or(Path::new("."));
     fs::create_dir_all(folder)?;

@@ -345,11 +345,12 @@ mod tests {
         let packs = Packs::of(folder.path().to_owned());
         put(&packs, 100);
         packs.save().unwrap();
-        let before = files(folder.path());
         let packs = Packs::of(folder.path().to_owned());
-        (0..40).for_each(|i| _ = packs.get::<Vec<f64>>(&keyed(i).0));
+        assert!((0..40).all(|i| matches!(packs.get::<Vec<f64>>(&keyed(i).0), Found::Whole(_))));
+        let alone = packs.place(&keyed(100).0).to_owned();
         packs.save().unwrap();
-        assert_eq!(files(folder.path()), before);
+        assert_eq!((files(folder.path()).len(), entries(&alone)), (2, Some(1)));
+        assert!(found(folder.path(), 0..40).iter().all(Option::is_some));
     }
 
     #[test]

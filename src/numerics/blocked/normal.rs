@@ -18,7 +18,7 @@ use super::{AT_HAND, Estimates, IDENTIFIED};
 const TRUSTED: f64 = 1e-8;
 
 /// The equations of blocks, in the room that they had in the step before. Some of the blocks stand beside them
-/// ([`AT_HAND`]); the others are filled once for their equations and once for what these leave, each time in the same few
+/// (the first few dozen); the others are filled once for their equations and once for what these leave, each time in the same few
 /// places: all of them at once would be larger than all else that a step needs.
 #[derive(Clone, Debug, Default)]
 pub struct Steps {

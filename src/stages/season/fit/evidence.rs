@@ -1,21 +1,20 @@
 //! Windows to observations: which window counts, to which session, outing and configuration it belongs.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::ops::{Deref, DerefMut};
 use std::sync::Arc;
 
-use serde::Serialize;
+use serde::{Serialize, Serializer};
 
 use super::{Fit, Wind, Zero};
 use crate::config::run_sheet::RunRow;
 use crate::stages::window::{Stretch, Window};
 
-/// One measured quantity of one window.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
-pub struct Observation {
+/// What all quantities of one window have in common.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Seen {
     /// Index of the window.
     pub window: usize,
-    /// Index of the quantity.
-    pub quantity: usize,
     /// Index of the session.
     pub session: usize,
     /// Index of the outing.
@@ -24,6 +23,23 @@ pub struct Observation {
     pub configuration: usize,
     /// Index of the kind of window.
     pub kind: usize,
+    /// What can be let in: acceleration over ground along x and vertical specific force less gravity (0 where not
+    /// logged), m/s²; 1 while coasting.
+    pub regressors: [f64; 3],
+    /// Unit vector of travel (north, east); zero where the wind does not enter.
+    pub heading: (f64, f64),
+    /// The wind of its own row of the run sheet, where that counts in the place of the session's.
+    pub own_wind: Option<(f64, f64)>,
+}
+
+/// One measured quantity of one window. A large season has hundreds of thousands of them, so that they are kept small.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Observation {
+    /// The window; one that is changed gets one of its own.
+    #[serde(serialize_with = "whole")]
+    pub seen: Arc<Seen>,
+    /// Index of the quantity.
+    pub quantity: usize,
     /// Mean of the quantity, less its zero where that is known.
     pub y: f64,
     /// The zero is taken off: no unknown stands for it.
@@ -36,13 +52,23 @@ pub struct Observation {
     pub v: f64,
     /// Mean ratio.
     pub ratio: f64,
-    /// What can be let in: acceleration over ground along x and vertical specific force less gravity (0 where not
-    /// logged), m/s²; 1 while coasting.
-    pub regressors: [f64; 3],
-    /// Unit vector of travel (north, east); zero where the wind does not enter.
-    pub heading: (f64, f64),
-    /// The wind of its own row of the run sheet, where that counts in the place of the session's.
-    pub own_wind: Option<(f64, f64)>,
+}
+
+fn whole<S: Serializer>(seen: &Arc<Seen>, s: S) -> Result<S::Ok, S::Error> {
+    seen.serialize(s)
+}
+
+impl Deref for Observation {
+    type Target = Seen;
+    fn deref(&self) -> &Seen {
+        &self.seen
+    }
+}
+
+impl DerefMut for Observation {
+    fn deref_mut(&mut self) -> &mut Seen {
+        Arc::make_mut(&mut self.seen)
+    }
 }
 
 impl Observation {
@@ -143,31 +169,33 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
             Some(psi) if !w.air_speed_measured => (psi.cos(), psi.sin()),
             _ => (0.0, 0.0),
         };
+        let seen = Arc::new(Seen {
+            window: i,
+            session,
+            outing,
+            configuration,
+            kind: fit.windows.iter().position(|k| k.value == w.kind).unwrap_or(0),
+            regressors: [w.accel_x, w.accel_z.unwrap_or(0.0), f64::from(u8::from(w.kind == "coastdown"))],
+            heading,
+            own_wind,
+        });
         for (quantity, m) in w.measures.iter().take(quantities).enumerate() {
             let Some(m) = m else { continue };
             if ![m.mean, m.standard_error, m.v2, m.v, m.ratio].iter().all(|v| v.is_finite()) {
                 continue;
             }
-            let kind = fit.windows.iter().position(|k| k.value == w.kind).unwrap_or(0);
             out.measured[session] |= w.air_speed_measured;
             unmeasured[session] |= !w.air_speed_measured;
             let zero = m.zero.filter(|_| fit.zero == Zero::StaticSegment);
             out.observations.push(Observation {
-                window: i,
+                seen: Arc::clone(&seen),
                 quantity,
-                session,
-                outing,
-                configuration,
-                kind,
                 y: m.mean - zero.unwrap_or(0.0),
                 zeroed: zero.is_some(),
                 se: m.standard_error,
                 v2: m.v2,
                 v: m.v,
                 ratio: m.ratio,
-                regressors: [w.accel_x, w.accel_z.unwrap_or(0.0), f64::from(u8::from(w.kind == "coastdown"))],
-                heading,
-                own_wind,
             });
         }
     }

@@ -100,7 +100,8 @@ pub fn fit<T: Send>(
         let mut solver = Solver::new(evidence, quantities, options, &dropped, &unusable);
         let solved = solver.iterate().and_then(|()| {
             solver.infer(|g, solution, rows| {
-                keep(&solver.order.observation[solver.order.sessions[g].clone()], solution, rows)
+                let observations: Vec<usize> = solver.order.observations(solver.order.sessions[g].clone()).collect();
+                keep(&observations, solution, rows)
             })
         });
         match solved {
@@ -353,18 +354,18 @@ impl<'a> Solver<'a> {
 
     /// The rows' observations.
     fn observations(&self) -> impl Iterator<Item = &'a Observation> {
-        self.order.observation.iter().map(|i| &self.evidence.observations[*i])
+        self.order.observations(0..self.order.len()).map(|i| &self.evidence.observations[i])
     }
 
     /// The observation of a row.
     fn observation(&self, row: usize) -> &'a Observation {
-        &self.evidence.observations[self.order.observation[row]]
+        &self.evidence.observations[self.order.observation(row)]
     }
 
     /// (n − p)/n of one quantity: what the fit leaves of the spread.
     fn share_left(&self, q: usize) -> f64 {
-        let used = || self.order.quantities[q].iter().map(|r| self.observation(*r));
-        let n = self.order.quantities[q].len() as f64;
+        let used = || self.order.of_quantity(q).map(|r| self.observation(r));
+        let n = self.order.of_quantity(q).len() as f64;
         let mut zeros: Vec<usize> = used().filter(|o| !o.zeroed).map(|o| self.zero_of(o)).collect();
         zeros.sort_unstable();
         zeros.dedup();
@@ -407,9 +408,9 @@ impl<'a> Solver<'a> {
 
     /// Mean between-window variance of a quantity.
     fn between_of(&self, q: usize) -> f64 {
-        let of_quantity = &self.order.quantities[q];
-        let of_window = |i: &usize| self.between[self.cells[*i]] + self.gust_variance(*i);
-        of_quantity.iter().map(of_window).sum::<f64>() / of_quantity.len().max(1) as f64
+        let of_quantity = self.order.of_quantity(q);
+        let of_window = |i: usize| self.between[self.cells[i]] + self.gust_variance(i);
+        of_quantity.clone().map(of_window).sum::<f64>() / of_quantity.len().max(1) as f64
     }
 
     fn estimates_wind(&self) -> bool {
@@ -454,7 +455,7 @@ impl<'a> Solver<'a> {
         let robust: Vec<f64> = self.robust.iter().zip(&self.clean).map(|(r, c)| r * c).collect();
         let of_observations =
             |values: &[f64], others| self.order.of_observations(values, self.evidence.observations.len(), others);
-        let rows = self.order.sessions.iter().map(|rows| self.order.observation[rows.clone()].to_vec());
+        let rows = self.order.sessions.iter().map(|rows| self.order.observations(rows.clone()).collect());
         if !fitted {
             for pair in self.column.keys() {
                 dropped.entry(*pair).or_insert(NOT_SOLVABLE);

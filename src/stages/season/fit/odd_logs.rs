@@ -165,7 +165,7 @@ mod tests {
     /// Six sessions of three logs each; the first configuration makes a seventh less at the front than the third.
     fn season(seed: u64) -> SeasonTables {
         let mut tables = make(&Season { sessions: 6, windows: 30, noise: 10.0, ..Default::default() }, seed);
-        tables.windows.iter_mut().for_each(|w| w.log.clone_from(&w.outing));
+        tables.windows.iter_mut().for_each(|w| w.log = w.outing.clone());
         tables
     }
 

@@ -52,7 +52,7 @@ impl Solver<'_> {
         }
         for (rows, gains) in self.order.sessions.iter().zip(&mut out) {
             for quantity in 0..self.quantities {
-                let of = || rows.clone().filter(|r| self.order.quantity[*r] == quantity);
+                let of = || rows.clone().filter(|r| self.order.quantity(*r) == quantity);
                 let n = of().count() as f64;
                 if n > 0.0 {
                     let part = of().map(|r| 1.0 / sessions[self.slopes[r]]).sum::<f64>() / n;
@@ -67,7 +67,7 @@ impl Solver<'_> {
     /// the same measure of what leads downhill. Coasting's resistance rests on the mass alone and not on the torque
     /// sensor, but to let it hold the session's other windows did not pay (study: drag less true, no surer).
     pub(super) fn set_reads(&mut self) {
-        let of = |r: usize| self.beta[self.slopes[r]] * self.order.air[r].x(self.wind[self.order.session[r]]);
+        let of = |r: usize| self.beta[self.slopes[r]] * self.order.air[r].x(self.wind[self.order.session(r)]);
         self.reads = (0..self.order.len()).map(of).collect();
     }
 

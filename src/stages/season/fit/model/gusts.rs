@@ -133,7 +133,7 @@ impl Solver<'_> {
 
     /// Variance that gusts add to a row.
     pub(super) fn gust_variance(&self, i: usize) -> f64 {
-        let of_session = self.gusts.variance.get(self.order.session[i]);
+        let of_session = self.gusts.variance.get(self.order.session(i));
         of_session.map_or(0.0, |v| v * self.gusts.levers[i].powi(2))
     }
 
@@ -142,7 +142,7 @@ impl Solver<'_> {
         let lever = |r: usize| {
             let air = &self.order.air[r];
             let known = air.heading != (0.0, 0.0);
-            if known { self.beta[self.slopes[r]] * air.slope(self.wind[self.order.session[r]]) } else { 0.0 }
+            if known { self.beta[self.slopes[r]] * air.slope(self.wind[self.order.session(r)]) } else { 0.0 }
         };
         self.gusts.levers = (0..self.order.len()).map(lever).collect();
     }
@@ -197,7 +197,7 @@ impl Solver<'_> {
     fn windows_on_straights(&self, g: usize, headwinds: &[Headwind]) -> Vec<Vec<usize>> {
         let of_straight = |range: &Range<usize>| {
             let rows = range.clone().filter(|r| self.clean[*r] > 0.5);
-            let mut windows: Vec<usize> = rows.map(|r| self.order.window[r]).collect();
+            let mut windows: Vec<usize> = rows.map(|r| self.order.window(r)).collect();
             windows.dedup();
             windows.retain(|w| headwinds[*w].quantities > 1);
             windows

@@ -46,11 +46,11 @@ impl Air {
 #[derive(Clone, Debug, Default)]
 pub(super) struct Order {
     /// Per row its observation.
-    pub(super) observation: Vec<usize>,
+    observation: Vec<u32>,
     /// Per row its session, quantity and window; the window by its place in `windows`.
-    pub(super) session: Vec<usize>,
-    pub(super) quantity: Vec<usize>,
-    pub(super) window: Vec<usize>,
+    session: Vec<u32>,
+    quantity: Vec<u32>,
+    window: Vec<u32>,
     /// Per row what was measured, its standard error, and its air.
     pub(super) y: Vec<f64>,
     pub(super) se: Vec<f64>,
@@ -60,7 +60,7 @@ pub(super) struct Order {
     pub(super) windows: Vec<Range<usize>>,
     pub(super) straights: Vec<Range<usize>>,
     /// Rows of every quantity.
-    pub(super) quantities: Vec<Vec<usize>>,
+    quantities: Vec<Vec<u32>>,
 }
 
 impl Order {
@@ -72,15 +72,15 @@ impl Order {
                 && !evidence.left_out.contains(&(o.session, o.quantity))
         };
         let all = &evidence.observations;
-        let mut observation: Vec<usize> = (0..all.len()).filter(|i| taken(&all[*i])).collect();
+        let mut observation: Vec<u32> = (0..all.len()).filter(|i| taken(&all[*i])).map(|i| i as u32).collect();
         observation.sort_by_key(|i| {
-            let o = &all[*i];
+            let o = &all[*i as usize];
             (o.session, straight(o), o.window, o.quantity)
         });
-        let each = || observation.iter().map(|i| &all[*i]);
+        let each = || observation.iter().map(|i| &all[*i as usize]);
         let mut out = Self {
-            session: each().map(|o| o.session).collect(),
-            quantity: each().map(|o| o.quantity).collect(),
+            session: each().map(|o| o.session as u32).collect(),
+            quantity: each().map(|o| o.quantity as u32).collect(),
             y: each().map(|o| o.y).collect(),
             se: each().map(|o| o.se).collect(),
             air: each().map(Air::of).collect(),
@@ -91,14 +91,15 @@ impl Order {
         if !evidence.straights.is_empty() {
             out.straights = together(each().map(|o| (o.session, straight(o))));
         }
-        out.window = out.windows.iter().enumerate().flat_map(|(w, rows)| std::iter::repeat_n(w, rows.len())).collect();
+        let number = |(w, rows): (usize, &Range<usize>)| std::iter::repeat_n(w as u32, rows.len());
+        out.window = out.windows.iter().enumerate().flat_map(number).collect();
         let mut end = 0;
         for g in 0..evidence.sessions.len() {
             let start = end;
-            end += out.session[start..].iter().take_while(|s| **s == g).count();
+            end += out.session[start..].iter().take_while(|s| **s as usize == g).count();
             out.sessions.push(start..end);
         }
-        out.quantity.iter().enumerate().for_each(|(r, q)| out.quantities[*q].push(r));
+        out.quantity.iter().enumerate().for_each(|(r, q)| out.quantities[*q as usize].push(r as u32));
         out.observation = observation;
         out
     }
@@ -108,16 +109,46 @@ impl Order {
         self.observation.len()
     }
 
+    /// The observation of a row.
+    pub(super) fn observation(&self, row: usize) -> usize {
+        self.observation[row] as usize
+    }
+
+    /// Those of some rows.
+    pub(super) fn observations(&self, rows: Range<usize>) -> impl Iterator<Item = usize> {
+        self.observation[rows].iter().map(|i| *i as usize)
+    }
+
+    /// The session of a row.
+    pub(super) fn session(&self, row: usize) -> usize {
+        self.session[row] as usize
+    }
+
+    /// The quantity of a row.
+    pub(super) fn quantity(&self, row: usize) -> usize {
+        self.quantity[row] as usize
+    }
+
+    /// The window of a row, by its place in `windows`.
+    pub(super) fn window(&self, row: usize) -> usize {
+        self.window[row] as usize
+    }
+
+    /// The rows of a quantity.
+    pub(super) fn of_quantity(&self, q: usize) -> impl ExactSizeIterator<Item = usize> + Clone {
+        self.quantities[q].iter().map(|r| *r as usize)
+    }
+
     /// The pairs that are fitted.
     pub(super) fn pairs(&self, evidence: &Evidence) -> BTreeSet<Pair> {
-        let pair = |i: &usize| (evidence.observations[*i].configuration, evidence.observations[*i].quantity);
-        self.observation.iter().map(pair).collect()
+        let pair = |i: usize| (evidence.observations[i].configuration, evidence.observations[i].quantity);
+        self.observations(0..self.len()).map(pair).collect()
     }
 
     /// Values of the rows as those of all observations, of which the others have this one.
     pub(super) fn of_observations(&self, values: &[f64], observations: usize, others: f64) -> Vec<f64> {
         let mut out = vec![others; observations];
-        self.observation.iter().zip(values).for_each(|(i, v)| out[*i] = *v);
+        self.observations(0..self.len()).zip(values).for_each(|(i, v)| out[i] = *v);
         out
     }
 }

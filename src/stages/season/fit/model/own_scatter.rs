@@ -19,7 +19,7 @@ impl Solver<'_> {
     pub(super) fn own_scatter(&self) -> Vec<f64> {
         let headwinds = if self.gusts.variance.is_empty() { Vec::new() } else { self.headwinds() };
         let of = |(i, residual): (usize, &f64)| {
-            let Some(h) = headwinds.get(self.order.window[i]) else { return *residual };
+            let Some(h) = headwinds.get(self.order.window(i)) else { return *residual };
             let lever = self.gusts.levers[i];
             let left = 1.0 - lever * lever * self.robust[i] / self.variances[i] * h.variance;
             if h.quantities < 2 || left < OWN_SHARE { self.own[i] } else { (residual - lever * h.value) / left.sqrt() }
@@ -56,7 +56,7 @@ impl Solver<'_> {
             told.resize(start + self.quantities, f64::NAN);
             let mut count = 0;
             for r in rows.clone().filter(|r| self.gusts.levers[*r] != 0.0 && self.clean[*r] > 0.5) {
-                told[start + self.order.quantity[r]] = self.residual[r] / self.gusts.levers[r];
+                told[start + self.order.quantity(r)] = self.residual[r] / self.gusts.levers[r];
                 count += 1;
             }
             if count < 3 {

@@ -107,8 +107,8 @@ impl Model {
         }
         at.state.enter(&mut solver);
         solver.gains.clone_from(&self.gains);
-        for (residual, i) in solver.residual.iter_mut().zip(&solver.order.observation) {
-            *residual = self.residual[*i];
+        for (residual, i) in solver.residual.iter_mut().zip(solver.order.observations(0..solver.order.len())) {
+            *residual = self.residual[i];
         }
         solver.own.clone_from(&at.own);
         solver.reweight();

@@ -245,7 +245,7 @@ impl Solver<'_> {
     fn first_spread(&mut self) {
         for cell in 0..self.between.len() {
             let (mut n, mut sum, mut squares) = (0.0, 0.0, 0.0);
-            for y in self.order.quantities[cell / self.kinds].iter().map(|r| self.order.y[*r]) {
+            for y in self.order.of_quantity(cell / self.kinds).map(|r| self.order.y[r]) {
                 n += 1.0;
                 sum += y;
                 squares += y * y;
@@ -303,10 +303,10 @@ impl Solver<'_> {
         let (scatter, apart) = (self.own_scatter(), self.apart());
         let of_cell = |cell: usize| {
             let q = cell / self.kinds;
-            let clean = |of: &[usize]| of.iter().copied().filter(|i| self.clean[*i] > 0.5).collect::<Vec<_>>();
-            let mut all = clean(&self.by_cell[cell]);
+            let clean = |of: &mut dyn Iterator<Item = usize>| of.filter(|i| self.clean[*i] > 0.5).collect::<Vec<_>>();
+            let mut all = clean(&mut self.by_cell[cell].iter().copied());
             if all.len() < FEWEST_OF_A_KIND {
-                all = clean(&self.order.quantities[q]);
+                all = clean(&mut self.order.of_quantity(q));
             }
             let r: Vec<f64> = all.iter().map(|i| scatter[*i]).collect();
             let own = |i: &usize| match self.options.weights {

@@ -88,12 +88,12 @@ impl Solver<'_> {
     fn common(&self, of: Range<usize>, sums: &mut [(f64, f64)]) -> Option<Common> {
         sums.fill((0.0, 0.0));
         let mut gust = 0.0;
-        let session = *self.order.session.get(of.start)?;
+        let session = (of.start < self.order.len()).then(|| self.order.session(of.start))?;
         let wind = self.wind[session];
         for i in of {
             let (r, variance) = (self.residual[i], self.variances[i]);
             let force = self.beta[self.slopes[i]] * self.order.air[i].x(wind);
-            let sum = sums.get_mut(self.order.quantity[i])?;
+            let sum = sums.get_mut(self.order.quantity(i))?;
             sum.0 += force * r / variance;
             sum.1 += force * force / variance;
             gust += force * self.gusts.levers[i] / variance;

@@ -5,7 +5,7 @@
 //! Sources: J. P. Burg's maximum entropy method and the Levinson recursion as in P. Brockwell, R. Davis, Time Series:
 //! Theory and Methods, section 8.2 (from memory); C. Hurvich, C.-L. Tsai, Biometrika 76 (1989) 297-307 for the criterion.
 
-use super::lanes::dot;
+use super::lanes::{dot, dot_reversed};
 
 /// Innovations below this share of the variance are rounding: the series is predicted exactly.
 const LEAST_INNOVATION: f64 = 1e-12;
@@ -32,6 +32,11 @@ impl Autoregression {
     /// White noise.
     pub fn white() -> Self {
         Self { coefficients: Vec::new(), reflections: Vec::new(), innovation: 1.0 }
+    }
+
+    /// The same with room for a model of this order.
+    fn white_for(order: usize) -> Self {
+        Self { coefficients: Vec::with_capacity(order), reflections: Vec::with_capacity(order), innovation: 1.0 }
     }
 
     /// The order p.
@@ -74,9 +79,9 @@ impl Autoregression {
         if !(variance.is_finite() && *variance > 0.0) {
             return None;
         }
-        let mut model = Self::white();
+        let mut model = Self::white_for(lags.len());
         for (done, covariance) in lags.iter().enumerate() {
-            let explained: f64 = model.coefficients.iter().zip(lags[..done].iter().rev()).map(|(a, g)| a * g).sum();
+            let explained = dot_reversed(&model.coefficients, &lags[..done]);
             model.extend((covariance - explained) / (model.innovation * variance));
             if model.innovation < LEAST_INNOVATION {
                 break;
@@ -88,35 +93,56 @@ impl Autoregression {
     /// Autocorrelations at lags 0 to at most `longest`; ends early where all that follow are below `negligible`.
     pub fn autocorrelation(&self, longest: usize, negligible: f64) -> Vec<f64> {
         let order = self.order();
-        let mut out = Vec::with_capacity(longest.min(1000) + 1);
+        let mut out = Vec::with_capacity(longest.min(1000) + order + AT_ONCE);
         out.push(1.0);
-        let mut model = Self::white();
+        let mut model = Self::white_for(order);
         for &k in &self.reflections {
-            let explained: f64 = model.coefficients.iter().zip(out.iter().skip(1).rev()).map(|(a, g)| a * g).sum();
+            let explained = dot_reversed(&model.coefficients, &out[1..]);
             out.push(k * model.innovation + explained);
             model.extend(k);
         }
         out.truncate(longest + 1);
-        // What the lags so far make of the next ones, nearest first: each new lag adds its share to all of them.
-        let known = |ahead: usize| -> f64 {
-            let terms = self.coefficients.iter().skip(ahead).zip(out.iter().rev());
-            terms.map(|(a, r)| a * r).sum()
-        };
-        let mut coming: Vec<f64> = (0..order).map(known).collect();
-        coming.push(0.0);
+        // What stands beyond the last coefficient is nothing.
+        let mut coefficients = self.coefficients.clone();
+        coefficients.resize(order + AT_ONCE, 0.0);
         let mut small = 0;
         while out.len() <= longest && small <= order {
-            // Near the unit circle rounding grows from lag to lag.
-            let next = coming[0].clamp(-1.0, 1.0);
-            small = if next.abs() < negligible { small + 1 } else { 0 };
-            out.push(next);
-            let (coming, coefficients) = (&mut coming[..order + 1], &self.coefficients[..order]);
-            for ahead in 0..order {
-                coming[ahead] = coming[ahead + 1] + coefficients[ahead] * next;
+            let (mut next, start) = (coming(&coefficients[..order + AT_ONCE - 1], &out), out.len());
+            for i in 0..AT_ONCE {
+                // Near the unit circle rounding grows from lag to lag.
+                let here = next[i].clamp(-1.0, 1.0);
+                small = if here.abs() < negligible { small + 1 } else { 0 };
+                out.push(here);
+                if out.len() > longest || small > order {
+                    break;
+                }
+                next[i + 1..].iter_mut().zip(&coefficients).for_each(|(later, a)| *later += a * here);
             }
+            debug_assert!(out.len() > start);
         }
         out
     }
+}
+
+/// Lags that are worked out together: what older ones make of them goes side by side.
+const AT_ONCE: usize = 4;
+
+/// What the lags so far make of the next ones. `coefficients`: with one nothing less behind them than lags that are worked
+/// out together.
+fn coming(coefficients: &[f64], out: &[f64]) -> [f64; AT_ONCE] {
+    // Two sums each, or every step would wait for the one before.
+    let (mut even, mut odd) = ([0.0; AT_ONCE], [0.0; AT_ONCE]);
+    let add = |sums: &mut [f64; AT_ONCE], a: &[f64], r: f64| {
+        sums.iter_mut().zip(a).for_each(|(sum, a)| *sum += a * r);
+    };
+    let mut steps = coefficients.windows(AT_ONCE).zip(out.iter().rev());
+    while let Some((a, r)) = steps.next() {
+        add(&mut even, a, *r);
+        if let Some((a, r)) = steps.next() {
+            add(&mut odd, a, *r);
+        }
+    }
+    std::array::from_fn(|i| even[i] + odd[i])
 }
 
 /// Fits a model to residuals of a mean or a line; `f64::NAN` marks a gap, and no pair across it is used. `removed` is
@@ -125,7 +151,7 @@ impl Autoregression {
 pub fn fit(residuals: &[f64], removed: usize, largest_order: usize) -> Autoregression {
     let present = residuals.iter().filter(|v| !v.is_nan()).count();
     let (n, gaps) = (present as f64, present < residuals.len());
-    let mut model = Autoregression::white();
+    let mut model = Autoregression::white_for(largest_order);
     let mut best = (criterion(n, &model, removed).unwrap_or(f64::INFINITY), 0);
     let (mut forward, mut backward) = (residuals.to_vec(), residuals.to_vec());
     let mut known = None;
@@ -143,7 +169,7 @@ pub fn fit(residuals: &[f64], removed: usize, largest_order: usize) -> Autoregre
             break;
         }
     }
-    let mut chosen = Autoregression::white();
+    let mut chosen = Autoregression::white_for(best.1);
     model.reflections.iter().take(best.1).for_each(|k| chosen.extend(*k));
     chosen
 }
@@ -246,6 +272,27 @@ mod tests {
         }
         assert_eq!(Autoregression::from_autocovariance(&[]), None);
         assert_eq!(Autoregression::from_autocovariance(&[0.0, 0.0]), None);
+    }
+
+    #[test]
+    fn lags_worked_out_together_are_those_of_the_recursion() {
+        for order in [1, 2, 3, 4, 5, 9] {
+            let mut model = Autoregression::white();
+            (0..order).for_each(|i| model.extend(0.6 * f64::from(i + 2).sin()));
+            let r = model.autocorrelation(60, 0.0);
+            assert_eq!(r.len(), 61);
+            let a = model.coefficients();
+            for lag in model.order() + 1..=60 {
+                let predicted: f64 = (1..=a.len()).map(|k| a[k - 1] * r[lag - k]).sum();
+                assert!((r[lag] - predicted).abs() < 1e-14, "{order} {lag}");
+            }
+            // As many as are asked for, and no more than count.
+            assert_eq!(model.autocorrelation(42, 0.0).len(), 43);
+            let few = model.autocorrelation(1000, 1e-3);
+            let first = few.windows(a.len() + 1).position(|w| w.iter().all(|r| r.abs() < 1e-3)).unwrap();
+            assert_eq!(few.len(), first + a.len() + 1);
+        }
+        assert_eq!(Autoregression::white().autocorrelation(5, NEGLIGIBLE), [1.0, 0.0]);
     }
 
     #[test]

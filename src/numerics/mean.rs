@@ -317,9 +317,13 @@ impl Sums {
 
     /// `negligible`: autocorrelations that are not worth counting.
     fn under(&mut self, model: &Autoregression, negligible: f64) -> Spread {
-        let correlation = model.autocorrelation(self.longest, negligible);
-        let mean = self.mean.variance(&correlation);
-        let slope = self.slope.as_mut().map_or(0.0, |s| s.variance(&correlation));
+        self.of_correlation(&model.autocorrelation(self.longest, negligible))
+    }
+
+    /// The same under these autocorrelations.
+    fn of_correlation(&mut self, correlation: &[f64]) -> Spread {
+        let mean = self.mean.variance(correlation);
+        let slope = self.slope.as_mut().map_or(0.0, |s| s.variance(correlation));
         let loss = (mean + slope * self.spread_per_sample).clamp(0.0, LARGEST_LOSS);
         Spread { mean, slope, loss }
     }
@@ -328,11 +332,14 @@ impl Sums {
     /// line takes is slow against the lags of the model.
     fn give_back(&mut self, model: &Autoregression) -> Autoregression {
         // Of this little a share is given back.
-        let loss = self.under(model, ROUGHLY).loss;
+        let mut correlation = model.autocorrelation(self.longest, ROUGHLY);
+        let loss = self.of_correlation(&correlation).loss;
         let share = if self.slope.is_some() { SHARE_FOR_SLOPE } else { SHARE_FOR_MEAN };
         let added = share * loss / (1.0 - loss);
-        let raised: Vec<f64> = model.autocorrelation(model.order(), NEGLIGIBLE).iter().map(|r| r + added).collect();
-        Autoregression::from_autocovariance(&raised).unwrap_or_else(Autoregression::white)
+        // Those of the model's own lags are always among them.
+        correlation.truncate(model.order() + 1);
+        correlation.iter_mut().for_each(|r| *r += added);
+        Autoregression::from_autocovariance(&correlation).unwrap_or_else(Autoregression::white)
     }
 }
 

@@ -1,6 +1,8 @@
 //! Shared by the window stages: rules as masks, stretches that pass all of them, pieces, and the
 //! measures of a piece.
 
+use memchr::memchr;
+
 use super::{Funnel, Measure, Stretch, Window};
 use crate::located::{Located, Spot};
 use crate::numerics::mean::{SeriesParams, mean_and_se, slope, slope_and_se};
@@ -131,34 +133,28 @@ pub fn pieces(log: &LogFrame, rules: &[Rule], cut: Cut) -> (Vec<Piece>, Funnel) 
     let samples = |seconds: f64| (seconds * log.rate).round() as usize;
     let (settle, shortest, longest) = (samples(cut.settle), samples(cut.shortest).max(2), samples(cut.longest).max(2));
     for (s, segment) in log.segments.iter().enumerate() {
-        let mut run_start = None;
-        for i in segment.start..=segment.end {
-            let passed = i < segment.end && failed[i] == PASSED;
-            if i < segment.end && !passed {
-                lost[usize::from(failed[i])] += 1;
+        let Some(failed) = failed.get(segment.start..segment.end) else { continue };
+        for (number, lost) in lost.iter_mut().enumerate() {
+            *lost += failed.iter().filter(|first| usize::from(**first) == number).count();
+        }
+        let mut next = 0;
+        while let Some(start) = failed.get(next..).and_then(|rest| memchr(PASSED, rest)).map(|at| next + at) {
+            let run = failed[start..].iter().take_while(|first| **first == PASSED).count();
+            next = start + run;
+            let usable = run.saturating_sub(settle);
+            if usable < shortest {
+                short += run;
+                continue;
             }
-            match (passed, run_start) {
-                (true, None) => run_start = Some(i),
-                (true, Some(_)) => {}
-                (false, Some(start)) => {
-                    run_start = None;
-                    let usable = (i - start).saturating_sub(settle);
-                    if usable < shortest {
-                        short += i - start;
-                        continue;
-                    }
-                    settling += settle;
-                    kept += usable;
-                    let n = usable.div_ceil(longest);
-                    let from = start + settle;
-                    out.extend((0..n).map(|k| Piece {
-                        start: from + usable * k / n,
-                        end: from + usable * (k + 1) / n,
-                        segment: s,
-                    }));
-                }
-                (false, None) => {}
-            }
+            settling += settle;
+            kept += usable;
+            let n = usable.div_ceil(longest);
+            let from = segment.start + start + settle;
+            out.extend((0..n).map(|k| Piece {
+                start: from + usable * k / n,
+                end: from + usable * (k + 1) / n,
+                segment: s,
+            }));
         }
     }
     let mut funnel: Vec<(String, f64)> =

@@ -114,6 +114,16 @@ pub fn slope(dt: f64, series: &[f64]) -> Result<f64, SeriesError> {
     if slope.is_finite() { Ok(slope) } else { Err(SeriesError::OutOfRange) }
 }
 
+/// Plain mean of those values that are finite; `None` where none is.
+pub fn mean_of_finite(values: &[f64]) -> Option<f64> {
+    let all = sum(values, |v| v);
+    if all.is_finite() {
+        return (!values.is_empty()).then(|| all / values.len() as f64);
+    }
+    let (n, sum) = values.iter().filter(|v| v.is_finite()).fold((0usize, 0.0), |(n, s), v| (n + 1, s + v));
+    (n > 0).then(|| sum / n as f64)
+}
+
 /// Samples brought to about one in size.
 struct Scaled {
     values: Vec<f64>,
@@ -362,6 +372,13 @@ mod tests {
     struct Generator {
         a: Vec<f64>,
         rng: Pcg64Mcg,
+    }
+
+    #[test]
+    fn values_that_are_none_are_left_out_of_a_plain_mean() {
+        assert_eq!(mean_of_finite(&[1.0, 2.0, 3.0, 4.0, 10.0]), Some(4.0));
+        assert_eq!(mean_of_finite(&[1.0, f64::NAN, 3.0, f64::INFINITY]), Some(2.0));
+        assert_eq!((mean_of_finite(&[]), mean_of_finite(&[f64::NAN])), (None, None));
     }
 
     impl Generator {

@@ -111,7 +111,7 @@ impl WindowStage for Coastdown {
         let lateral = self.lateral.get();
         let first = [
             Rule::within("speed", log, "speed", (self.speed.low, self.speed.high)),
-            self.disengaged(log),
+            Some(self.disengaged(log)),
             Rule::within("throttle", log, "throttle", (f64::NEG_INFINITY, self.throttle.get())),
         ];
         let then = [
@@ -161,7 +161,7 @@ impl Coastdown {
     }
 
     /// Samples with the clutch open or in neutral; none where the log has neither channel.
-    fn disengaged(&self, log: &LogFrame) -> Option<Rule> {
+    fn disengaged(&self, log: &LogFrame) -> Rule<'static> {
         let (clutch, gear, open) = (log.get("clutch"), log.get("gear"), self.clutch.get());
         let mut pass = vec![false; log.len()];
         for (pass, clutch) in pass.iter_mut().zip(clutch.unwrap_or_default()) {
@@ -170,6 +170,6 @@ impl Coastdown {
         for (pass, gear) in pass.iter_mut().zip(gear.unwrap_or_default()) {
             *pass |= *gear == 0.0;
         }
-        Some(Rule { name: "engaged", pass })
+        Rule::among("engaged", pass)
     }
 }

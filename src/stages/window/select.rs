@@ -1,15 +1,17 @@
 //! Shared by the window stages: rules as masks, stretches that pass all of them, pieces, and the
 //! measures of a piece.
 
+use std::ops::Range;
+
 use memchr::memchr;
 
 use super::{Funnel, Measure, Stretch, Window};
 use crate::located::{Located, Spot};
-use crate::numerics::mean::{SeriesParams, mean_and_se, slope, slope_and_se};
+use crate::numerics::mean::{SeriesParams, mean_and_se, mean_of_finite as mean_of, slope, slope_and_se};
 use crate::stages::log::air::air_speed_measured;
 use crate::stages::{CheckCx, LogCx, Schema};
 use crate::table::frame::{LogFrame, Segment};
-use crate::units::{Acceleration, Pressure, Range, of as unit_of};
+use crate::units::{self, Acceleration, Pressure, of as unit_of};
 
 /// Channels of the export that [`window`] looks at in every log that has them, whatever the stage reads.
 pub const ALWAYS: &[&str] = &["speed", "air_speed", "course", "accel_z"];
@@ -22,7 +24,7 @@ pub fn check_positive(value: f64, spot: Spot, option: &str, cx: &mut CheckCx) {
 }
 
 /// A window must last long enough for a mean and its standard error.
-pub fn check_lasting(lasting: &Located<Range<unit_of::Time>>, cx: &mut CheckCx) {
+pub fn check_lasting(lasting: &Located<units::Range<unit_of::Time>>, cx: &mut CheckCx) {
     if lasting.low < 0.2 {
         let message = format!("windows of stage `{}` may be too short for a mean with its standard error", cx.stage);
         cx.fault(lasting.spot, message, "at least 0.2 s");
@@ -30,29 +32,55 @@ pub fn check_lasting(lasting: &Located<Range<unit_of::Time>>, cx: &mut CheckCx) 
 }
 
 /// One rule: its name for the funnel, and which samples pass.
-pub struct Rule {
+pub struct Rule<'a> {
     /// Name.
     pub name: &'static str,
-    /// One entry per sample.
-    pub pass: Vec<bool>,
+    test: Test<'a>,
 }
 
-impl Rule {
+/// What a sample must be to pass.
+enum Test<'a> {
+    /// Within these ends; a missing value is not.
+    Within(&'a [f64], (f64, f64)),
+    /// One of those that were found before.
+    Among(Vec<bool>),
+}
+
+impl<'a> Rule<'a> {
     /// Passes where the channel lies within these ends; a missing value fails. Without the channel all pass.
-    pub fn within(name: &'static str, log: &LogFrame, channel: &str, (low, high): (f64, f64)) -> Option<Self> {
-        let values = log.get(channel)?;
-        // Both are compared whatever the first says, so that several samples go at once.
-        Some(Self { name, pass: values.iter().map(|v| (*v >= low) & (*v <= high)).collect() })
+    pub fn within(name: &'static str, log: &'a LogFrame, channel: &str, ends: (f64, f64)) -> Option<Self> {
+        Some(Self { name, test: Test::Within(log.get(channel)?, ends) })
     }
 
     /// The same where it is no larger than a limit, either way.
-    pub fn at_most(name: &'static str, log: &LogFrame, channel: &str, limit: f64) -> Option<Self> {
+    pub fn at_most(name: &'static str, log: &'a LogFrame, channel: &str, limit: f64) -> Option<Self> {
         Self::within(name, log, channel, (-limit, limit))
     }
 
     /// The same where it is a number at all.
-    pub fn known(name: &'static str, log: &LogFrame, channel: &str) -> Option<Self> {
+    pub fn known(name: &'static str, log: &'a LogFrame, channel: &str) -> Option<Self> {
         Self::within(name, log, channel, (f64::MIN, f64::MAX))
+    }
+
+    /// Passes where it is said so, sample by sample.
+    pub fn among(name: &'static str, pass: Vec<bool>) -> Self {
+        Self { name, test: Test::Among(pass) }
+    }
+
+    /// Puts the number of this rule to those samples of a range that have none and fail it.
+    fn judge(&self, range: Range<usize>, number: u8, first: &mut [u8]) {
+        // Nothing depends on what a sample was before but what is written, so that several go at once.
+        let put = |first: &mut u8, pass: bool| *first = if pass | (*first != PASSED) { *first } else { number };
+        match &self.test {
+            Test::Within(values, (low, high)) => {
+                let values = values.get(range).unwrap_or_default();
+                first.iter_mut().zip(values).for_each(|(first, v)| put(first, (*v >= *low) & (*v <= *high)));
+            }
+            Test::Among(pass) => {
+                let pass = pass.get(range).unwrap_or_default();
+                first.iter_mut().zip(pass).for_each(|(first, pass)| put(first, *pass));
+            }
+        }
     }
 }
 
@@ -72,17 +100,17 @@ pub fn check_braking(input: &Schema, deceleration: Option<&Located<Acceleration>
 
 /// The rules that leave braking out: brake pressure where it is logged, deceleration where a limit is given. A log
 /// with neither says nothing, and nothing of it passes (`brake_unknown`).
-pub fn braking_rules(
-    log: &LogFrame,
+pub fn braking_rules<'a>(
+    log: &'a LogFrame,
     brake: &Located<Pressure>,
     deceleration: Option<&Located<Acceleration>>,
-) -> Vec<Rule> {
+) -> Vec<Rule<'a>> {
     let by_brake = Rule::within("brake", log, "brake_pressure", (f64::NEG_INFINITY, brake.get()));
     let by_slowing =
         deceleration.and_then(|d| Rule::within("deceleration", log, "acceleration", (-d.get(), f64::INFINITY)));
     let rules: Vec<Rule> = by_brake.into_iter().chain(by_slowing).collect();
     match rules.is_empty() {
-        true => vec![Rule { name: "brake_unknown", pass: vec![false; log.len()] }],
+        true => vec![Rule::among("brake_unknown", vec![false; log.len()])],
         false => rules,
     }
 }
@@ -112,12 +140,21 @@ pub struct Piece {
 /// Stands for a sample that passes all rules.
 const PASSED: u8 = u8::MAX;
 
-/// Per sample the first rule that it fails, or [`PASSED`]; no stage has nearly as many rules as a byte counts.
+/// Samples that are judged together.
+const TOGETHER: usize = 64;
+
+/// Per sample the first rule that it fails, or [`PASSED`]; no stage has nearly as many rules as a byte counts. Where
+/// samples next to each other have all failed no further rule is looked at: on most of a lap the first few say no.
 fn first_failed(samples: usize, rules: &[Rule]) -> Vec<u8> {
     let mut out = vec![PASSED; samples];
-    for (number, rule) in rules.iter().enumerate().take(usize::from(PASSED)).rev() {
-        let number = number as u8;
-        out.iter_mut().zip(&rule.pass).for_each(|(first, pass)| *first = if *pass { *first } else { number });
+    for (k, first) in out.chunks_mut(TOGETHER).enumerate() {
+        let start = k * TOGETHER;
+        for (number, rule) in rules.iter().enumerate().take(usize::from(PASSED)) {
+            rule.judge(start..start + first.len(), number as u8, first);
+            if first.iter().all(|first| *first != PASSED) {
+                break;
+            }
+        }
     }
     out
 }
@@ -319,11 +356,6 @@ impl AirMeans {
     }
 }
 
-fn mean_of(values: &[f64]) -> Option<f64> {
-    let (n, sum) = values.iter().filter(|v| v.is_finite()).fold((0usize, 0.0), |(n, s), v| (n + 1, s + v));
-    (n > 0).then(|| sum / n as f64)
-}
-
 /// Circular mean of directions, rad in 0..2π.
 fn mean_direction(values: &[f64]) -> Option<f64> {
     let first = *values.iter().find(|v| v.is_finite())?;
@@ -371,7 +403,7 @@ mod tests {
         let mut b = vec![true; 300];
         b[120..150].fill(false);
         b[160] = false;
-        let rules = [Rule { name: "a", pass: a }, Rule { name: "b", pass: b }];
+        let rules = [Rule::among("a", a), Rule::among("b", b)];
         let (pieces, funnel) = pieces(&log, &rules, Cut { settle: 0.3, shortest: 1.5, longest: 5.0 });
         let total: f64 = funnel.rules.iter().map(|r| r.1).sum();
         assert!((total - 30.0).abs() < 1e-9, "{funnel:?}");

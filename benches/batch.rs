@@ -1,9 +1,11 @@
-//! What a night costs, beside what it takes only to read the logs: `cargo bench --bench batch -- [--python PYTHON] [--quick]`.
+//! What a night costs, beside what it takes only to read the logs:
+//! `cargo bench --bench batch -- [--python PYTHON] [--quick | --memory]`.
 //!
 //! Everything runs as its own process, one after the other, on seasons that `squarelaw demo` makes in the system's
 //! folder for temporary files and that are deleted afterwards; the figures of one table come from one run on one
 //! machine, so that their ratios mean something. PYTHON is an interpreter with benches/compare/requirements.txt
 //! installed; without it the comparisons in Python are left out. `--quick` takes small seasons, to see that it works.
+//! `--memory` looks at nothing but the memory of seasons of whole outings: 10, 100 and 1,000 logs of 11 MB.
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
@@ -30,6 +32,11 @@ fn main() {
     let after = |name: &str| args.iter().position(|a| a == name).and_then(|i| args.get(i + 1)).cloned();
     let quick = args.iter().any(|a| a == "--quick");
     let folder = tempfile::Builder::new().prefix("squarelaw-bench-").tempdir().expect("a folder for temporary files");
+    if args.iter().any(|a| a == "--memory") {
+        println!("| logs | MB | peak MB, first | peak MB, first, without a cache | peak MB, fit changed |");
+        println!("| --- | --- | --- | --- | --- |");
+        return [4, 34, 334].into_iter().for_each(|sessions| memory(folder.path(), sessions));
+    }
     large(folder.path(), after("--python").as_deref(), quick);
     let sizes: &[(usize, usize)] = if quick { &[(2, 5)] } else { &[(5, 2), (25, 4), (250, 4)] };
     println!(
@@ -85,6 +92,22 @@ fn season_edit(folder: &Path, from: &str, to: &str) {
 
 fn program() -> Command {
     Command::new(env!("CARGO_BIN_EXE_squarelaw"))
+}
+
+/// The memory that a season of three outings a session takes, six minutes each.
+fn memory(folder: &Path, sessions: usize) {
+    let s = sessions.to_string();
+    let options = ["--sessions", s.as_str(), "--outings", "3", "--minutes", "6", "--rate", "100"];
+    let season = Season::make(&folder.join("memory"), &options);
+    let first = time(season.run(&[]));
+    season.edit("resolve: 70 N", "resolve: 69 N");
+    std::fs::remove_dir_all(season.folder.join("tables/.cache/fits")).unwrap();
+    let fit = time(season.run(&[]));
+    season.clear();
+    let bare = time(season.run(&["--no-cache"]));
+    let mb = season.bytes as f64 / 1e6;
+    println!("| {} | {mb:.0} | {:.0} | {:.0} | {:.0} |", season.logs.len(), first.peak, bare.peak, fit.peak);
+    std::fs::remove_dir_all(&season.folder).unwrap();
 }
 
 /// What a process took.

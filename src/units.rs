@@ -262,6 +262,9 @@ pub enum UnitError {
     /// A known unit of another quantity.
     #[error("`{unit}` is a unit of {}, but {} is needed here, like `{}`", .found.label(), .dimension.with_article(), .dimension.example())]
     WrongDimension { unit: String, found: Dimension, dimension: Dimension },
+    /// No two ends with dots between them.
+    #[error("`{text}` is no range: {} from one value to another is written like `1..{}`", .dimension.with_article(), .dimension.example())]
+    NoRange { text: String, dimension: Dimension },
     /// A range whose ends are the wrong way round.
     #[error("the range `{text}` runs backwards: the lower value comes first")]
     Backwards { text: String },
@@ -335,8 +338,7 @@ pub fn parse(text: &str, dimension: Dimension) -> Result<f64, UnitError> {
 /// # Errors
 /// See [`UnitError`].
 pub fn parse_range(text: &str, dimension: Dimension) -> Result<(f64, f64), UnitError> {
-    let (low, high) =
-        text.split_once("..").ok_or_else(|| UnitError::NotANumber { text: text.to_owned(), dimension })?;
+    let (low, high) = text.split_once("..").ok_or_else(|| UnitError::NoRange { text: text.to_owned(), dimension })?;
     let (_, unit) = split_number(high);
     let low = if split_number(low).1.is_empty() { format!("{low} {unit}") } else { low.to_owned() };
     let (a, b) = (parse(&low, dimension)?, parse(high, dimension)?);
@@ -550,6 +552,11 @@ mod tests {
         );
         assert_eq!(text("fast", Dimension::Speed), "`fast` is not a speed: write it like `160 km/h`");
         assert!(parse_range("5..2 s", Dimension::Time).unwrap_err().to_string().contains("backwards"));
+        let said = parse_range("1.5-5 s", Dimension::Time).unwrap_err().to_string();
+        assert!(
+            said.starts_with("`1.5-5 s` is no range: a time from one value to another is written like `1.."),
+            "{said}"
+        );
         assert!(parse("nan m", Dimension::Length).is_err() && parse("inf m", Dimension::Length).is_err());
     }
 }

@@ -48,12 +48,12 @@ pub struct Written {
 pub fn write(season: &Season, files: &Files, folder: &Path) -> Result<Written, Fatal> {
     let logs = folder.join("logs");
     fs::create_dir_all(&logs).map_err(|e| fatal(&logs, e))?;
-    let sizes: Vec<u64> = (0..season.logs.len())
+    let sizes: Vec<Vec<u64>> = (0..season.logs.len())
         .into_par_iter()
         .map(|i| write_log(season, files, i, &logs))
         .collect::<Result<_, Fatal>>()?;
     write_definitions(season, files, folder)?;
-    Ok(Written { logs: sizes.len(), bytes: sizes.iter().sum() })
+    Ok(Written { logs: sizes.iter().flatten().count(), bytes: sizes.iter().flatten().sum() })
 }
 
 /// Writes everything but the logs: car file, run sheet, truth, and unless left out pipeline and layouts.
@@ -83,16 +83,19 @@ fn fatal(path: &Path, source: io::Error) -> Fatal {
     Fatal::Io { what: "can't write", path: path.to_owned(), source }
 }
 
-fn write_log(season: &Season, files: &Files, index: usize, folder: &Path) -> Result<u64, Fatal> {
+/// Writes a log, and its copy where it has one; the sizes of the files.
+fn write_log(season: &Season, files: &Files, index: usize, folder: &Path) -> Result<Vec<u64>, Fatal> {
     let log = season.log(index).ok_or_else(|| Fatal::Internal(format!("the season has no log {index}")))?;
     let form = files.form_of(index);
     let path = folder.join(format!("{}.{}", log.name, form.ending()));
     write_form(&log, form, &path).map_err(|e| fatal(&path, e))?;
+    let mut written = vec![path];
     if files.cut_copy_of == Some(index) {
         let copy = folder.join(cut_name(&log.name, form));
-        cut(&path, &copy).map_err(|e| fatal(&copy, e))?;
+        cut(&written[0], &copy).map_err(|e| fatal(&copy, e))?;
+        written.push(copy);
     }
-    Ok(fs::metadata(&path).map_err(|e| fatal(&path, e))?.len())
+    written.iter().map(|path| fs::metadata(path).map(|m| m.len()).map_err(|e| fatal(path, e))).collect()
 }
 
 fn write_form(log: &SimLog, form: Form, path: &Path) -> io::Result<()> {

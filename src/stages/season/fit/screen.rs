@@ -103,11 +103,12 @@ pub(super) fn suspicion(factor: f64, quantity: &str) -> String {
     "a factor that no unit explains".to_owned()
 }
 
-/// Units that can be taken for one another.
-fn pairs(of: &[Dimension]) -> impl Iterator<Item = (&'static Unit, &'static Unit)> {
-    let all: Vec<&'static Unit> = UNITS.iter().filter(|u| of.contains(&u.dimension)).collect();
-    let each = |a: &'static Unit| UNITS.iter().filter(move |b| b.dimension == a.dimension).map(move |b| (a, b));
-    all.into_iter().flat_map(each)
+/// Units that can be taken for one another. No damper is logged in miles.
+fn pairs(of: &[Dimension]) -> Vec<(&'static Unit, &'static Unit)> {
+    let long = |u: &Unit| u.dimension == Dimension::Length && u.scale > 1.0;
+    let all: Vec<&'static Unit> = UNITS.iter().filter(|u| of.contains(&u.dimension) && !long(u)).collect();
+    let together = |(a, b): &(&'static Unit, &'static Unit)| a.dimension == b.dimension;
+    all.iter().flat_map(|a| all.iter().map(|b| (*a, *b))).filter(together).collect()
 }
 
 /// Every session and quantity that can be held against others.

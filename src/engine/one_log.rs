@@ -119,6 +119,8 @@ pub fn process(work: Work, named: &NamedLog) -> Result<LogResult, Fatal> {
     let mut log = LogResult { runs, cached: false, ..LogResult::known(named, Err(LogFault::NotInRunSheet)) };
     log.outcome = work.look(&mut log)?;
     log.windows = log.outcome.as_mut().map(|p| std::mem::take(&mut p.windows)).unwrap_or_default();
+    // They wait for those of all other logs.
+    log.windows.shrink_to_fit();
     log.found = log.windows.len();
     Ok(log)
 }

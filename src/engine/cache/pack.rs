@@ -25,6 +25,8 @@ const LIST: &str = "list";
 const GATHERED: usize = 4 << 20;
 /// Packs below this size are put together, and as soon as there are so many of them.
 const SMALL: u64 = 1 << 20;
+/// No list is longer: that of a million entries is not half of it.
+const LONGEST_LIST: u64 = 256 << 20;
 const MANY: usize = 8;
 
 /// An entry as it is written: key and sealed content.
@@ -128,10 +130,8 @@ impl Packs {
         }
         let written = if fresh.is_empty() { None } else { Some(write(&self.folder, fresh)?) };
         // What they held stands in the new one.
-        for path in former.iter().filter(|path| Some(*path) != written.as_ref()) {
-            remove(path)?;
-        }
-        Ok(true)
+        let done = former.iter().filter(|path| Some(*path) != written.as_ref()).map(|path| remove(path));
+        done.fold(Ok(true), |all, one| one.and(all))
     }
 
     /// The entries of a pack, but those that are there already or can't be read.
@@ -150,8 +150,10 @@ impl Packs {
     fn known(&self) -> &Known {
         self.known.get_or_init(|| {
             let mut known = Known::default();
-            let mut paths: Vec<PathBuf> =
-                fs::read_dir(&self.folder).into_iter().flatten().flatten().map(|item| item.path()).collect();
+            // What is no file is not the cache's, whatever its name.
+            let files = fs::read_dir(&self.folder).into_iter().flatten().flatten();
+            let files = files.filter(|item| item.file_type().is_ok_and(|t| t.is_file()));
+            let mut paths: Vec<PathBuf> = files.map(|item| item.path()).collect();
             paths.sort();
             for path in paths.into_iter().filter(|p| room::is_key(p)) {
                 match list(&path) {
@@ -201,7 +203,8 @@ fn list(path: &Path) -> io::Result<Vec<(String, Part)>> {
     let mut head = [0; 16];
     file.read_exact(&mut head).map_err(|_| torn("it is too short"))?;
     let length = head.strip_prefix(MARK.as_slice()).and_then(|rest| rest.first_chunk()).map(|b| u64::from_le_bytes(*b));
-    let length = length.filter(|n| *n <= whole).ok_or_else(|| torn("it does not begin as a pack does"))?;
+    let length =
+        length.filter(|n| *n <= whole.min(LONGEST_LIST)).ok_or_else(|| torn("it does not begin as a pack does"))?;
     let mut sealed = vec![0; length as usize];
     file.read_exact(&mut sealed).map_err(|_| torn("it is too short"))?;
     let lengths = match entry::open::<Vec<(String, u64)>>(&sealed, LIST) {
@@ -321,12 +324,13 @@ mod tests {
         // A pack whose list is torn goes, and another file of the folder stays.
         fs::write(files(folder.path()).remove(0), "torn").unwrap();
         fs::write(folder.path().join("mine.txt"), "mine").unwrap();
+        fs::create_dir(folder.path().join("0".repeat(64))).unwrap();
         let packs = Packs::of(folder.path().to_owned());
         assert!(matches!(packs.get::<Vec<f64>>(&keyed(0).0), Found::Nothing));
         assert_eq!(packs.unreadable().len(), 1);
         put(&packs, 0);
         packs.save().unwrap();
-        assert_eq!((files(folder.path()).len(), found(folder.path(), 0..1)), (2, vec![Some(keyed(0).1)]));
+        assert_eq!((files(folder.path()).len(), found(folder.path(), 0..1)), (3, vec![Some(keyed(0).1)]));
     }
 
     #[test]

@@ -155,6 +155,11 @@ pub enum Fatal {
     /// Every log is set aside, and tables of a former run would be emptied.
     #[error("none of {logs} logs can be used (the first, `{log}`: {fault}); no table was written or changed")]
     NoneUsed { logs: usize, log: String, fault: LogFault },
+    /// No window passes the selection, and tables of a former run would be emptied.
+    #[error(
+        "no window of {logs} logs passes the selection, where the last run had {former}: {lost}; no table was written or changed. Is a limit in another unit than it was meant in?"
+    )]
+    NoneLeft { logs: usize, former: i64, lost: String },
     /// Another batch writes the same tables.
     #[error("another batch holds {}: {owner}; wait for it to end", .path.display())]
     Locked { path: PathBuf, owner: String },

@@ -115,6 +115,24 @@ fn a_log_without_a_window_is_named() {
 }
 
 #[test]
+fn a_limit_that_lets_no_window_pass_leaves_the_last_tables() {
+    let season = Season::new();
+    season.run(&[]).expect(0);
+    let good = season.written();
+    for (from, to) in [("speed: 80..260 km/h", "speed: 180..260 m/s"), ("speed: 60..260 km/h", "speed: 160..260 m/s")] {
+        season.edit("pipeline.yaml", from, to);
+    }
+    let said = season.run(&["-q"]).expect(1).said();
+    let wanted = ["no window of 6 logs passes the selection", "`speed` takes", "no table was written or changed"];
+    assert!(wanted.iter().all(|part| said.contains(part)), "{said}");
+    assert_eq!(season.written(), good);
+    // Where there is nothing to lose the funnel says more.
+    fs::remove_dir_all(season.tables()).unwrap();
+    season.run(&["-q"]).expect(0);
+    assert!(season.rows::<WindowRow>().is_empty());
+}
+
+#[test]
 fn a_night_does_not_end_because_nobody_listens() {
     let season = Season::new();
     let full = || fs::File::options().write(true).open("/dev/full").unwrap();

@@ -7,7 +7,7 @@ use clap::{ArgGroup, Args};
 
 use crate::demo::car::CarModel;
 use crate::demo::export::Form;
-use crate::demo::files::Files;
+use crate::demo::files::{Files, check_folder};
 use crate::demo::{Faults, Scenario, sample, score, simulate, write};
 use crate::error::Fatal;
 
@@ -129,6 +129,7 @@ pub fn run(args: &DemoArgs, out: &mut dyn Write) -> Result<u8, Fatal> {
     };
     let (scenario, files) = if args.sample { sample::sample() } else { (args.scenario(), args.files()) };
     let season = simulate(&scenario);
+    check_folder(&season, &files, folder)?;
     let written = write(&season, &files, folder)?;
     writeln!(
         out,
@@ -225,5 +226,21 @@ mod tests {
         assert!(String::from_utf8(out).unwrap().starts_with("3 logs of 1 sessions"));
         let head = std::fs::read_to_string(folder.path().join("logs/e01-s1-o1.csv")).unwrap();
         assert_eq!(head.lines().next().unwrap().split(',').count(), 40);
+        // The same again may be, another season beside it may not.
+        let again = |text: &[&str]| run(&Cli::try_parse_from(text).unwrap().demo, &mut Vec::new());
+        assert_eq!(again(&text).unwrap(), 0);
+        std::fs::write(folder.path().join("logs/e09-s1-o1.csv"), "1").unwrap();
+        let refused = again(&text).unwrap_err().to_string();
+        assert!(refused.contains("e09-s1-o1.csv is of another season"), "{refused}");
+    }
+
+    #[test]
+    fn files_of_the_user_stay() {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::write(folder.path().join("runs.csv"), "mine").unwrap();
+        let text = ["demo", "--out", folder.path().to_str().unwrap(), "--sessions", "1", "--minutes", "0.3"];
+        let refused = run(&Cli::try_parse_from(text).unwrap().demo, &mut Vec::new()).unwrap_err().to_string();
+        assert!(refused.contains("runs.csv is no demo's"), "{refused}");
+        assert_eq!(std::fs::read_to_string(folder.path().join("runs.csv")).unwrap(), "mine");
     }
 }

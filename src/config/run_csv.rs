@@ -61,7 +61,15 @@ pub fn read(file: &Path, text: &str, issues: &mut Issues) -> Vec<RunRow> {
             continue;
         }
         match &columns {
-            None => columns = Some(header(&line, issues)),
+            None => {
+                let found = header(&line, issues);
+                let whole = NEEDED.iter().all(|n| found.iter().any(|c| c.field == *n));
+                columns = Some(found);
+                // Every row would be wrong for the same reason.
+                if !whole {
+                    break;
+                }
+            }
             Some(columns) => rows.extend(row(&line, columns, issues)),
         }
     }

@@ -1,6 +1,7 @@
 //! Writes a simulated season as the files a team would have: logs, car file, run sheet, pipeline, layouts;
 //! and the truth.
 
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::fs::{self, File};
 use std::io::{self, BufWriter, Write as _};
@@ -54,6 +55,36 @@ pub fn write(season: &Season, files: &Files, folder: &Path) -> Result<Written, F
         .collect::<Result<_, Fatal>>()?;
     write_definitions(season, files, folder)?;
     Ok(Written { logs: sizes.iter().flatten().count(), bytes: sizes.iter().flatten().sum() })
+}
+
+/// Whether a season may be written to a folder: not over files that are no demo's, and not beside logs of another season,
+/// which a run would take for its own.
+///
+/// # Errors
+/// The first file that stands in the way.
+pub fn check_folder(season: &Season, files: &Files, folder: &Path) -> Result<(), Fatal> {
+    let refused = |what: String| Fatal::Usage(format!("{what}: choose another folder, or an empty one"));
+    if !folder.join("truth.json").exists() {
+        let own = ["car.yaml", "runs.csv", "pipeline.yaml"].into_iter().find(|name| folder.join(name).exists());
+        if let Some(name) = own {
+            return Err(refused(format!("{} is no demo's and would be replaced", folder.join(name).display())));
+        }
+    }
+    let mut ours: BTreeSet<String> = BTreeSet::new();
+    for (i, log) in season.logs.iter().enumerate() {
+        let form = files.form_of(i);
+        ours.insert(format!("{}.{}", log.name, form.ending()));
+        if files.cut_copy_of == Some(i) {
+            ours.insert(cut_name(&log.name, form));
+        }
+    }
+    let there = fs::read_dir(folder.join("logs")).into_iter().flatten().flatten();
+    let mut names: Vec<String> = there.map(|item| item.file_name().to_string_lossy().into_owned()).collect();
+    names.sort();
+    match names.iter().find(|name| !ours.contains(*name)) {
+        Some(name) => Err(refused(format!("{} is of another season", folder.join("logs").join(name).display()))),
+        None => Ok(()),
+    }
 }
 
 /// Writes everything but the logs: car file, run sheet, truth, and unless left out pipeline and layouts.
@@ -220,7 +251,8 @@ mod tests {
         let (a, b) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
         let written = write(&season(), &files, a.path()).unwrap();
         write(&season(), &files, b.path()).unwrap();
-        assert_eq!(written.logs, 3);
+        // Three of the season, and the copy.
+        assert_eq!(written.logs, 4);
         let mut names = Vec::new();
         for folder in ["", "logs"] {
             for entry in fs::read_dir(a.path().join(folder)).unwrap() {

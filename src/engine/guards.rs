@@ -3,12 +3,16 @@
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::Watcher;
 use super::one_log::{LogResult, NamedLog};
+use super::{Watcher, tables_folder};
 use crate::config::log_names::is_pattern;
 use crate::config::run_sheet::RunRow;
 use crate::error::{Fatal, LogFault};
+use crate::plan::Plan;
 use crate::stages::window::Window;
+use crate::table::parquet_file::{self, place};
+use crate::table::row::Row;
+use crate::table::rows::BatchRow;
 
 /// Sets aside a log that holds what another one holds: counted twice, it would make every number look surer than it is.
 pub(super) fn once(results: &mut [LogResult], watcher: &dyn Watcher) {
@@ -153,6 +157,37 @@ fn by_name(runs: &[RunRow]) -> bool {
 fn set_aside(result: &mut LogResult, fault: LogFault) {
     (result.outcome, result.found) = (Err(fault), 0);
     result.windows.clear();
+}
+
+/// A night on which no window passes any more (a limit in another unit, say) writes nothing either where the last run had
+/// some. Where there was none there is nothing to lose, and table `funnel` helps.
+pub(super) fn windows_not_lost(plan: &Plan, results: &[LogResult]) -> Result<(), Fatal> {
+    if results.iter().any(|r| r.found > 0) {
+        return Ok(());
+    }
+    let (tables, season) = (tables_folder(plan), plan.pipeline().season.value.as_str());
+    let runs: Vec<BatchRow> = parquet_file::read(&place(&tables, BatchRow::TABLE, season)).unwrap_or_default();
+    let former = runs.last().map_or(0, |row| row.windows);
+    if former == 0 {
+        return Ok(());
+    }
+    let logs = results.iter().filter(|r| r.outcome.is_ok()).count();
+    Err(Fatal::NoneLeft { logs, former, lost: dearest_rules(results) })
+}
+
+/// The rule of every window stage that took most of the time.
+fn dearest_rules(results: &[LogResult]) -> String {
+    let mut stages: BTreeMap<&str, BTreeMap<&str, f64>> = BTreeMap::new();
+    for (stage, funnel) in results.iter().flat_map(|r| r.outcome.iter().flat_map(|p| &p.funnels)) {
+        let rules = stages.entry(stage).or_default();
+        funnel.rules.iter().for_each(|(rule, seconds)| *rules.entry(rule).or_default() += seconds);
+    }
+    let dearest = |(stage, rules): (&str, BTreeMap<&str, f64>)| {
+        let all: f64 = rules.values().sum();
+        let (rule, seconds) = rules.into_iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
+        (all > 0.0).then(|| format!("`{rule}` takes {:.0} % of the time from `{stage}`", 100.0 * seconds / all))
+    };
+    stages.into_iter().filter_map(dearest).collect::<Vec<_>>().join(", ")
 }
 
 /// A night on which no log can be used (a layout that was edited badly, say) writes nothing: it would empty the tables of

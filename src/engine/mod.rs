@@ -160,7 +160,7 @@ fn unchanged(
         watcher.done(&LogResult::known(named, found));
     }
     remarks::without_windows(named.iter().map(|n| n.log.as_str()).zip(idle), watcher);
-    remarks::of_run_sheet(plan, named).iter().for_each(|text| watcher.remark(text));
+    remarks::of_run_sheet(plan, named).iter().chain(&standing.odd).for_each(|text| watcher.remark(text));
     watcher.stands(&format!("nothing has changed since the run of {}: its tables stand", shown_time(standing.ended)));
     let batch = outcome::batch_row(plan, started, (named.len() as i64, standing.used, standing.windows));
     if let Some(remark) = outcome::add_batch(plan, &tables_folder(plan), &batch)? {
@@ -213,11 +213,14 @@ impl Batch<'_> {
         let (plan, watcher) = (self.plan, self.watcher);
         let mut results = self.kept(named)?;
         guards::nothing_lost(&results)?;
+        guards::windows_not_lost(plan, &results)?;
         remarks::of_former_tables(plan, &results, watcher);
         let windows = results.iter().map(|r| r.windows.len()).sum();
         watcher.season(windows);
         let tables = self.fitted(&mut results)?;
-        let outcome = Outcome::new(plan, &results, tables, started, tables_folder(plan));
+        let odd = remarks::of_season(&tables);
+        odd.iter().for_each(|text| watcher.remark(text));
+        let outcome = Outcome { odd, ..Outcome::new(plan, &results, tables, started, tables_folder(plan)) };
         self.stopped()?;
         let write = || self.pool.install(|| outcome.write());
         let written = match (write(), self.cache) {

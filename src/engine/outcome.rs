@@ -29,6 +29,8 @@ pub struct Outcome {
     pub season: SeasonTables,
     /// The row of `batch`.
     pub batch: BatchRow,
+    /// What was odd about logs and sessions, in words.
+    pub odd: Vec<String>,
 }
 
 /// The present time.
@@ -46,7 +48,7 @@ impl Outcome {
         let counts = (logs.len() as i64, used as i64, season.windows.len() as i64);
         let mut batch = batch_row(plan, started, counts);
         batch.from_cache = results.iter().filter(|r| r.cached).count() as i64;
-        Self { folder, origin, logs, funnel, season, batch }
+        Self { folder, origin, logs, funnel, season, batch, odd: Vec::new() }
     }
 
     /// Writes every table, then puts all of them in place; `batch` last, so that its row says that the others

@@ -8,6 +8,8 @@ use super::{Watcher, tables_folder};
 use crate::config::log_names::Runs;
 use crate::config::slips::slips;
 use crate::plan::Plan;
+use crate::stages::season::SeasonTables;
+use crate::stages::season::fit::rows::LEFT_OUT;
 use crate::table::parquet_file::{self, place};
 use crate::table::rows::{BatchRow, LogRow};
 
@@ -75,7 +77,46 @@ pub(super) fn of_former_tables(plan: &Plan, results: &[LogResult], watcher: &dyn
     }
 }
 
+/// What the season's stages found odd about single logs and sessions, in words.
+pub(super) fn of_season(tables: &SeasonTables) -> Vec<String> {
+    let logs = tables.odd_logs.iter().map(|(log, says)| format!("log `{log}`: {says}"));
+    let out = tables.agreement.iter().filter(|row| row.verdict == LEFT_OUT);
+    let sessions = out.map(|row| {
+        let (quantity, session) = (row.quantity.replace('_', " "), row.session.as_str());
+        format!("session `{}`, `{session}` is left out of {quantity}: {}", row.event, row.suspicion)
+    });
+    logs.chain(sessions).collect()
+}
+
 fn first_of(all: &[String]) -> String {
     let named = all.iter().take(NAMED).map(String::as_str).collect::<Vec<_>>().join("; ");
     if all.len() > NAMED { format!("{named}; {} more", all.len() - NAMED) } else { named }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::table::rows::AgreementRow;
+
+    #[test]
+    fn logs_and_sessions_that_want_a_look_are_said() {
+        let row = |session: &str, verdict: &str| AgreementRow {
+            event: "e".to_owned(),
+            session: session.to_owned(),
+            quantity: "rear_downforce".to_owned(),
+            verdict: verdict.to_owned(),
+            suspicion: "as if the sign were turned".to_owned(),
+            ..Default::default()
+        };
+        let tables = SeasonTables {
+            odd_logs: [("a.csv".to_owned(), "twice too much".to_owned())].into(),
+            agreement: vec![row("s1", "agrees"), row("s2", LEFT_OUT)],
+            ..Default::default()
+        };
+        let said = [
+            "log `a.csv`: twice too much",
+            "session `e`, `s2` is left out of rear downforce: as if the sign were turned",
+        ];
+        assert_eq!(of_season(&tables), said);
+    }
 }

@@ -38,6 +38,8 @@ pub struct Standing {
     pub logs: Vec<Result<usize, LogFault>>,
     /// What the run said at its end.
     pub said: String,
+    /// What was odd about logs and sessions, in words: said again every night.
+    pub odd: Vec<String>,
     /// When it ended.
     pub ended: i64,
 }
@@ -116,6 +118,7 @@ impl Standing {
             windows: outcome.batch.windows,
             logs: logs.iter().map(of).collect(),
             said,
+            odd: outcome.odd.clone(),
             ended: outcome.batch.ended.0,
         })
     }

@@ -163,6 +163,11 @@ pub const FLAGS: &[Flag] = &[
     of(Result, "no_windows", "no window passed the selection: see the funnel table for what each rule cost"),
     of(Result, "not_additive", "parts do not simply add for this quantity: name an interaction"),
     of(Result, "not_known", "one of the figures can't be told from what ran; `remarks` says why"),
+    of(
+        Result,
+        "not_measured",
+        "its windows do not hold that quantity: no log of it has the channel; does the layout name its column?",
+    ),
     of(Result, "not_separable", "what ran does not tell these parts apart"),
     of(Result, "not_solvable", "the season's equations have no single solution"),
     of(

@@ -257,6 +257,15 @@ mod tests {
     }
 
     #[test]
+    fn a_column_that_is_missing_is_one_fault() {
+        let mut issues = Issues::default();
+        let text = "log,event,session,config\na.csv,E,S,x\nb.csv,E,S,y\n";
+        assert!(run_csv::read(Path::new("runs.csv"), text, &mut issues).is_empty());
+        let found: Vec<&str> = issues.0.iter().map(|i| i.message.as_str()).collect();
+        assert_eq!(found, ["unknown column `config`", "missing column `configuration`"]);
+    }
+
+    #[test]
     fn patterns_are_held_against_a_known_log() {
         let sheet = rows(&["a*.csv,,,,E,S,x", "*1.csv,,,,E,S,y"]);
         assert_eq!(claimed_twice(&sheet), Some((&sheet[0], &sheet[1])));

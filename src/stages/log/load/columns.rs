@@ -142,11 +142,17 @@ impl Look<'_> {
         }
     }
 
+    /// Columns of the file that the layout takes for nothing: one of another channel is no slip of the pen.
+    fn unused(&self) -> impl Iterator<Item = &str> {
+        let taken = |name: &str| self.layout.channels.values().any(|source| source.column.trim() == name);
+        self.header.columns.iter().map(|c| c.name.as_str()).filter(move |name| !taken(name))
+    }
+
     fn required(&self, channel: &str, column: &str) -> Result<usize, LogFault> {
         self.find(channel, column)?.ok_or_else(|| LogFault::MissingChannel {
             channel: channel.to_owned(),
             column: column.to_owned(),
-            near: units::nearest(column, self.header.columns.iter().map(|c| c.name.as_str())).map(str::to_owned),
+            near: units::nearest(column, self.unused()).map(str::to_owned),
         })
     }
 

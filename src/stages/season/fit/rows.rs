@@ -19,6 +19,8 @@ use crate::table::parquet_file::{self, Encode, Origin};
 use crate::table::row::Text;
 use crate::table::rows::{AgreementRow, ConfigurationRow, FitRow, WindRow, WindowRow};
 
+/// Verdict on a session that is not used.
+pub const LEFT_OUT: &str = "left_out";
 /// Robust weight under which a window is called an outlier.
 const OUTLIER: f64 = 0.5;
 /// Standard error over prior spread above which a wind component counts as not identified.
@@ -162,7 +164,7 @@ pub fn agreement(fit: &SeasonFit) -> Vec<AgreementRow> {
             factor_se: f.factor_se,
             spread: f.spread,
             windows: f.windows as i64,
-            verdict: if f.implausible { "left_out" } else { "agrees" }.to_owned(),
+            verdict: if f.implausible { LEFT_OUT } else { "agrees" }.to_owned(),
             suspicion: f.suspicion(fit.quantities.get(f.quantity).map_or("", String::as_str)),
         }
     };
@@ -331,7 +333,13 @@ fn fit_row(doubts: &Doubts, tables: &SeasonTables, c: Count, k: usize, name: &st
         None => {
             let why = fit.model.dropped.get(&(k, q)).copied();
             let nothing = c.windows == 0 && doubts.left_out(name, &[k]).is_none();
-            flags.insert(why.unwrap_or(if nothing { "no_windows" } else { "no_interval" }));
+            let others = || fit.evidence.observations.iter().any(|o| o.configuration == k);
+            flags.insert(match why {
+                Some(why) => why,
+                None if nothing && others() => "not_measured",
+                None if nothing => "no_windows",
+                None => "no_interval",
+            });
         }
     }
     row.flags = flags.into_iter().collect::<Vec<_>>().join(",");

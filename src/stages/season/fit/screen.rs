@@ -77,7 +77,8 @@ pub(super) fn suspicion(factor: f64, quantity: &str) -> String {
     if factor < 0.0 {
         return "as if the sign were turned".to_owned();
     }
-    if (factor - 0.5).abs() < 0.12 {
+    let axle = ["front_downforce", "rear_downforce"].contains(&quantity);
+    if axle && (factor - 0.5).abs() < 0.12 {
         return "as if one of two sensors did not move".to_owned();
     }
     let near = |ratio: f64| (factor / ratio - 1.0).abs() < 0.15;

@@ -19,7 +19,10 @@ use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
 use crate::table::rows::PredictionRow;
 use crate::units::{self, Dimension, Ratio, Speed, Unit};
 
-/// What named combinations of parts and wing positions will do, whether they ran or not.
+/// What named combinations of parts and wing positions will do, whether they ran or not. Needs `parts`.
+///
+/// As there, parts are held to add up, so that every configuration tells something of each of its parts: with few sessions
+/// the interval of a combination that ran may be much narrower than that of `fit`, which holds for it alone.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Predict {

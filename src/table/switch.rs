@@ -73,8 +73,10 @@ pub fn recover(tables: &Path) -> Result<Recovered, Fatal> {
     let mut out = Recovered::default();
     match fs::read(&note) {
         Ok(bytes) => {
-            let waiting: Vec<Waiting> = serde_json::from_slice(&bytes)
+            let mut waiting: Vec<Waiting> = serde_json::from_slice(&bytes)
                 .map_err(|e| Fatal::Table { path: note.clone(), detail: format!("can't be understood: {e}") })?;
+            // Whoever has taken a table away since does not wait for it.
+            waiting.retain(|w| tables.join(&w.place).parent().is_some_and(Path::exists));
             out.finished = put(tables, &waiting)?;
             remove_note(tables)?;
         }
@@ -317,6 +319,18 @@ mod tests {
         switch.add(Path::new(LOGS), content.as_bytes()).unwrap();
         switch.add(Path::new(FITS), content.as_bytes()).unwrap();
         switch.commit().unwrap();
+    }
+
+    #[test]
+    fn tables_that_were_taken_away_are_not_waited_for() {
+        let folder = tempfile::tempdir().unwrap();
+        let waiting = [Waiting {
+            beside: PathBuf::from("logs/season=1/.beside-1"),
+            place: PathBuf::from("logs/season=1/logs.parquet"),
+        }];
+        fs::write(folder.path().join(NOTE), serde_json::to_vec(&waiting).unwrap()).unwrap();
+        assert_eq!(recover(folder.path()).unwrap().finished, 0);
+        assert!(!folder.path().join(NOTE).exists());
     }
 
     #[test]

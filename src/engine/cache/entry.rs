@@ -12,7 +12,7 @@ use serde::Serialize;
 use serde::de::DeserializeOwned;
 use xxhash_rust::xxh3::Xxh3;
 
-/// Begins every entry.
+/// Begins every entry; the last figure is raised with every change of its form.
 const MARK: &[u8; 8] = b"sqlcach4";
 const ROOM: usize = 4 << 20;
 const SUM: usize = 16;
@@ -103,6 +103,9 @@ pub fn open<T: DeserializeOwned>(bytes: &[u8], key: &str) -> Found<T> {
     let Some(content) = bytes.get(HEAD..) else {
         return Found::Damaged(format!("{} bytes are too few", bytes.len()));
     };
+    if is_former(bytes) {
+        return Found::Nothing;
+    }
     if !is_sealed(bytes, key) {
         return Found::Damaged("its checksum is wrong".to_owned());
     }
@@ -110,6 +113,12 @@ pub fn open<T: DeserializeOwned>(bytes: &[u8], key: &str) -> Found<T> {
         Ok(value) => Found::Whole(value),
         Err(e) => Found::Damaged(e.to_string()),
     }
+}
+
+/// Whether these are the first bytes of an entry in another version's form: no damage, and of no use.
+pub fn is_former(bytes: &[u8]) -> bool {
+    let form = bytes.strip_prefix(&MARK[..MARK.len() - 1]).and_then(|rest| rest.first());
+    form.is_some_and(|form| form.is_ascii_digit() && Some(form) != MARK.last())
 }
 
 /// Whether these bytes are those of an entry of this key, as they were written.
@@ -139,6 +148,17 @@ mod tests {
         write(&path, "k", &ODD.to_vec()).unwrap();
         assert_eq!(read_bits(&path, "k").unwrap(), ODD.map(f64::to_bits));
         assert_eq!(fs::read_dir(folder.path().join("a")).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn an_entry_of_another_version_is_none() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("entry");
+        write(&path, "k", &ODD.to_vec()).unwrap();
+        let mut bytes = fs::read(&path).unwrap();
+        bytes[7] = b'3';
+        fs::write(&path, bytes).unwrap();
+        assert!(matches!(read::<Vec<f64>>(&path, "k"), Found::Nothing));
     }
 
     #[test]

@@ -51,6 +51,8 @@ struct Known {
     places: HashMap<String, (PathBuf, Part)>,
     /// Packs of which not even the list can be read.
     damaged: Vec<PathBuf>,
+    /// Entries of other versions, which kept them one by one.
+    former: Vec<PathBuf>,
 }
 
 /// A part of a file.
@@ -124,6 +126,7 @@ impl Packs {
         }
         former.iter().for_each(|path| self.take_over(path, &mut fresh));
         former.extend(self.unreadable().iter().cloned());
+        former.extend(self.known.get().into_iter().flat_map(|known| known.former.iter().cloned()));
         used.difference(&former).for_each(|path| touch(path));
         if fresh.is_empty() && former.is_empty() {
             return Ok(false);
@@ -161,6 +164,7 @@ impl Packs {
                         known.places.extend(entries.into_iter().map(|(key, part)| (key, (path.clone(), part))))
                     }
                     Err(e) if e.kind() == io::ErrorKind::NotFound => {}
+                    Err(_) if is_former(&path) => known.former.push(path),
                     Err(_) => known.damaged.push(path),
                 }
             }
@@ -172,6 +176,11 @@ impl Packs {
 /// How many entries a pack has; `None` where that can't be read.
 pub fn entries(path: &Path) -> Option<u64> {
     list(path).ok().map(|entries| entries.len() as u64)
+}
+
+fn is_former(path: &Path) -> bool {
+    let mut first = [0; 8];
+    File::open(path).and_then(|mut file| file.read_exact(&mut first)).is_ok() && entry::is_former(&first)
 }
 
 fn remove(path: &Path) -> io::Result<()> {
@@ -325,6 +334,8 @@ mod tests {
         fs::write(files(folder.path()).remove(0), "torn").unwrap();
         fs::write(folder.path().join("mine.txt"), "mine").unwrap();
         fs::create_dir(folder.path().join("0".repeat(64))).unwrap();
+        // What another version left is no damage and goes as well.
+        fs::write(folder.path().join("f".repeat(64)), "sqlcach3 and so on").unwrap();
         let packs = Packs::of(folder.path().to_owned());
         assert!(matches!(packs.get::<Vec<f64>>(&keyed(0).0), Found::Nothing));
         assert_eq!(packs.unreadable().len(), 1);

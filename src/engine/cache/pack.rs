@@ -133,8 +133,14 @@ impl Packs {
         }
         let written = if fresh.is_empty() { None } else { Some(write(&self.folder, fresh)?) };
         // What they held stands in the new one.
-        let done = former.iter().filter(|path| Some(*path) != written.as_ref()).map(|path| remove(path));
-        done.fold(Ok(true), |all, one| one.and(all))
+        let mut done = Ok(true);
+        for path in former.iter().filter(|path| Some(*path) != written.as_ref()) {
+            // One that can't be removed keeps none of the others.
+            if let Err(e) = remove(path) {
+                done = Err(e);
+            }
+        }
+        done
     }
 
     /// The entries of a pack, but those that are there already or can't be read.

@@ -125,6 +125,8 @@ fn a_limit_that_lets_no_window_pass_leaves_the_last_tables() {
     let said = season.run(&["-q"]).expect(1).said();
     let wanted = ["no window of 6 logs passes the selection", "`speed` takes", "no table was written or changed"];
     assert!(wanted.iter().all(|part| said.contains(part)), "{said}");
+    // That table was not written.
+    assert!(!said.contains("table `funnel`"), "{said}");
     assert_eq!(season.written(), good);
     // Where there is nothing to lose the funnel says more.
     fs::remove_dir_all(season.tables()).unwrap();

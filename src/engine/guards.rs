@@ -162,7 +162,8 @@ fn set_aside(result: &mut LogResult, fault: LogFault) {
 /// A night on which no window passes any more (a limit in another unit, say) writes nothing either where the last run had
 /// some. Where there was none there is nothing to lose, and table `funnel` helps.
 pub(super) fn windows_not_lost(plan: &Plan, results: &[LogResult]) -> Result<(), Fatal> {
-    if results.iter().any(|r| r.found > 0) {
+    let used = || results.iter().filter(|r| r.outcome.is_ok());
+    if used().next().is_none() || used().any(|r| r.found > 0) {
         return Ok(());
     }
     let (tables, season) = (tables_folder(plan), plan.pipeline().season.value.as_str());
@@ -171,8 +172,7 @@ pub(super) fn windows_not_lost(plan: &Plan, results: &[LogResult]) -> Result<(),
     if former == 0 {
         return Ok(());
     }
-    let logs = results.iter().filter(|r| r.outcome.is_ok()).count();
-    Err(Fatal::NoneLeft { logs, former, lost: dearest_rules(results) })
+    Err(Fatal::NoneLeft { logs: used().count(), former, lost: dearest_rules(results) })
 }
 
 /// The rule of every window stage that took most of the time.

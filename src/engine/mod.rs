@@ -213,7 +213,6 @@ impl Batch<'_> {
         let (plan, watcher) = (self.plan, self.watcher);
         let mut results = self.kept(named)?;
         guards::nothing_lost(&results)?;
-        guards::windows_not_lost(plan, &results)?;
         remarks::of_former_tables(plan, &results, watcher);
         let windows = results.iter().map(|r| r.windows.len()).sum();
         watcher.season(windows);
@@ -243,13 +242,16 @@ impl Batch<'_> {
 
     fn kept(&self, named: &[NamedLog]) -> Result<Vec<LogResult>, Fatal> {
         let (plan, watcher) = (self.plan, self.watcher);
-        let mut results = self.worked(named);
+        let (mut results, mut lost) = (self.worked(named), Ok(()));
         if let Ok(results) = &mut results {
             guards::once(results, watcher);
             guards::apart(results, watcher);
             guards::same_runs(results, watcher);
-            let idle = |r: &LogResult| r.outcome.is_ok() && r.found == 0;
-            remarks::without_windows(results.iter().map(|r| (r.named.log.as_str(), idle(r))), watcher);
+            lost = guards::windows_not_lost(plan, results);
+            if lost.is_ok() {
+                let idle = |r: &LogResult| r.outcome.is_ok() && r.found == 0;
+                remarks::without_windows(results.iter().map(|r| (r.named.log.as_str(), idle(r))), watcher);
+            }
             remarks::of_run_sheet(plan, named).iter().for_each(|text| watcher.remark(text));
         }
         if let Some(cache) = self.cache {
@@ -257,7 +259,7 @@ impl Batch<'_> {
             self.pool.install(|| cache.close(self.options.cache_limit.unwrap_or(cache::USUAL_LIMIT)));
             cache.remarks().iter().for_each(|r| watcher.remark(r));
         }
-        results
+        lost.and(results)
     }
 
     fn worked(&self, named: &[NamedLog]) -> Result<Vec<LogResult>, Fatal> {

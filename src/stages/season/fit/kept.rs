@@ -63,11 +63,10 @@ impl Solved {
         let keep = |observations: &[usize], solution: &Solution, rows: Rows| {
             let windows = windows_of_rows(evidence, observations, options);
             let moved = rows.moved(solution, &scatter::quantities_of_rows(evidence, observations), quantities);
-            (rows.grouped(&windows), moved)
+            (rows.grouped(&windows), (moved, windows))
         };
         let (model, kept) = model::fit(evidence, quantities, options, keep);
-        let windows_of_rows = model.rows.iter().map(|rows| windows_of_rows(evidence, rows, options)).collect();
-        let (each, moved): (Vec<_>, _) = kept.into_iter().unzip();
+        let (each, (moved, windows_of_rows)): (Vec<_>, (_, _)) = kept.into_iter().unzip();
         let within = model.fit.as_ref().map(|fit| fit.sandwich(&each)).unwrap_or_default();
         let bends = if model.fit.is_some() { lack_of_fit::bends(evidence, &model) } else { BTreeMap::new() };
         Self { model, windows_of_rows, within, moved, bends }

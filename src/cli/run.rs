@@ -83,5 +83,7 @@ pub fn run(args: &RunArgs, voice: Voice, out: &mut dyn Write) -> Result<u8, Fata
         // The tables are in place by now.
         print(out, &ran.said).unwrap_or_else(|e| tracing::warn!("the tables are written, but not said: {e}"));
     }
+    // The process ends here: the system takes back at once what would be given back piece by piece.
+    std::mem::forget(ran);
     Ok(exit)
 }

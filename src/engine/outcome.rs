@@ -7,7 +7,7 @@ use super::one_log::LogResult;
 use crate::error::Fatal;
 use crate::plan::Plan;
 use crate::stages::season::SeasonTables;
-use crate::stages::season::fit::rows::WindowTable;
+use crate::stages::season::fit::window_table::WindowTable;
 use crate::table::flags::UNLIKE_ITS_CONFIGURATION;
 use crate::table::parquet_file::{self, Encode, Origin};
 use crate::table::row::Timestamp;
@@ -62,7 +62,7 @@ impl Outcome {
         let tables: [&dyn Encode; 19] = [
             &self.logs,
             &self.funnel,
-            &WindowTable(s),
+            &WindowTable::of(s),
             &s.winds,
             &s.agreement,
             &s.fits,

@@ -1,11 +1,12 @@
 //! Parquet in and out. Tables go through [`Switch`]: a reader sees the old file or the new one, never half of one.
 
 use std::fs::{self, File};
+use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use arrow_array::RecordBatch;
-use arrow_schema::{ArrowError, DataType, SchemaRef};
+use arrow_array::ArrayRef;
+use arrow_schema::{DataType, Schema};
 use parquet::arrow::ArrowWriter;
 use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
 use parquet::arrow::arrow_writer::{ArrowColumnWriter, compute_leaves};
@@ -13,7 +14,6 @@ use parquet::basic::Compression;
 use parquet::errors::ParquetError;
 use parquet::file::metadata::KeyValue;
 use parquet::file::properties::WriterProperties;
-use parquet::file::writer::SerializedFileWriter;
 use parquet::schema::types::ColumnPath;
 use rayon::prelude::*;
 
@@ -52,80 +52,72 @@ impl<R: Row + Sync> Encode for Vec<R> {
 }
 
 fn encoded<R: Row>(tables: &Path, origin: &Origin, rows: &[R]) -> Result<(PathBuf, Vec<u8>), Fatal> {
-    in_pieces::<R>(tables, origin, std::iter::once(vec![R::batch(rows)]))
+    let batch = R::batch(rows).map_err(|e| misfit::<R>(tables, origin, &e))?;
+    encoded_by_columns::<R>(tables, origin, &[rows.len()], |_, column| Arc::clone(batch.column(column)))
 }
 
-/// Encodes a table of so many pieces, of which no more are in memory than there are threads to make them. Where the
-/// pieces end does not depend on the threads, so that the bytes do not.
+/// Encodes a table whose rows nobody holds: `column` makes the values of one column for one of the pieces that the rows
+/// come in, `pieces` says how many these are. Columns are made and encoded side by side, no more than a piece of each at a
+/// time. Where the pieces end must not depend on the threads, so that the bytes do not.
 ///
 /// # Errors
-/// When the rows can't be brought into the table's form.
-pub fn encoded_in_pieces<R: Row>(
+/// When a column is not of the table's form.
+pub fn encoded_by_columns<R: Row>(
     tables: &Path,
     origin: &Origin,
-    pieces: usize,
-    piece: impl Fn(usize) -> Vec<R> + Sync,
+    pieces: &[usize],
+    column: impl Fn(usize, usize) -> ArrayRef + Sync,
 ) -> Result<(PathBuf, Vec<u8>), Fatal> {
-    let at_once = rayon::current_num_threads().max(1);
-    let some = |first: usize| {
-        let these = first..(first + at_once).min(pieces);
-        these.into_par_iter().map(|k| R::batch(&piece(k))).collect()
-    };
-    in_pieces::<R>(tables, origin, (0..pieces).step_by(at_once).map(some))
+    let bytes = columns_side_by_side(&R::schema(), properties::<R>(origin), pieces, column);
+    Ok((place(Path::new(""), R::TABLE, &origin.season), bytes.map_err(|e| misfit::<R>(tables, origin, &e))?))
 }
 
-fn in_pieces<R: Row>(
-    tables: &Path,
-    origin: &Origin,
-    batches: impl Iterator<Item = Vec<Result<RecordBatch, ArrowError>>>,
-) -> Result<(PathBuf, Vec<u8>), Fatal> {
-    let encoded = columns_side_by_side(Arc::new(R::schema()), properties::<R>(origin), batches);
-    let path = place(Path::new(""), R::TABLE, &origin.season);
-    match encoded {
-        Ok(bytes) => Ok((path, bytes)),
-        Err(e) => Err(Fatal::Table { path: tables.join(path), detail: e.to_string() }),
-    }
+fn misfit<R: Row>(tables: &Path, origin: &Origin, e: &dyn std::fmt::Display) -> Fatal {
+    Fatal::Table { path: place(tables, R::TABLE, &origin.season), detail: e.to_string() }
 }
 
-/// The file of these batches, its columns encoded side by side: the table of windows is most of what a night writes.
+/// The file of these columns; the table of windows is most of what a night writes.
 fn columns_side_by_side(
-    schema: SchemaRef,
+    schema: &Schema,
     properties: WriterProperties,
-    batches: impl Iterator<Item = Vec<Result<RecordBatch, ArrowError>>>,
+    pieces: &[usize],
+    column: impl Fn(usize, usize) -> ArrayRef + Sync,
 ) -> Result<Vec<u8>, ParquetError> {
     let most = properties.max_row_group_row_count().unwrap_or(usize::MAX);
-    let writer = ArrowWriter::try_new(Vec::new(), schema.clone(), Some(properties))?;
+    let writer = ArrowWriter::try_new(Vec::new(), Arc::new(schema.clone()), Some(properties))?;
     let (mut file, factory) = writer.into_serialized_writer()?;
-    let (mut columns, mut rows, mut groups) = (Vec::new(), 0, 0);
-    for batch in batches.flatten() {
-        let batch = batch?;
-        let more = batch.num_rows();
-        // Groups end between pieces, whatever the threads, so that the bytes do not depend on these.
-        if rows + more > most && rows > 0 {
-            finish(&mut file, std::mem::take(&mut columns))?;
-            (rows, groups) = (0, groups + 1);
-        }
-        if more > 0 && columns.is_empty() {
-            columns = factory.create_column_writers(groups)?;
-        }
-        rows += more;
-        // No table has nested columns: one writer stands for each.
-        columns.par_iter_mut().enumerate().try_for_each(|(i, column)| {
-            compute_leaves(schema.field(i), batch.column(i))?.iter().try_for_each(|leaf| column.write(leaf))
-        })?;
-    }
-    if !columns.is_empty() {
-        finish(&mut file, columns)?;
+    for (number, group) in groups(pieces, most).into_iter().enumerate() {
+        let one = |(i, mut writer): (usize, ArrowColumnWriter)| {
+            for piece in group.clone() {
+                // No table has nested columns: one writer stands for each.
+                let leaves = compute_leaves(schema.field(i), &column(piece, i))?;
+                leaves.iter().try_for_each(|leaf| writer.write(leaf))?;
+            }
+            writer.close()
+        };
+        let writers = factory.create_column_writers(number)?;
+        let chunks: Vec<_> =
+            writers.into_par_iter().enumerate().with_max_len(1).map(one).collect::<Result<_, ParquetError>>()?;
+        let mut group = file.next_row_group()?;
+        chunks.into_iter().try_for_each(|chunk| chunk.append_to_row_group(&mut group))?;
+        group.close()?;
     }
     file.into_inner()
 }
 
-/// Ends a group of rows.
-fn finish(file: &mut SerializedFileWriter<Vec<u8>>, columns: Vec<ArrowColumnWriter>) -> Result<(), ParquetError> {
-    let chunks: Vec<_> = columns.into_par_iter().map(ArrowColumnWriter::close).collect::<Result<_, _>>()?;
-    let mut group = file.next_row_group()?;
-    chunks.into_iter().try_for_each(|chunk| chunk.append_to_row_group(&mut group))?;
-    group.close().map(drop)
+/// Pieces of so many rows put together to groups of no more than `most`, but for a piece that is larger by itself.
+fn groups(pieces: &[usize], most: usize) -> Vec<Range<usize>> {
+    let (mut out, mut rows): (Vec<Range<usize>>, usize) = (Vec::new(), 0);
+    for (i, more) in pieces.iter().enumerate().filter(|(_, more)| **more > 0) {
+        match out.last_mut() {
+            Some(group) if rows + more <= most => (group.end, rows) = (i + 1, rows + more),
+            _ => {
+                out.push(i..i + 1);
+                rows = *more;
+            }
+        }
+    }
+    out
 }
 
 /// Writes the rows of one table of one season beside its place; the switch puts it there.

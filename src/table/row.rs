@@ -13,9 +13,6 @@ use arrow_schema::{DataType, Field, Schema, TimeUnit};
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Timestamp(pub i64);
 
-/// A text that many rows share.
-pub type Text = Arc<str>;
-
 /// Why a table could not be read back.
 #[derive(Debug, thiserror::Error)]
 pub enum RowError {
@@ -76,7 +73,6 @@ cell!(f64, Float64Array, DataType::Float64, |v| *v, |a, i| a.value(i));
 cell!(i64, Int64Array, DataType::Int64, |v| *v, |a, i| a.value(i));
 cell!(bool, BooleanArray, DataType::Boolean, |v| *v, |a, i| a.value(i));
 cell!(String, StringArray, DataType::Utf8, |v| v.as_str(), |a, i| a.value(i).to_owned());
-cell!(Text, StringArray, DataType::Utf8, |v| v.as_ref(), |a, i| a.value(i).into());
 
 fn utc() -> DataType {
     DataType::Timestamp(TimeUnit::Microsecond, Some("UTC".into()))
@@ -146,11 +142,8 @@ macro_rules! table_row {
             }
             fn batch(rows: &[Self]) -> Result<arrow_array::RecordBatch, arrow_schema::ArrowError> {
                 use $crate::table::row::Cell;
-                // Made once: a large table comes in many batches.
-                static SCHEMA: std::sync::OnceLock<std::sync::Arc<arrow_schema::Schema>> = std::sync::OnceLock::new();
-                let schema = SCHEMA.get_or_init(|| std::sync::Arc::new(<Self as $crate::table::row::Row>::schema()));
                 arrow_array::RecordBatch::try_new(
-                    std::sync::Arc::clone(schema),
+                    std::sync::Arc::new(<Self as $crate::table::row::Row>::schema()),
                     vec![$(<$ty as Cell>::array(rows.iter().map(|r| &r.$field))),*],
                 )
             }

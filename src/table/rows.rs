@@ -1,7 +1,7 @@
 //! The rows of every written table. The season is the partition of the folder (`season=…/`), not a
 //! column of the file, so that every reader takes it from the path.
 
-use super::row::{Row, Text, Timestamp};
+use super::row::{Row, Timestamp};
 use crate::table_row;
 
 /// Version of the table schemas; raised with every change of a column.
@@ -47,17 +47,17 @@ table_row! {
 table_row! {
     /// One row per window and quantity: the evidence, as it went into the fits.
     pub struct WindowRow in "windows" {
-        log: Text, "-", "file name of the log";
-        event: Text, "-", "event";
-        session: Text, "-", "session; unique within the season together with the event";
-        outing: Text, "-", "outing, unique within the season";
-        configuration: Text, "-", "configuration from the run sheet";
-        kind: Text, "-", "steady, coastdown or straight";
+        log: String, "-", "file name of the log";
+        event: String, "-", "event";
+        session: String, "-", "session; unique within the season together with the event";
+        outing: String, "-", "outing, unique within the season";
+        configuration: String, "-", "configuration from the run sheet";
+        kind: String, "-", "steady, coastdown or straight";
         start: f64, "s", "start of the window from the start of the log";
         duration: f64, "s", "length of the window";
         samples: i64, "1", "samples in the window";
-        quantity: Text, "-", "what was measured";
-        unit: Text, "-", "SI unit of mean and standard_error";
+        quantity: String, "-", "what was measured";
+        unit: String, "-", "SI unit of mean and standard_error";
         mean: f64, "see unit", "mean of the quantity over the window, sensor zero included";
         standard_error: f64, "see unit", "standard error of the mean, autocorrelation counted";
         speed: f64, "m/s", "mean speed over ground";
@@ -68,7 +68,7 @@ table_row! {
         accel_x: f64, "m/s2", "mean acceleration over ground along x";
         weight: f64, "1/unit2", "weight that the fit used: one over the variance that it took the mean to have, gusts and robust weight included; 0 when not fitted";
         outlier: bool, "-", "the robust fit gave it less than half weight: far out by itself, or all quantities off together as in a wake";
-        flags: Text, "-", "remarks, comma separated";
+        flags: String, "-", "remarks, comma separated";
     }
 }
 

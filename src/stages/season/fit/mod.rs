@@ -12,6 +12,7 @@ pub mod scatter;
 pub mod screen;
 #[cfg(test)]
 pub(super) mod tests;
+pub mod window_table;
 
 use std::collections::{BTreeMap, BTreeSet};
 

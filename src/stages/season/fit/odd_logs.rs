@@ -2,6 +2,7 @@
 //! of its logs is at fault, and where two rows of the run sheet were exchanged every sensor looks wrong and none is.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use rayon::prelude::*;
 
@@ -135,13 +136,21 @@ impl Held {
 type Of<'a> = (&'a str, usize, usize);
 
 fn parts<'a>(fit: &SeasonFit, windows: &'a [Window]) -> Vec<Part<'a>> {
-    let key = |o: &Observation| {
-        let log = windows.get(o.window)?.log.as_str();
-        Some(((log, o.session, o.configuration), o.quantity))
-    };
-    let told = |((of, quantity), rows): &((Of<'a>, usize), Vec<usize>)| {
+    let mut names: Vec<&str> = windows.iter().map(|w| w.log.as_str()).collect();
+    names.dedup();
+    names.sort_unstable();
+    names.dedup();
+    // By their numbers: many windows have one name, and it is long to look at.
+    let mut numbers = Vec::with_capacity(windows.len());
+    for of_log in windows.chunk_by(|a, b| Arc::ptr_eq(&a.stretch, &b.stretch)) {
+        let number = of_log.first().and_then(|w| names.binary_search(&w.log.as_str()).ok()).unwrap_or(0);
+        numbers.extend(std::iter::repeat_n(number, of_log.len()));
+    }
+    let key = |o: &Observation| Some(((*numbers.get(o.window)?, o.session, o.configuration), o.quantity));
+    let told = |((of, quantity), rows): &(((usize, usize, usize), usize), Vec<usize>)| {
         let (slope, error) = screen::factor(fit, rows, |_| 1.0).filter(|_| rows.len() >= WINDOWS)?;
-        Some((*of, Told { quantity: *quantity, slope, error }))
+        let (log, session, configuration) = *of;
+        Some(((*names.get(log)?, session, configuration), Told { quantity: *quantity, slope, error }))
     };
     let found: Vec<Option<(Of, Told)>> = screen::grouped(fit, key).par_iter().map(told).collect();
     let mut out: Vec<Part> = Vec::new();

@@ -1,8 +1,7 @@
 //! What the fit found, as rows of the written tables.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::ops::Range;
-use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use rayon::prelude::*;
 
@@ -11,140 +10,21 @@ use super::estimate::Estimate;
 use super::evidence::Observation;
 use super::model::{Pair, SessionWind};
 use super::screen::{self, Finding};
-use super::{SeasonFit, Wind, Zero};
-use crate::error::Fatal;
+use super::{SeasonFit, Zero};
 use crate::stages::season::SeasonTables;
-use crate::stages::window::{Measure, Window};
-use crate::table::parquet_file::{self, Encode, Origin};
-use crate::table::row::Text;
-use crate::table::rows::{AgreementRow, ConfigurationRow, FitRow, WindRow, WindowRow};
+use crate::stages::window::Window;
+use crate::table::rows::{AgreementRow, ConfigurationRow, FitRow, WindRow};
 
 /// Verdict on a session that is not used.
 pub const LEFT_OUT: &str = "left_out";
 /// Robust weight under which a window is called an outlier.
-const OUTLIER: f64 = 0.5;
+pub(super) const OUTLIER: f64 = 0.5;
 /// Standard error over prior spread above which a wind component counts as not identified.
 const WIND_IDENTIFIED: f64 = 1.5;
 
-/// The table `windows`, made while it is encoded, piece by piece: all its rows would take more memory than the rest of a
-/// season.
-pub struct WindowTable<'a>(pub &'a SeasonTables);
-
-/// Windows of a piece.
-const PIECE: usize = 500;
-
-impl Encode for WindowTable<'_> {
-    fn encoded(&self, folder: &Path, origin: &Origin) -> Result<(PathBuf, Vec<u8>), Fatal> {
-        let tables = self.0;
-        let n = if tables.model.is_some() { tables.windows.len() } else { 0 };
-        let piece = |k: usize| {
-            let of = k * PIECE..((k + 1) * PIECE).min(n);
-            tables.model.as_ref().map(|fit| windows(fit, tables, of)).unwrap_or_default()
-        };
-        parquet_file::encoded_in_pieces(folder, origin, n.div_ceil(PIECE), piece)
-    }
-}
-
-/// Rows of `windows` for some of the season's windows: every quantity, fitted or not.
-pub(super) fn windows(fit: &SeasonFit, tables: &SeasonTables, of: Range<usize>) -> Vec<WindowRow> {
-    let all = &fit.evidence.observations;
-    let mut next = all.partition_point(|o| o.window < of.start);
-    let mut out = Vec::with_capacity(of.len() * tables.quantities.len());
-    let texts = |of: &[String]| -> Vec<Text> { of.iter().map(|text| text.as_str().into()).collect() };
-    let (quantities, units) = (texts(&tables.quantities), texts(&tables.units));
-    let mut names = Names::default();
-    for (i, w) in tables.windows.iter().enumerate().take(of.end).skip(of.start) {
-        names.turn_to(w);
-        for (q, m) in w.measures.iter().enumerate() {
-            let Some(m) = m else { continue };
-            // Observations stand in the order of the windows and their quantities.
-            let found = all.get(next).filter(|o| (o.window, o.quantity) == (i, q)).map(|o| (next, o));
-            next += usize::from(found.is_some());
-            let mut row = window(fit, w, m, found);
-            (row.quantity, row.unit) = (Text::clone(&quantities[q]), Text::clone(&units[q]));
-            names.put(&mut row, flags_of(fit, w, found.map(|(_, o)| o)));
-            out.push(row);
-        }
-    }
-    out
-}
-
-/// What the rows of neighbouring windows are called, made once for all that share it.
-#[derive(Default)]
-struct Names {
-    log: Text,
-    event: Text,
-    session: Text,
-    outing: Text,
-    configuration: Text,
-    kind: Text,
-    flags: Text,
-}
-
-impl Names {
-    fn turn_to(&mut self, w: &Window) {
-        let texts = [&mut self.log, &mut self.event, &mut self.session, &mut self.outing, &mut self.configuration];
-        for (text, now) in texts.into_iter().zip([&w.log, &w.event, &w.session, &w.outing, &w.configuration]) {
-            renew(text, now);
-        }
-        renew(&mut self.kind, w.kind);
-    }
-
-    fn put(&mut self, row: &mut WindowRow, flags: String) {
-        renew(&mut self.flags, &flags);
-        row.log = Text::clone(&self.log);
-        row.event = Text::clone(&self.event);
-        row.session = Text::clone(&self.session);
-        row.outing = Text::clone(&self.outing);
-        row.configuration = Text::clone(&self.configuration);
-        row.kind = Text::clone(&self.kind);
-        row.flags = Text::clone(&self.flags);
-    }
-}
-
-fn renew(text: &mut Text, now: &str) {
-    if **text != *now {
-        *text = now.into();
-    }
-}
-
-/// The numbers of a row.
-fn window(fit: &SeasonFit, w: &Window, m: &Measure, found: Option<(usize, &Observation)>) -> WindowRow {
-    let model = &fit.model;
-    WindowRow {
-        start: w.start,
-        duration: w.duration,
-        samples: w.samples as i64,
-        mean: m.mean,
-        standard_error: m.standard_error,
-        speed: w.speed,
-        effective_v2: found.map_or(m.v2, |(k, _)| model.x[k]),
-        air_density: w.air_density,
-        headwind: found.map_or(0.0, |(_, o)| o.headwind(model.wind[o.session].wind)),
-        course: w.course,
-        accel_x: w.accel_x,
-        weight: found.map_or(0.0, |(k, _)| model.weight[k]),
-        outlier: found.is_some_and(|(k, _)| model.robust[k] < OUTLIER),
-        ..Default::default()
-    }
-}
-
-/// Remarks on one quantity of a window: those of the log, and what the fit made of it.
-fn flags_of(fit: &SeasonFit, w: &Window, found: Option<&Observation>) -> String {
-    let mut all: BTreeSet<&str> = w.flags.iter().map(String::as_str).collect();
-    if let Some(o) = found {
-        all.extend(fit.evidence.left_out.contains(&(o.session, o.quantity)).then_some("session_left_out"));
-        all.extend(zero_not_static(fit, o).then_some("zero_not_static"));
-        let by_sheet = fit.options.as_ref().is_some_and(|f| f.wind == Wind::RunSheet);
-        let unknown = by_sheet && !w.air_speed_measured && (w.sheet_wind.is_none() || w.course.is_none());
-        all.extend(unknown.then_some("wind_unknown"));
-    }
-    all.into_iter().collect::<Vec<_>>().join(",")
-}
-
 /// Whether an observation was to have its zero from the standing car, and the car did not stand. The resistance has
 /// no such zero.
-fn zero_not_static(fit: &SeasonFit, o: &Observation) -> bool {
+pub(super) fn zero_not_static(fit: &SeasonFit, o: &Observation) -> bool {
     let asked = fit.options.as_ref().is_some_and(|f| f.zero == Zero::StaticSegment);
     asked && !o.zeroed && fit.quantities.get(o.quantity).is_some_and(|q| q != "resistance")
 }
@@ -225,21 +105,21 @@ pub struct Count {
 
 /// Counts and goodness of fit of one configuration and quantity, from its observations.
 fn count(fit: &SeasonFit, speeds: &[f64], rows: &[usize]) -> Count {
-    let of_pair: Vec<(usize, &Observation)> = rows
+    let mut of_pair: Vec<(usize, &Observation)> = rows
         .iter()
         .map(|i| (*i, &fit.evidence.observations[*i]))
         .filter(|(_, o)| !fit.evidence.left_out.contains(&(o.session, o.quantity)))
         .collect();
-    let outings: BTreeSet<usize> = of_pair.iter().map(|(_, o)| o.outing).collect();
+    of_pair.sort_by_key(|(_, o)| o.outing);
     let sessions: BTreeSet<usize> = of_pair.iter().map(|(_, o)| o.session).collect();
     let speed = |f: fn(f64, f64) -> f64| of_pair.iter().filter_map(|(_, o)| speeds.get(o.window).copied()).reduce(f);
     let weight = &fit.model.weight;
-    let (mut residual, mut total, mut weights) = (0.0, 0.0, 0.0);
-    for outing in &outings {
-        let rows = || of_pair.iter().filter(|(_, o)| o.outing == *outing);
-        let w: f64 = rows().map(|(i, _)| weight[*i]).sum();
-        let mean = rows().map(|(i, o)| weight[*i] * o.y).sum::<f64>() / w;
-        for (i, o) in rows().filter(|(i, _)| weight[*i] > 0.0) {
+    let (mut outings, mut residual, mut total, mut weights) = (0, 0.0, 0.0, 0.0);
+    for of_outing in of_pair.chunk_by(|a, b| a.1.outing == b.1.outing) {
+        outings += 1;
+        let w: f64 = of_outing.iter().map(|(i, _)| weight[*i]).sum();
+        let mean = of_outing.iter().map(|(i, o)| weight[*i] * o.y).sum::<f64>() / w;
+        for (i, o) in of_outing.iter().filter(|(i, _)| weight[*i] > 0.0) {
             residual += weight[*i] * fit.model.residual[*i].powi(2);
             total += weight[*i] * (o.y - mean).powi(2);
             weights += weight[*i];
@@ -248,11 +128,29 @@ fn count(fit: &SeasonFit, speeds: &[f64], rows: &[usize]) -> Count {
     Count {
         windows: of_pair.len(),
         outliers: of_pair.iter().filter(|(i, _)| fit.model.robust[*i] < OUTLIER).count(),
-        outings: outings.len(),
+        outings,
         sessions: sessions.len(),
         speeds: speed(f64::min).zip(speed(f64::max)),
         r2: (total > 0.0).then(|| 1.0 - residual / total),
         rmse: (weights > 0.0).then(|| (residual / weights).sqrt()),
+    }
+}
+
+/// The observations behind every configuration and quantity, each in the order of the evidence.
+struct Behind(BTreeMap<Pair, Vec<usize>>);
+
+impl Behind {
+    fn new(fit: &SeasonFit) -> Self {
+        Self(screen::grouped(fit, |o| Some((o.configuration, o.quantity))).into_iter().collect())
+    }
+
+    fn pair(&self, pair: Pair) -> &[usize] {
+        self.0.get(&pair).map_or(&[], Vec::as_slice)
+    }
+
+    /// All quantities of a configuration.
+    fn configuration(&self, k: usize) -> impl Iterator<Item = &[usize]> {
+        self.0.range((k, 0)..(k + 1, 0)).map(|(_, rows)| rows.as_slice())
     }
 }
 
@@ -263,20 +161,17 @@ pub fn fits(fit: &SeasonFit, tables: &SeasonTables) -> Vec<FitRow> {
     let all: Vec<(usize, &String)> =
         (0..fit.evidence.configurations.len()).flat_map(|k| fit.reported.iter().map(move |n| (k, n))).collect();
     let doubts = Doubts::of(fit);
-    let of_pairs: BTreeMap<Pair, Vec<usize>> =
-        screen::grouped(fit, |o| Some((o.configuration, o.quantity))).into_iter().collect();
-    let count = |k: usize, name: &str| {
-        let q = tables.quantities.iter().position(|n| n == super::Fit::measured(name));
-        let rows = q.and_then(|q| of_pairs.get(&(k, q))).map_or(&[][..], Vec::as_slice);
-        count(fit, &speeds, rows)
-    };
-    all.par_iter().map(|(k, name)| fit_row(&doubts, tables, count(*k, name), *k, name)).collect()
+    let behind = Behind::new(fit);
+    all.par_iter().map(|(k, name)| fit_row(&doubts, tables, &behind, &speeds, *k, name)).collect()
 }
 
-fn fit_row(doubts: &Doubts, tables: &SeasonTables, c: Count, k: usize, name: &str) -> FitRow {
+/// `speeds`: of all windows, m/s.
+fn fit_row(doubts: &Doubts, tables: &SeasonTables, behind: &Behind, speeds: &[f64], k: usize, name: &str) -> FitRow {
     let fit = doubts.fit();
     let measured = super::Fit::measured(name);
     let q = tables.quantities.iter().position(|n| n == measured).unwrap_or(usize::MAX);
+    let rows = behind.pair((k, q));
+    let c = count(fit, speeds, rows);
     let unit = tables.units.get(q).cloned().unwrap_or_else(|| "N".to_owned());
     let mut row = FitRow {
         configuration: fit.evidence.configurations[k].name.clone(),
@@ -296,7 +191,7 @@ fn fit_row(doubts: &Doubts, tables: &SeasonTables, c: Count, k: usize, name: &st
         method: fit.method.clone(),
         ..Default::default()
     };
-    let mut flags = log_flags(fit, tables, k, Some(q));
+    let mut flags = log_flags(fit, tables, rows);
     flags.extend(doubts.left_out(name, &[k]));
     let named = fit.named(k, name);
     if let Some((_, Some(flag))) = &named {
@@ -322,8 +217,7 @@ fn fit_row(doubts: &Doubts, tables: &SeasonTables, c: Count, k: usize, name: &st
             if law.is_some_and(|law| law.p_value < 0.01) {
                 flags.insert("square_law_doubtful");
             }
-            let of_pair = |o: &&Observation| (o.configuration, o.quantity) == (k, q);
-            if fit.evidence.observations.iter().filter(of_pair).any(|o| zero_not_static(fit, o)) {
+            if rows.iter().any(|i| zero_not_static(fit, &fit.evidence.observations[*i])) {
                 flags.insert("zero_not_static");
             }
             if !fit.model.converged {
@@ -333,7 +227,7 @@ fn fit_row(doubts: &Doubts, tables: &SeasonTables, c: Count, k: usize, name: &st
         None => {
             let why = fit.model.dropped.get(&(k, q)).copied();
             let nothing = c.windows == 0 && doubts.left_out(name, &[k]).is_none();
-            let others = || fit.evidence.observations.iter().any(|o| o.configuration == k);
+            let others = || behind.configuration(k).any(|rows| !rows.is_empty());
             flags.insert(match why {
                 Some(why) => why,
                 None if nothing && others() => "not_measured",
@@ -390,25 +284,35 @@ fn put_estimate(row: &mut FitRow, e: &Estimate, fit: &SeasonFit) {
 
 /// Rows of `configurations`.
 pub fn configurations(fit: &SeasonFit, tables: &SeasonTables) -> Vec<ConfigurationRow> {
-    let doubts = Doubts::of(fit);
-    (0..fit.evidence.configurations.len()).into_par_iter().map(|k| configuration_row(&doubts, tables, k)).collect()
+    let (doubts, behind) = (Doubts::of(fit), Behind::new(fit));
+    let one = |k: usize| configuration_row(&doubts, tables, &behind, k);
+    (0..fit.evidence.configurations.len()).into_par_iter().map(one).collect()
 }
 
-/// Remarks on the logs behind a configuration, and behind one quantity where one is named.
-fn log_flags<'a>(fit: &SeasonFit, tables: &'a SeasonTables, k: usize, quantity: Option<usize>) -> BTreeSet<&'a str> {
-    let mine = |o: &&Observation| o.configuration == k && quantity.is_none_or(|q| o.quantity == q);
-    let windows = fit.evidence.observations.iter().filter(mine).filter_map(|o| tables.windows.get(o.window));
-    windows.flat_map(|w| w.flags.iter().map(String::as_str)).collect()
+/// Remarks on the logs behind some observations.
+fn log_flags<'a>(fit: &SeasonFit, tables: &'a SeasonTables, rows: &[usize]) -> BTreeSet<&'a str> {
+    let mut out = BTreeSet::new();
+    let mut last: Option<&Window> = None;
+    for w in rows.iter().filter_map(|i| tables.windows.get(fit.evidence.observations[*i].window)) {
+        // Neighbours share their remarks.
+        if !last.is_some_and(|last| Arc::ptr_eq(&last.stretch, &w.stretch)) {
+            out.extend(w.flags.iter().map(String::as_str));
+        }
+        last = Some(w);
+    }
+    out
 }
 
-fn configuration_row(doubts: &Doubts, tables: &SeasonTables, k: usize) -> ConfigurationRow {
+fn configuration_row(doubts: &Doubts, tables: &SeasonTables, behind: &Behind, k: usize) -> ConfigurationRow {
     let fit = doubts.fit();
     let c = &fit.evidence.configurations[k];
-    let of_k = || fit.evidence.observations.iter().filter(|o| o.configuration == k);
-    let mut flags = log_flags(fit, tables, k, None);
+    let mut flags: BTreeSet<&str> = behind.configuration(k).flat_map(|rows| log_flags(fit, tables, rows)).collect();
     // All that the row holds is made of what efficiency is.
     flags.extend(doubts.about("efficiency", &[k]));
-    let windows: BTreeSet<usize> = of_k().map(|o| o.window).collect();
+    let seen = || behind.configuration(k).flatten().map(|i| &fit.evidence.observations[*i]);
+    let mut windows: Vec<usize> = seen().map(|o| o.window).collect();
+    windows.sort_unstable();
+    windows.dedup();
     let speed =
         |f: fn(f64, f64) -> f64| windows.iter().filter_map(|w| tables.windows.get(*w)).map(|w| w.speed).reduce(f);
     flags.extend(outside(fit, speed(f64::min).zip(speed(f64::max))).then_some("speed_outside_of_windows"));
@@ -438,7 +342,7 @@ fn configuration_row(doubts: &Doubts, tables: &SeasonTables, k: usize) -> Config
         reference_speed: fit.speed,
         reference_density: fit.density,
         windows: windows.len() as i64,
-        sessions: of_k().map(|o| o.session).collect::<BTreeSet<_>>().len() as i64,
+        sessions: seen().map(|o| o.session).collect::<BTreeSet<_>>().len() as i64,
         ..Default::default()
     };
     (row.downforce, row.downforce_se, row.downforce_lo95, row.downforce_hi95) = get("downforce", v2);

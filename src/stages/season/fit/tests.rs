@@ -4,6 +4,7 @@ use rand::{RngExt, SeedableRng};
 use rand_distr::{Distribution, Normal};
 use rand_pcg::Pcg64Mcg;
 
+use super::window_table::tests::rows as windows_of;
 use super::*;
 use crate::stages::season::SeasonTables;
 use crate::stages::window::{Measure, Stretch, Window};
@@ -352,14 +353,13 @@ fn every_run_has_its_own_wind_and_a_session_their_mean() {
         let x = by_sheet.model.x[by_sheet.evidence.observations.iter().position(|p| p == o).unwrap()];
         assert!((x - (o.v2 + 2.0 * head * o.v + head * head * o.ratio)).abs() < 1e-9, "{o:?}");
     }
-    let headwinds: Vec<f64> =
-        rows::windows(&by_sheet, &tables, 0..tables.windows.len()).iter().map(|w| w.headwind).collect();
+    let headwinds: Vec<f64> = windows_of(&by_sheet, &tables).iter().map(|w| w.headwind).collect();
     assert!(
         headwinds.iter().any(|h| (h - 4.0).abs() < 1e-9)
             && headwinds.iter().all(|h| *h == 0.0 || *h > 3.9 || h.abs() < 1e-9)
     );
-    let flagged = rows::windows(&by_sheet, &tables, 0..tables.windows.len());
-    assert!(flagged.iter().all(|w| (&*w.configuration == "c2") == (&*w.flags == "wind_unknown")));
+    let flagged = windows_of(&by_sheet, &tables);
+    assert!(flagged.iter().all(|w| (w.configuration == "c2") == (w.flags == "wind_unknown")));
     // The mean of the two that name one.
     let wind = &rows::winds(&by_sheet)[0];
     let (north, east) = (wind.north.unwrap(), wind.east.unwrap());
@@ -406,9 +406,9 @@ fn static_segment_takes_the_zero_off_and_says_where_it_could_not() {
         // Through the origin the two newtons go into the slope: 2·Σx/Σx², about 2/x at the windows' speeds.
         assert!((b / truth(k)[0] - 1.0).abs() < 1e-6 && (a - b) > 2.0 / (60.0 * 60.0), "{a} {b}");
     }
-    for w in rows::windows(&fit, &tables, 0..tables.windows.len()) {
-        let wanted = &*w.outing == outing && &*w.quantity != "resistance";
-        assert_eq!(&*w.flags == "zero_not_static", wanted, "{w:?}");
+    for w in windows_of(&fit, &tables) {
+        let wanted = w.outing == outing && w.quantity != "resistance";
+        assert_eq!(w.flags == "zero_not_static", wanted, "{w:?}");
     }
     let rows = rows::fits(&fit, &tables);
     for r in &rows {

@@ -1,0 +1,183 @@
+//! The table `windows`: every quantity of every window, fitted or not. It is most of what a night writes, and all its rows
+//! together would take more memory than the rest of a season: it is made column by column, a piece at a time.
+
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use arrow_array::{ArrayRef, BooleanArray, Float64Array, Int64Array, StringArray, new_null_array};
+
+use super::evidence::Observation;
+use super::rows::{OUTLIER, zero_not_static};
+use super::{SeasonFit, Wind};
+use crate::error::Fatal;
+use crate::stages::season::SeasonTables;
+use crate::stages::window::{Measure, Window};
+use crate::table::parquet_file::{self, Encode, Origin};
+use crate::table::row::Row;
+use crate::table::rows::WindowRow;
+
+/// Windows of a piece.
+const PIECE: usize = 500;
+
+/// The table of a season; without rows where nothing was fitted.
+pub struct WindowTable<'a> {
+    fit: Option<&'a SeasonFit>,
+    tables: &'a SeasonTables,
+}
+
+/// Columns that hold what the fit made of a window.
+const OF_FIT: [&str; 5] = ["effective_v2", "headwind", "weight", "outlier", "flags"];
+
+/// What a row is made of.
+struct Line<'a> {
+    window: &'a Window,
+    quantity: usize,
+    measure: &'a Measure,
+    /// Its observation, where it is one.
+    found: Option<(usize, &'a Observation)>,
+}
+
+impl<'a> WindowTable<'a> {
+    /// Of what the season's stages found.
+    pub fn of(tables: &'a SeasonTables) -> Self {
+        Self { fit: tables.model.as_ref(), tables }
+    }
+
+    /// The rows of a piece, with their observations where the column is made of these.
+    fn lines(&self, fit: &'a SeasonFit, piece: usize, column: &str) -> Vec<Line<'a>> {
+        let of_fit = OF_FIT.contains(&column);
+        let (windows, all): (_, &[Observation]) =
+            (&self.tables.windows, if of_fit { &fit.evidence.observations } else { &[] });
+        let first = piece * PIECE;
+        let mut next = all.partition_point(|o| o.window < first);
+        let mut out = Vec::with_capacity(PIECE * self.tables.quantities.len());
+        for (i, window) in windows.iter().enumerate().skip(first).take(PIECE) {
+            for (quantity, measure) in window.measures.iter().enumerate() {
+                let Some(measure) = measure else { continue };
+                // Observations stand in the order of the windows and their quantities.
+                let found = all.get(next).filter(|o| (o.window, o.quantity) == (i, quantity)).map(|o| (next, o));
+                next += usize::from(found.is_some());
+                out.push(Line { window, quantity, measure, found });
+            }
+        }
+        out
+    }
+
+    /// Values of a column of [`WindowRow`], by its name.
+    fn column(&self, fit: &SeasonFit, name: &str, lines: &[Line]) -> ArrayRef {
+        let model = &fit.model;
+        let numbers =
+            |of: &dyn Fn(&Line) -> f64| -> ArrayRef { Arc::new(Float64Array::from_iter_values(lines.iter().map(of))) };
+        let texts = |of: &dyn for<'l> Fn(&'l Line) -> &'l str| -> ArrayRef {
+            Arc::new(StringArray::from_iter_values(lines.iter().map(of)))
+        };
+        let named = |names: &[String]| -> ArrayRef {
+            let name = |l: &Line| names.get(l.quantity).map_or("", String::as_str);
+            Arc::new(StringArray::from_iter_values(lines.iter().map(name)))
+        };
+        match name {
+            "log" => texts(&|l| &l.window.log),
+            "event" => texts(&|l| &l.window.event),
+            "session" => texts(&|l| &l.window.session),
+            "outing" => texts(&|l| &l.window.outing),
+            "configuration" => texts(&|l| &l.window.configuration),
+            "kind" => texts(&|l| l.window.kind),
+            "quantity" => named(&self.tables.quantities),
+            "unit" => named(&self.tables.units),
+            "flags" => Arc::new(StringArray::from_iter_values(lines.iter().map(|l| flags(fit, l)))),
+            "start" => numbers(&|l| l.window.start),
+            "duration" => numbers(&|l| l.window.duration),
+            "samples" => Arc::new(Int64Array::from_iter_values(lines.iter().map(|l| l.window.samples as i64))),
+            "mean" => numbers(&|l| l.measure.mean),
+            "standard_error" => numbers(&|l| l.measure.standard_error),
+            "speed" => numbers(&|l| l.window.speed),
+            "air_density" => numbers(&|l| l.window.air_density),
+            "course" => Arc::new(Float64Array::from_iter(lines.iter().map(|l| l.window.course))),
+            "accel_x" => numbers(&|l| l.window.accel_x),
+            "effective_v2" => numbers(&|l| l.found.map_or(l.measure.v2, |(k, _)| model.x[k])),
+            "headwind" => numbers(&|l| l.found.map_or(0.0, |(_, o)| o.headwind(model.wind[o.session].wind))),
+            "weight" => numbers(&|l| l.found.map_or(0.0, |(k, _)| model.weight[k])),
+            "outlier" => {
+                let outlier = |l: &Line| l.found.is_some_and(|(k, _)| model.robust[k] < OUTLIER);
+                Arc::new(BooleanArray::from_iter(lines.iter().map(|l| Some(outlier(l)))))
+            }
+            // The writer refuses it; a test holds every column against the declaration.
+            _ => new_null_array(&arrow_schema::DataType::Null, lines.len()),
+        }
+    }
+}
+
+impl Encode for WindowTable<'_> {
+    fn encoded(&self, folder: &Path, origin: &Origin) -> Result<(PathBuf, Vec<u8>), Fatal> {
+        let (schema, windows) = (WindowRow::schema(), &self.tables.windows);
+        let measured = |of: &[Window]| of.iter().map(|w| w.measures.iter().flatten().count()).sum();
+        let pieces: Vec<usize> =
+            if self.fit.is_some() { windows.chunks(PIECE).map(measured).collect() } else { Vec::new() };
+        let column = |piece: usize, column: usize| {
+            let field = schema.field(column);
+            let values = |fit| self.column(fit, field.name(), &self.lines(fit, piece, field.name()));
+            self.fit.map_or_else(|| new_null_array(field.data_type(), 0), values)
+        };
+        parquet_file::encoded_by_columns::<WindowRow>(folder, origin, &pieces, column)
+    }
+}
+
+/// Remarks on one quantity of a window: those of the log, and what the fit made of it.
+fn flags(fit: &SeasonFit, l: &Line) -> String {
+    let mut all: BTreeSet<&str> = l.window.flags.iter().map(String::as_str).collect();
+    if let Some((_, o)) = l.found {
+        all.extend(fit.evidence.left_out.contains(&(o.session, o.quantity)).then_some("session_left_out"));
+        all.extend(zero_not_static(fit, o).then_some("zero_not_static"));
+        let by_sheet = fit.options.as_ref().is_some_and(|f| f.wind == Wind::RunSheet);
+        let unknown =
+            by_sheet && !l.window.air_speed_measured && (l.window.sheet_wind.is_none() || l.window.course.is_none());
+        all.extend(unknown.then_some("wind_unknown"));
+    }
+    all.into_iter().collect::<Vec<_>>().join(",")
+}
+
+#[cfg(test)]
+pub(super) mod tests {
+    use arrow_array::RecordBatch;
+
+    use super::*;
+    use crate::stages::season::fit::tests::{ROBUST, Season, make, solve};
+
+    /// The rows that the table has.
+    pub fn rows(fit: &SeasonFit, tables: &SeasonTables) -> Vec<WindowRow> {
+        let (table, schema) = (WindowTable { fit: Some(fit), tables }, Arc::new(WindowRow::schema()));
+        let piece = |piece: usize| {
+            let column = |name: &str| table.column(fit, name, &table.lines(fit, piece, name));
+            let columns = schema.fields().iter().map(|field| column(field.name())).collect();
+            let batch = RecordBatch::try_new(Arc::clone(&schema), columns).unwrap();
+            WindowRow::from_batch(&batch).unwrap()
+        };
+        (0..tables.windows.len().div_ceil(PIECE)).flat_map(piece).collect()
+    }
+
+    #[test]
+    fn every_row_is_what_its_window_says() {
+        let mut tables = make(&Season { windows: 100, ..Default::default() }, 3);
+        // One quantity was not measured here, another has no number there.
+        tables.windows[7].measures[1] = None;
+        tables.windows[PIECE].measures[2].as_mut().unwrap().mean = f64::NAN;
+        let fit = solve(&tables, ROBUST, 3);
+        let rows = rows(&fit, &tables);
+        assert!(tables.windows.len() > PIECE && rows.len() == 3 * tables.windows.len() - 1);
+        let mut next = rows.iter();
+        for (i, w) in tables.windows.iter().enumerate() {
+            for (q, m) in w.measures.iter().enumerate().filter_map(|(q, m)| Some((q, m.as_ref()?))) {
+                let row = next.next().unwrap();
+                assert_eq!((&row.log, &row.outing, &row.configuration), (&w.log, &w.outing, &w.configuration));
+                assert_eq!((&row.quantity, &row.unit), (&tables.quantities[q], &tables.units[q]));
+                assert_eq!((row.start, row.duration, row.samples), (w.start, w.duration, w.samples as i64));
+                assert_eq!((row.standard_error, row.speed, row.course), (m.standard_error, w.speed, w.course));
+                let k = fit.evidence.observations.iter().position(|o| (o.window, o.quantity) == (i, q));
+                assert_eq!(k.is_none(), row.mean.is_nan());
+                let (x, weight) = k.map_or((m.v2, 0.0), |k| (fit.model.x[k], fit.model.weight[k]));
+                assert_eq!((row.effective_v2, row.weight), (x, weight));
+            }
+        }
+    }
+}

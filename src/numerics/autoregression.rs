@@ -5,6 +5,8 @@
 //! Sources: J. P. Burg's maximum entropy method and the Levinson recursion as in P. Brockwell, R. Davis, Time Series:
 //! Theory and Methods, section 8.2 (from memory); C. Hurvich, C.-L. Tsai, Biometrika 76 (1989) 297-307 for the criterion.
 
+use multiversion::multiversion;
+
 use super::lanes::{dot, dot_reversed};
 
 /// Innovations below this share of the variance are rounding: the series is predicted exactly.
@@ -54,20 +56,10 @@ impl Autoregression {
         self.innovation
     }
 
-    /// One order more, by the reflection coefficient (partial autocorrelation) of that lag. In place: a window takes some
-    /// dozens of these steps.
+    /// One order more, by the reflection coefficient (partial autocorrelation) of that lag.
     fn extend(&mut self, reflection: f64) {
         let k = reflection.clamp(-LARGEST_REFLECTION, LARGEST_REFLECTION);
-        // a_j − k·a_(p+1−j), the two of a pair together; the one in the middle is its own partner.
-        let half = self.coefficients.len() / 2;
-        let (first, rest) = self.coefficients.split_at_mut(half);
-        if first.len() < rest.len() {
-            rest[0] -= k * rest[0];
-        }
-        for (a, b) in first.iter_mut().zip(rest.iter_mut().rev()) {
-            (*a, *b) = (*a - k * *b, *b - k * *a);
-        }
-        self.coefficients.push(k);
+        extend(&mut self.coefficients, k);
         self.reflections.push(k);
         self.innovation *= 1.0 - k * k;
     }
@@ -92,36 +84,58 @@ impl Autoregression {
 
     /// Autocorrelations at lags 0 to at most `longest`; ends early where all that follow are below `negligible`.
     pub fn autocorrelation(&self, longest: usize, negligible: f64) -> Vec<f64> {
-        let order = self.order();
-        let mut out = Vec::with_capacity(longest.min(1000) + order + AT_ONCE);
-        out.push(1.0);
-        let mut model = Self::white_for(order);
-        for &k in &self.reflections {
-            let explained = dot_reversed(&model.coefficients, &out[1..]);
-            out.push(k * model.innovation + explained);
-            model.extend(k);
-        }
-        out.truncate(longest + 1);
-        // What stands beyond the last coefficient is nothing.
-        let mut coefficients = self.coefficients.clone();
-        coefficients.resize(order + AT_ONCE, 0.0);
-        let mut small = 0;
-        while out.len() <= longest && small <= order {
-            let (mut next, start) = (coming(&coefficients[..order + AT_ONCE - 1], &out), out.len());
-            for i in 0..AT_ONCE {
-                // Near the unit circle rounding grows from lag to lag.
-                let here = next[i].clamp(-1.0, 1.0);
-                small = if here.abs() < negligible { small + 1 } else { 0 };
-                out.push(here);
-                if out.len() > longest || small > order {
-                    break;
-                }
-                next[i + 1..].iter_mut().zip(&coefficients).for_each(|(later, a)| *later += a * here);
-            }
-            debug_assert!(out.len() > start);
-        }
-        out
+        autocorrelation(self, longest, negligible)
     }
+}
+
+/// See [`Autoregression::autocorrelation`]; compiled for newer processors too, as every window takes it a dozen times.
+#[multiversion(targets("x86_64+avx2"))]
+fn autocorrelation(model: &Autoregression, longest: usize, negligible: f64) -> Vec<f64> {
+    let order = model.order();
+    let mut out = Vec::with_capacity(longest.min(1000) + order + AT_ONCE);
+    out.push(1.0);
+    let mut coefficients = Vec::with_capacity(order + AT_ONCE);
+    let mut innovation = 1.0;
+    for &k in &model.reflections {
+        let explained = dot_reversed(&coefficients, &out[1..]);
+        out.push(k * innovation + explained);
+        extend(&mut coefficients, k);
+        innovation *= 1.0 - k * k;
+    }
+    out.truncate(longest + 1);
+    // What stands beyond the last coefficient is nothing.
+    coefficients.resize(order + AT_ONCE, 0.0);
+    let mut small = 0;
+    while out.len() <= longest && small <= order {
+        let (mut next, start) = (coming(&coefficients[..order + AT_ONCE - 1], &out), out.len());
+        for i in 0..AT_ONCE {
+            // Near the unit circle rounding grows from lag to lag.
+            let here = next[i].clamp(-1.0, 1.0);
+            small = if here.abs() < negligible { small + 1 } else { 0 };
+            out.push(here);
+            if out.len() > longest || small > order {
+                break;
+            }
+            next[i + 1..].iter_mut().zip(&coefficients).for_each(|(later, a)| *later += a * here);
+        }
+        debug_assert!(out.len() > start);
+    }
+    out
+}
+
+/// Coefficients of one order more, by its reflection coefficient. In place: a window takes some dozens of these steps.
+#[inline(always)]
+fn extend(coefficients: &mut Vec<f64>, k: f64) {
+    // a_j − k·a_(p+1−j), the two of a pair together; the one in the middle is its own partner.
+    let half = coefficients.len() / 2;
+    let (first, rest) = coefficients.split_at_mut(half);
+    if first.len() < rest.len() {
+        rest[0] -= k * rest[0];
+    }
+    for (a, b) in first.iter_mut().zip(rest.iter_mut().rev()) {
+        (*a, *b) = (*a - k * *b, *b - k * *a);
+    }
+    coefficients.push(k);
 }
 
 /// Lags that are worked out together: what older ones make of them goes side by side.
@@ -129,6 +143,7 @@ const AT_ONCE: usize = 4;
 
 /// What the lags so far make of the next ones. `coefficients`: with one nothing less behind them than lags that are worked
 /// out together.
+#[inline(always)]
 fn coming(coefficients: &[f64], out: &[f64]) -> [f64; AT_ONCE] {
     // Two sums each, or every step would wait for the one before.
     let (mut even, mut odd) = ([0.0; AT_ONCE], [0.0; AT_ONCE]);
@@ -148,6 +163,7 @@ fn coming(coefficients: &[f64], out: &[f64]) -> [f64; AT_ONCE] {
 /// Fits a model to residuals of a mean or a line; `f64::NAN` marks a gap, and no pair across it is used. `removed` is
 /// the number of coefficients that were fitted before (1 for a mean, 2 for a line); orders go up to `largest_order`.
 /// White noise if nothing better can be had.
+#[multiversion(targets("x86_64+avx2"))]
 pub fn fit(residuals: &[f64], removed: usize, largest_order: usize) -> Autoregression {
     let present = residuals.iter().filter(|v| !v.is_nan()).count();
     let (n, gaps) = (present as f64, present < residuals.len());
@@ -187,6 +203,7 @@ const ENOUGH_LEFT: f64 = 1e-6;
 /// One step of Burg's lattice in place: the reflection coefficient that makes forward and backward errors least.
 /// `None` when no pair is left. `gaps`: NaN marks errors that are missing. `known`: what the step before
 /// knows of the squares, and this one for the next.
+#[inline(always)]
 fn reflect(forward: &mut [f64], backward: &mut [f64], gaps: bool, known: &mut Option<Squares>) -> Option<f64> {
     let mut base = f64::INFINITY;
     let (product, all) = if gaps {

@@ -10,6 +10,8 @@
 //! right: half of short, strongly correlated windows have less than 0.8 of the true variance. So it should not be the
 //! only thing a weight rests on.
 
+use multiversion::multiversion;
+
 use super::autoregression::{self, Autoregression, NEGLIGIBLE};
 use super::lanes::{dot, largest, sum};
 use super::scaling::power_of_two_inverse;
@@ -133,6 +135,7 @@ struct Scaled {
 }
 
 impl Scaled {
+    #[inline(always)]
     fn of(series: &[f64]) -> Result<Self, SeriesError> {
         // Nothing times a number is nothing.
         let whole = sum(series, |v| v * 0.0) == 0.0;
@@ -162,6 +165,8 @@ struct Line {
     residuals: Vec<f64>,
 }
 
+/// Compiled for newer processors too, as every window takes it half a dozen times.
+#[multiversion(targets("x86_64+avx2"))]
 fn estimate(series: &[f64], params: SeriesParams, dt: Option<f64>) -> Result<SeriesEstimate, SeriesError> {
     let Scaled { values, factor, samples } = Scaled::of(series)?;
     let missing = series.len() - samples;
@@ -202,6 +207,7 @@ fn estimate(series: &[f64], params: SeriesParams, dt: Option<f64>) -> Result<Ser
     if finite && !vanished { Ok(out) } else { Err(SeriesError::OutOfRange) }
 }
 
+#[inline(always)]
 fn line(series: &[f64], samples: usize, with_slope: bool) -> Line {
     let n = samples as f64;
     if samples == series.len() {
@@ -219,6 +225,7 @@ fn line(series: &[f64], samples: usize, with_slope: bool) -> Line {
 }
 
 /// The same where no sample is missing, so that the sums over the indices are known: Σ (i − (n−1)/2)² = n(n² − 1)/12.
+#[inline(always)]
 fn line_without_gaps(series: &[f64], with_slope: bool) -> Line {
     let n = series.len() as f64;
     let rough = sum(series, |v| v) / n;
@@ -273,13 +280,14 @@ impl LagSums {
     }
 
     /// Variance of Σ weights·x for a series of unit variance with these autocorrelations.
+    #[inline(always)]
     fn variance(&mut self, correlation: &[f64]) -> f64 {
         self.sums.reserve(correlation.len().saturating_sub(self.sums.len()));
         for lag in self.sums.len()..correlation.len() {
             self.sums.push(self.weights.products(lag));
         }
         let own = self.sums.first().copied().unwrap_or(0.0);
-        let others: f64 = self.sums.iter().zip(correlation).skip(1).map(|(s, r)| s * r).sum();
+        let others = dot(self.sums.get(1..).unwrap_or_default(), correlation.get(1..).unwrap_or_default());
         // A model on the edge of the unit circle may come out at zero or below by rounding.
         (own + 2.0 * others).max(own * f64::EPSILON)
     }
@@ -331,6 +339,7 @@ impl Sums {
     }
 
     /// The same under these autocorrelations.
+    #[inline(always)]
     fn of_correlation(&mut self, correlation: &[f64]) -> Spread {
         let mean = self.mean.variance(correlation);
         let slope = self.slope.as_mut().map_or(0.0, |s| s.variance(correlation));

@@ -5,7 +5,7 @@
 //! Entries are not synced: one that the machine lost is made anew.
 
 use std::fs;
-use std::io::{self, Read, Write};
+use std::io::{self, BufWriter, Read, Seek, SeekFrom, Write};
 use std::path::Path;
 
 use serde::Serialize;
@@ -14,7 +14,8 @@ use xxhash_rust::xxh3::Xxh3;
 
 /// Begins every entry; the last figure is raised with every change of its form.
 const MARK: &[u8; 8] = b"sqlcach4";
-const ROOM: usize = 4 << 20;
+/// Bytes that are written at once.
+const AT_ONCE: usize = 1 << 16;
 const SUM: usize = 16;
 const HEAD: usize = MARK.len() + SUM;
 
@@ -31,11 +32,17 @@ pub enum Found<T> {
 
 /// Tells damage, not forgery: whoever may write to the cache may write to the tables too.
 fn checksum(key: &str, content: &[u8]) -> [u8; SUM] {
+    let mut hasher = hasher(key);
+    hasher.update(content);
+    hasher.digest128().to_le_bytes()
+}
+
+/// The checksum before any content.
+fn hasher(key: &str) -> Xxh3 {
     let mut hasher = Xxh3::new();
     hasher.update(&(key.len() as u64).to_le_bytes());
     hasher.update(key.as_bytes());
-    hasher.update(content);
-    hasher.digest128().to_le_bytes()
+    hasher
 }
 
 /// An entry's bytes: mark, checksum, content. Numbers come back bit by bit.
@@ -43,11 +50,7 @@ fn checksum(key: &str, content: &[u8]) -> [u8; SUM] {
 /// # Errors
 /// A content that can't be written down, a defect.
 pub fn seal<T: Serialize>(key: &str, content: &T) -> io::Result<Vec<u8>> {
-    sealed(key, content, Vec::new())
-}
-
-fn sealed<T: Serialize>(key: &str, content: &T, mut bytes: Vec<u8>) -> io::Result<Vec<u8>> {
-    bytes.resize(HEAD, 0);
+    let mut bytes = vec![0; HEAD];
     bytes = postcard::to_extend(content, bytes).map_err(io::Error::other)?;
     let sum = checksum(key, bytes.get(HEAD..).unwrap_or_default());
     if let Some((mark, rest)) = bytes.split_first_chunk_mut::<8>() {
@@ -59,14 +62,48 @@ fn sealed<T: Serialize>(key: &str, content: &T, mut bytes: Vec<u8>) -> io::Resul
     Ok(bytes)
 }
 
-/// Writes an entry.
+/// Writes an entry, piece by piece: whole, that of a log or of a season's fit is as large as what it is made of.
 ///
 /// # Errors
 /// Any failure of the file system; nothing is left behind then.
 pub fn write<T: Serialize>(path: &Path, key: &str, content: &T) -> io::Result<()> {
-    // Room for a log of some minutes: growing step by step would copy it several times over.
-    let bytes = sealed(key, content, Vec::with_capacity(ROOM))?;
-    put(path, std::iter::once(bytes.as_slice()))
+    let mut beside = beside(path)?;
+    beside.write_all(MARK)?;
+    beside.write_all(&[0; SUM])?;
+    let mut summed = Summed { to: beside, sum: hasher(key), failed: None };
+    let written = postcard::to_io(content, BufWriter::with_capacity(AT_ONCE, &mut summed));
+    let written = written.map_err(io::Error::other).and_then(|mut rest| rest.flush());
+    let Summed { to: mut beside, sum, failed } = summed;
+    // The serialiser knows that it could not write, and not why.
+    failed.map_or(written, Err)?;
+    beside.seek(SeekFrom::Start(MARK.len() as u64))?;
+    beside.write_all(&sum.digest128().to_le_bytes())?;
+    beside.persist(path).map(drop).map_err(|e| e.error)
+}
+
+/// Sums up what is written.
+struct Summed<W> {
+    to: W,
+    sum: Xxh3,
+    failed: Option<io::Error>,
+}
+
+impl<W: Write> Write for Summed<W> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        match self.to.write_all(bytes) {
+            Ok(()) => self.sum.update(bytes),
+            Err(e) => {
+                let kind = e.kind();
+                self.failed.get_or_insert(e);
+                return Err(kind.into());
+            }
+        }
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.to.flush()
+    }
 }
 
 /// Writes these bytes to a file, which is there whole or not at all.
@@ -74,13 +111,17 @@ pub fn write<T: Serialize>(path: &Path, key: &str, content: &T) -> io::Result<()
 /// # Errors
 /// As [`write()`].
 pub fn put<'a>(path: &Path, parts: impl Iterator<Item = &'a [u8]>) -> io::Result<()> {
+    let mut beside = beside(path)?;
+    parts.into_iter().try_for_each(|bytes| beside.write_all(bytes))?;
+    beside.persist(path).map(drop).map_err(|e| e.error)
+}
+
+/// A file beside the place of another, in a folder that is there.
+fn beside(path: &Path) -> io::Result<tempfile::NamedTempFile> {
     let folder = path.parent().unwrap_or(Path::new("."));
     fs::create_dir_all(folder)?;
     // The error would name a file that nobody knows, another one every time.
-    let mut beside =
-        tempfile::Builder::new().prefix(super::BESIDE).tempfile_in(folder).map_err(|e| io::Error::from(e.kind()))?;
-    parts.into_iter().try_for_each(|bytes| beside.write_all(bytes))?;
-    beside.persist(path).map(drop).map_err(|e| e.error)
+    tempfile::Builder::new().prefix(super::BESIDE).tempfile_in(folder).map_err(|e| io::Error::from(e.kind()))
 }
 
 /// Whether a file begins as an entry does.

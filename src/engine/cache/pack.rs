@@ -22,7 +22,7 @@ const MARK: &[u8; 8] = b"sqlpack1";
 /// Key that its list is sealed with.
 const LIST: &str = "list";
 /// Bytes of entries that a run gathers before it writes them.
-const GATHERED: usize = 4 << 20;
+const GATHERED: usize = 1 << 20;
 /// Packs below this size are put together, and as soon as there are so many of them.
 const SMALL: u64 = 1 << 20;
 /// No list is longer: that of a million entries is not half of it.

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use arrow_array::ArrayRef;
-use arrow_schema::{DataType, Schema};
+use arrow_schema::{ArrowError, DataType, Schema};
 use parquet::arrow::ArrowWriter;
 use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
 use parquet::arrow::arrow_writer::{ArrowColumnWriter, compute_leaves};
@@ -19,7 +19,7 @@ use rayon::prelude::*;
 
 use super::row::Row;
 use super::rows::SCHEMA_VERSION;
-use super::switch::Switch;
+use super::switch::{Beside, Switch};
 use crate::error::Fatal;
 
 /// What every file says about its origin, as key-value metadata.
@@ -31,6 +31,9 @@ pub struct Origin {
     pub fingerprint: String,
 }
 
+/// Rows of a group: the columns of one are in memory together while they are encoded.
+const GROUP: usize = 1 << 16;
+
 /// Where a table's file of a season lies: `<tables>/<table>/season=<season>/<table>.parquet`.
 pub fn place(tables: &Path, table: &str, season: &str) -> PathBuf {
     tables.join(table).join(format!("season={season}")).join(format!("{table}.parquet"))
@@ -38,21 +41,22 @@ pub fn place(tables: &Path, table: &str, season: &str) -> PathBuf {
 
 /// The rows of one table, whatever table it is.
 pub trait Encode: Sync {
-    /// The file of one season: its place below the folder of the tables, its bytes.
+    /// The file of one season, written beside its place.
     ///
     /// # Errors
-    /// When the rows can't be brought into the table's form.
-    fn encoded(&self, tables: &Path, origin: &Origin) -> Result<(PathBuf, Vec<u8>), Fatal>;
+    /// When the rows can't be brought into the table's form, or the file can't be written.
+    fn encoded(&self, tables: &Path, origin: &Origin) -> Result<Beside, Fatal>;
 }
 
 impl<R: Row + Sync> Encode for Vec<R> {
-    fn encoded(&self, tables: &Path, origin: &Origin) -> Result<(PathBuf, Vec<u8>), Fatal> {
+    fn encoded(&self, tables: &Path, origin: &Origin) -> Result<Beside, Fatal> {
         encoded(tables, origin, self)
     }
 }
 
-fn encoded<R: Row>(tables: &Path, origin: &Origin, rows: &[R]) -> Result<(PathBuf, Vec<u8>), Fatal> {
-    let batch = R::batch(rows).map_err(|e| misfit::<R>(tables, origin, &e))?;
+fn encoded<R: Row>(tables: &Path, origin: &Origin, rows: &[R]) -> Result<Beside, Fatal> {
+    let misfit = |e: ArrowError| Fatal::Table { path: place(tables, R::TABLE, &origin.season), detail: e.to_string() };
+    let batch = R::batch(rows).map_err(misfit)?;
     encoded_by_columns::<R>(tables, origin, &[rows.len()], |_, column| Arc::clone(batch.column(column)))
 }
 
@@ -61,30 +65,32 @@ fn encoded<R: Row>(tables: &Path, origin: &Origin, rows: &[R]) -> Result<(PathBu
 /// time. Where the pieces end must not depend on the threads, so that the bytes do not.
 ///
 /// # Errors
-/// When a column is not of the table's form.
+/// When a column is not of the table's form, or the file can't be written.
 pub fn encoded_by_columns<R: Row>(
     tables: &Path,
     origin: &Origin,
     pieces: &[usize],
     column: impl Fn(usize, usize) -> ArrayRef + Sync,
-) -> Result<(PathBuf, Vec<u8>), Fatal> {
-    let bytes = columns_side_by_side(&R::schema(), properties::<R>(origin), pieces, column);
-    Ok((place(Path::new(""), R::TABLE, &origin.season), bytes.map_err(|e| misfit::<R>(tables, origin, &e))?))
-}
-
-fn misfit<R: Row>(tables: &Path, origin: &Origin, e: &dyn std::fmt::Display) -> Fatal {
-    Fatal::Table { path: place(tables, R::TABLE, &origin.season), detail: e.to_string() }
+) -> Result<Beside, Fatal> {
+    let place = place(Path::new(""), R::TABLE, &origin.season);
+    let to = Beside::begin(tables, &place)?;
+    let failed = to.failed();
+    columns_side_by_side(to, &R::schema(), properties::<R>(origin), pieces, column).map_err(|e| {
+        let misfit = || Fatal::Table { path: tables.join(&place), detail: e.to_string() };
+        failed.of_table(tables, &place).unwrap_or_else(misfit)
+    })
 }
 
 /// The file of these columns; the table of windows is most of what a night writes.
 fn columns_side_by_side(
+    to: Beside,
     schema: &Schema,
     properties: WriterProperties,
     pieces: &[usize],
     column: impl Fn(usize, usize) -> ArrayRef + Sync,
-) -> Result<Vec<u8>, ParquetError> {
+) -> Result<Beside, ParquetError> {
     let most = properties.max_row_group_row_count().unwrap_or(usize::MAX);
-    let writer = ArrowWriter::try_new(Vec::new(), Arc::new(schema.clone()), Some(properties))?;
+    let writer = ArrowWriter::try_new(to, Arc::new(schema.clone()), Some(properties))?;
     let (mut file, factory) = writer.into_serialized_writer()?;
     for (number, group) in groups(pieces, most).into_iter().enumerate() {
         let one = |(i, mut writer): (usize, ArrowColumnWriter)| {
@@ -125,8 +131,7 @@ fn groups(pieces: &[usize], most: usize) -> Vec<Range<usize>> {
 /// # Errors
 /// When the folder or the file can't be written.
 pub fn write<R: Row>(to: &mut Switch, origin: &Origin, rows: &[R]) -> Result<(), Fatal> {
-    let (place, bytes) = encoded(to.tables(), origin, rows)?;
-    to.add(&place, &bytes)
+    to.add(encoded(to.tables(), origin, rows)?)
 }
 
 fn properties<R: Row>(origin: &Origin) -> WriterProperties {
@@ -138,8 +143,10 @@ fn properties<R: Row>(origin: &Origin) -> WriterProperties {
     ];
     let caution = R::CAUTION.map(|c| ("squarelaw.caution", c));
     let pairs = pairs.into_iter().chain(caution).map(|(k, v)| KeyValue::new(k.to_owned(), v.to_owned()));
-    let mut properties =
-        WriterProperties::builder().set_compression(Compression::SNAPPY).set_key_value_metadata(Some(pairs.collect()));
+    let mut properties = WriterProperties::builder()
+        .set_compression(Compression::SNAPPY)
+        .set_max_row_group_row_count(Some(GROUP))
+        .set_key_value_metadata(Some(pairs.collect()));
     // Measured values seldom repeat: a dictionary of them is as long as they are.
     for field in R::schema().fields().iter().filter(|f| *f.data_type() == DataType::Float64) {
         properties = properties.set_column_dictionary_enabled(ColumnPath::from(field.name().as_str()), false);

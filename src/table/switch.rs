@@ -10,10 +10,11 @@ use std::collections::BTreeSet;
 use std::fs::{self, File};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
-use std::sync::{Mutex, PoisonError, mpsc};
+use std::sync::{Arc, Mutex, PoisonError, mpsc};
 
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
+use tempfile::NamedTempFile;
 
 use super::rows;
 use crate::error::Fatal;
@@ -38,6 +39,68 @@ struct Waiting {
 pub struct Switch {
     tables: PathBuf,
     waiting: Vec<Waiting>,
+}
+
+/// A file that is written beside its place, which is relative to the folder of the tables. Dropped, it goes.
+#[derive(Debug)]
+pub struct Beside {
+    file: NamedTempFile,
+    place: PathBuf,
+    failed: Failed,
+}
+
+/// What went wrong with a file first, whatever whoever writes to it makes of that.
+#[derive(Clone, Debug, Default)]
+pub struct Failed(Arc<Mutex<Option<io::Error>>>);
+
+impl Failed {
+    fn note(&self, e: &io::Error) {
+        let copy = e.raw_os_error().map_or_else(|| e.kind().into(), io::Error::from_raw_os_error);
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).get_or_insert(copy);
+    }
+
+    /// As an error of a table, whose place is relative to the folder of the tables.
+    pub fn of_table(&self, tables: &Path, place: &Path) -> Option<Fatal> {
+        let source = self.0.lock().unwrap_or_else(PoisonError::into_inner).take()?;
+        Some(failed("can't write table", &tables.join(place))(source))
+    }
+}
+
+impl Beside {
+    /// Begins one; its name begins with [`BESIDE`].
+    ///
+    /// # Errors
+    /// Any failure of the file system.
+    pub fn begin(tables: &Path, place: &Path) -> Result<Self, Fatal> {
+        let whole = tables.join(place);
+        let folder = whole.parent().unwrap_or(tables);
+        let begun =
+            fs::create_dir_all(folder).and_then(|()| tempfile::Builder::new().prefix(BESIDE).tempfile_in(folder));
+        let file = begun.map_err(failed("can't write table", &whole))?;
+        Ok(Self { file, place: place.to_owned(), failed: Failed::default() })
+    }
+
+    /// What will have gone wrong with it.
+    pub fn failed(&self) -> Failed {
+        self.failed.clone()
+    }
+
+    fn finish(self, tables: &Path) -> Result<Waiting, Fatal> {
+        let Self { file, place, .. } = self;
+        let file = synced(file).map_err(failed("can't write table", &tables.join(&place)))?;
+        let name = file.file_name().map(PathBuf::from).unwrap_or_default();
+        Ok(Waiting { beside: place.parent().map_or(name.clone(), |p| p.join(&name)), place })
+    }
+}
+
+impl Write for Beside {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.file.write(bytes).inspect_err(|e| self.failed.note(e))
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.file.flush()
+    }
 }
 
 fn failed(what: &'static str, path: &Path) -> impl FnOnce(io::Error) -> Fatal {
@@ -134,10 +197,8 @@ fn remove_note(tables: &Path) -> Result<(), Fatal> {
     fs::remove_file(&note).and_then(|()| sync_folder(tables)).map_err(failed("can't remove", &note))
 }
 
-/// A file of this content in `folder`, synced, under a name that begins with [`BESIDE`].
-fn beside(folder: &Path, bytes: &[u8]) -> io::Result<PathBuf> {
-    let mut file = tempfile::Builder::new().prefix(BESIDE).tempfile_in(folder)?;
-    file.write_all(bytes)?;
+/// A temporary file made to last.
+fn synced(file: NamedTempFile) -> io::Result<PathBuf> {
     // A temporary file is private to its owner; a table is read by others.
     #[cfg(unix)]
     {
@@ -148,14 +209,11 @@ fn beside(folder: &Path, bytes: &[u8]) -> io::Result<PathBuf> {
     file.into_temp_path().keep().map_err(|e| e.error)
 }
 
-/// A file written beside its place, which is relative to the folder of the tables.
-fn written(tables: &Path, place: &Path, bytes: &[u8]) -> Result<Waiting, Fatal> {
-    let whole = tables.join(place);
-    let folder = whole.parent().unwrap_or(tables);
-    let file =
-        fs::create_dir_all(folder).and_then(|()| beside(folder, bytes)).map_err(failed("can't write table", &whole))?;
-    let name = file.file_name().map(PathBuf::from).unwrap_or_default();
-    Ok(Waiting { beside: place.parent().map_or(name.clone(), |p| p.join(&name)), place: place.to_owned() })
+/// The note of what belongs where, beside its place.
+fn noted(tables: &Path, text: &[u8]) -> io::Result<PathBuf> {
+    let mut file = tempfile::Builder::new().prefix(BESIDE).tempfile_in(tables)?;
+    file.write_all(text)?;
+    synced(file)
 }
 
 impl Switch {
@@ -169,42 +227,38 @@ impl Switch {
         &self.tables
     }
 
-    /// Writes a file beside its place; `place` is relative to the folder of the tables.
+    /// Adds a file that was written beside its place, once it is on the disk.
     ///
     /// # Errors
     /// Any failure of the file system.
-    pub fn add(&mut self, place: &Path, bytes: &[u8]) -> Result<(), Fatal> {
-        let waiting = written(&self.tables, place, bytes)?;
+    pub fn add(&mut self, file: Beside) -> Result<(), Fatal> {
+        let waiting = file.finish(&self.tables)?;
         self.waiting.push(waiting);
         Ok(())
     }
 
-    /// The same for many files: they are made side by side, and written while others are still made, for the disk waits in
+    /// The same for many files: they are made side by side, and put on the disk while others are still made, for it waits in
     /// each. They stand in the order given.
     ///
     /// # Errors
     /// The first that can't be made or written; what was written then goes with the switch.
-    pub fn add_all(
-        &mut self,
-        count: usize,
-        make: impl Fn(usize) -> Result<(PathBuf, Vec<u8>), Fatal> + Sync,
-    ) -> Result<(), Fatal> {
-        let (made, to_write) = mpsc::channel::<(usize, PathBuf, Vec<u8>)>();
+    pub fn add_all(&mut self, count: usize, make: impl Fn(usize) -> Result<Beside, Fatal> + Sync) -> Result<(), Fatal> {
+        let (made, to_write) = mpsc::channel::<(usize, Beside)>();
         let to_write = Mutex::new(to_write);
         let next = || to_write.lock().unwrap_or_else(PoisonError::into_inner).recv().ok();
         let write = || {
             let mut out = Vec::new();
-            while let Some((i, place, bytes)) = next() {
-                out.push((i, written(&self.tables, &place, &bytes)));
+            while let Some((i, file)) = next() {
+                out.push((i, file.finish(&self.tables)));
             }
             out
         };
         let (made, mut done) = std::thread::scope(|scope| {
             let writers: Vec<_> = (0..WRITERS).map(|_| scope.spawn(write)).collect();
             let one = |(made, i): (&mut mpsc::Sender<_>, usize)| {
-                let (place, bytes) = make(i)?;
+                let file = make(i)?;
                 // Nobody takes it any more only where a writer died, which shows below.
-                let _ = made.send((i, place, bytes));
+                let _ = made.send((i, file));
                 Ok::<_, Fatal>(())
             };
             let all = (0..count).into_par_iter().map_with(made, |made, i| one((made, i))).collect::<Result<(), _>>();
@@ -234,7 +288,7 @@ impl Switch {
         // New folders must outlive a crash as well as the files in them.
         let folders = self.waiting.iter().filter_map(|w| w.place.parent()).flat_map(Path::ancestors);
         sync_folders(&self.tables, folders)?;
-        let written = beside(&self.tables, &text).map_err(failed("can't write", &note))?;
+        let written = noted(&self.tables, &text).map_err(failed("can't write", &note))?;
         fs::rename(&written, &note).and_then(|()| sync_folder(&self.tables)).map_err(failed("can't write", &note))?;
         let waiting = std::mem::take(&mut self.waiting);
         let former: Vec<Former> = waiting.iter().map(|w| Former::of(&self.tables.join(&w.place))).collect();
@@ -316,9 +370,15 @@ mod tests {
 
     fn both(tables: &Path, content: &str) {
         let mut switch = Switch::new(tables);
-        switch.add(Path::new(LOGS), content.as_bytes()).unwrap();
-        switch.add(Path::new(FITS), content.as_bytes()).unwrap();
+        add(&mut switch, LOGS, content.as_bytes());
+        add(&mut switch, FITS, content.as_bytes());
         switch.commit().unwrap();
+    }
+
+    fn add(switch: &mut Switch, place: &str, content: &[u8]) {
+        let mut file = Beside::begin(switch.tables(), Path::new(place)).unwrap();
+        file.write_all(content).unwrap();
+        switch.add(file).unwrap();
     }
 
     #[test]
@@ -343,7 +403,7 @@ mod tests {
         fs::create_dir_all(tables.join(FITS).join("in the way")).unwrap();
         let mut switch = Switch::new(tables);
         for place in [LOGS, "winds/season=1/winds.parquet", FITS] {
-            switch.add(Path::new(place), b"new").unwrap();
+            add(&mut switch, place, b"new");
         }
         assert!(switch.commit().is_err());
         assert_eq!(text(tables, LOGS), "old");
@@ -361,7 +421,7 @@ mod tests {
         let tables = folder.path();
         both(tables, "old");
         let mut switch = Switch::new(tables);
-        switch.add(Path::new(LOGS), b"new").unwrap();
+        add(&mut switch, LOGS, b"new");
         assert_eq!(text(tables, LOGS), "old");
         drop(switch);
         assert_eq!(recover(tables).unwrap(), Recovered::default());
@@ -375,8 +435,8 @@ mod tests {
             let tables = folder.path();
             both(tables, "old");
             let mut switch = Switch::new(tables);
-            switch.add(Path::new(LOGS), b"new").unwrap();
-            switch.add(Path::new(FITS), b"new").unwrap();
+            add(&mut switch, LOGS, b"new");
+            add(&mut switch, FITS, b"new");
             let waiting = std::mem::take(&mut switch.waiting);
             if noted {
                 fs::write(tables.join(NOTE), serde_json::to_vec(&waiting).unwrap()).unwrap();

@@ -2,7 +2,7 @@
 //! together would take more memory than the rest of a season: it is made column by column, a piece at a time.
 
 use std::collections::BTreeSet;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 
 use arrow_array::{ArrayRef, BooleanArray, Float64Array, Int64Array, StringArray, new_null_array};
@@ -16,6 +16,7 @@ use crate::stages::window::{Measure, Window};
 use crate::table::parquet_file::{self, Encode, Origin};
 use crate::table::row::Row;
 use crate::table::rows::WindowRow;
+use crate::table::switch::Beside;
 
 /// Windows of a piece.
 const PIECE: usize = 500;
@@ -109,7 +110,7 @@ impl<'a> WindowTable<'a> {
 }
 
 impl Encode for WindowTable<'_> {
-    fn encoded(&self, folder: &Path, origin: &Origin) -> Result<(PathBuf, Vec<u8>), Fatal> {
+    fn encoded(&self, folder: &Path, origin: &Origin) -> Result<Beside, Fatal> {
         let (schema, windows) = (WindowRow::schema(), &self.tables.windows);
         let measured = |of: &[Window]| of.iter().map(|w| w.measures.iter().flatten().count()).sum();
         let pieces: Vec<usize> =

@@ -7,10 +7,11 @@
 
 use std::ops::Range;
 
+use multiversion::multiversion;
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 use rayon::prelude::*;
 
-use super::sparse::Sparse;
+use super::sparse::{Layout, Sparse};
 use super::together::Chain;
 use super::{AT_HAND, Estimates, IDENTIFIED};
 
@@ -79,7 +80,8 @@ impl Steps {
                 fill(g, room);
                 room
             });
-            let local = DVector::from_iterator(b.columns.len(), b.columns.iter().map(|c| beta[*c]));
+            let columns = &b.layout.columns;
+            let local = DVector::from_iterator(columns.len(), columns.iter().map(|c| beta[*c]));
             let nuisance = step.nuisance(&local);
             let residuals = residuals(b, &local, &nuisance);
             let pulls = step.pulls(b, &residuals);
@@ -132,17 +134,21 @@ impl Step {
         if !b.is_finite() {
             return None;
         }
-        let (m, all) = (b.nuisance, b.observed() + 1);
+        let layout = &*b.layout;
+        let (m, all) = (layout.nuisance, layout.observed() + 1);
         (self.own, self.all) = (m, all);
-        self.columns.clone_from(&b.columns);
+        self.columns.clone_from(&layout.columns);
         self.eliminated.clear();
         self.eliminated.resize(all * all, 0.0);
-        for (i, w) in b.w.iter().enumerate() {
-            let (places, values) = b.row(i);
-            for (a, (place, value)) in places.iter().zip(values).enumerate() {
+        scratch.sums.clear();
+        scratch.sums.resize(layout.all_products(), 0.0);
+        add_rows(layout, b.values(), &b.w, &mut scratch.sums);
+        for shape in 0..layout.shapes() {
+            let places = layout.places(shape);
+            let lines = scratch.sums[layout.products(shape)].chunks_exact(Layout::stride(places.len()));
+            for (a, (place, line)) in places.iter().zip(lines).enumerate() {
                 let column = &mut self.eliminated[*place as usize * all..][..all];
-                let weighted = w * value;
-                places[a..].iter().zip(&values[a..]).for_each(|(other, v)| column[*other as usize] += weighted * v);
+                places[a..].iter().zip(&line[a..]).for_each(|(other, sum)| column[*other as usize] += sum);
             }
         }
         self.before.clear();
@@ -154,22 +160,24 @@ impl Step {
     /// Takes from the sums what rows that err together do not tell; `None` where that is not finite or out of range.
     fn take_together(&mut self, b: &Sparse, scratch: &mut Scratch) -> Option<()> {
         self.chains.clear();
-        scratch.begin(self.all);
+        scratch.begin(self.all, &b.layout);
         for t in b.together.iter() {
             let rows = t.first..t.first + t.acts.len();
             let chain = Chain::new(t, b.w.get(rows.clone())?)?;
-            scratch.touch(b, rows, &mut self.eliminated);
+            scratch.touch(&b.layout, rows, &mut self.eliminated);
             // D'W[N X y] of the places that these rows touch, state by state.
-            let width = scratch.touched.len();
+            let stride = scratch.stride();
             scratch.through.clear();
-            scratch.through.resize(t.kept.len() * width, 0.0);
+            scratch.through.resize(t.kept.len() * stride, 0.0);
             for (i, (state, act)) in t.acts.iter().enumerate() {
                 let weighted = b.w[t.first + i] * act;
-                let of_state = &mut scratch.through[state * width..][..width];
-                b.filled(t.first + i).for_each(|(place, v)| of_state[scratch.place_of[place]] += weighted * v);
+                let of_state = &mut scratch.through[state * stride..][..stride];
+                let (shape, values) = b.row(t.first + i);
+                let index = &scratch.index[b.layout.range(shape)];
+                index.iter().zip(values).for_each(|(at, v)| of_state[*at as usize] += weighted * v);
             }
-            chain.forward(&mut scratch.through, width);
-            scratch.multiply();
+            chain.forward(&mut scratch.through, stride);
+            multiply(&scratch.through, stride, &mut scratch.products);
             self.chains.push(chain);
         }
         scratch.put(&mut self.eliminated);
@@ -260,67 +268,129 @@ fn eliminate(a: &mut [f64], n: usize, own: usize) -> Option<()> {
     Some(())
 }
 
+/// Adds the weighted products of every row's values with each other to the sums of its shape. Compiled for newer
+/// processors too: most of a step is spent here.
+#[multiversion(targets("x86_64+avx2"))]
+fn add_rows(layout: &Layout, values: &[f64], w: &[f64], sums: &mut [f64]) {
+    for (i, w) in w.iter().enumerate() {
+        let values = &values[layout.values(i)];
+        let sums = &mut sums[layout.products(layout.shape(i))];
+        match Layout::stride(values.len()) {
+            4 => add_row::<4>(values, *w, sums),
+            8 => add_row::<8>(values, *w, sums),
+            12 => add_row::<12>(values, *w, sums),
+            stride => {
+                for (line, value) in sums.chunks_exact_mut(stride).zip(values) {
+                    let weighted = w * value;
+                    line.iter_mut().zip(values).for_each(|(sum, v)| *sum += weighted * v);
+                }
+            }
+        }
+    }
+}
+
+/// The same for one row of at most so many values.
+#[inline(always)]
+fn add_row<const N: usize>(values: &[f64], w: f64, sums: &mut [f64]) {
+    let mut all = [0.0; N];
+    all.iter_mut().zip(values).for_each(|(to, from)| *to = *from);
+    for (line, value) in sums.as_chunks_mut::<N>().0.iter_mut().zip(values) {
+        let weighted = w * value;
+        line.iter_mut().zip(&all).for_each(|(sum, v)| *sum += weighted * v);
+    }
+}
+
+/// Adds what the states of one group take to the products of the touched places, `stride` of them a state and a line.
+#[multiversion(targets("x86_64+avx2"))]
+fn multiply(through: &[f64], stride: usize, products: &mut [f64]) {
+    for of_state in through.chunks_exact(stride.max(1)) {
+        for (a, (value, line)) in of_state.iter().zip(products.chunks_exact_mut(stride)).enumerate() {
+            if *value == 0.0 {
+                continue;
+            }
+            // From the four that hold the diagonal on.
+            let from = a / 4;
+            let lanes = line.as_chunks_mut::<4>().0[from..].iter_mut().zip(&of_state.as_chunks::<4>().0[from..]);
+            lanes.for_each(|(sums, v)| sums.iter_mut().zip(v).for_each(|(sum, v)| *sum += value * v));
+        }
+    }
+}
+
 /// Room for what groups of rows that err together take from the sums. Groups follow each other that touch the same
 /// places: those of one outing. What they take is summed before it is put where it belongs.
 #[derive(Default)]
 struct Scratch {
     all: usize,
+    /// Products of the rows' values, shape by shape.
+    sums: Vec<f64>,
     /// Per place of the block its index among those that are touched.
-    place_of: Vec<usize>,
-    touched: Vec<usize>,
+    place_of: Vec<u32>,
+    touched: Vec<u32>,
+    /// The same per place of every shape that is known to touch no others.
+    index: Vec<u32>,
+    known: Vec<bool>,
     /// Touched places, for every state of a group.
     through: Vec<f64>,
-    /// Touched places by touched places, the upper triangle row by row.
+    /// Touched places by touched places, the upper triangle line by line.
     products: Vec<f64>,
 }
 
 impl Scratch {
-    const NOWHERE: usize = usize::MAX;
+    const NOWHERE: u32 = u32::MAX;
 
-    fn begin(&mut self, all: usize) {
+    fn begin(&mut self, all: usize, layout: &Layout) {
         self.all = all;
         self.place_of.clear();
         self.place_of.resize(all, Self::NOWHERE);
+        self.index.clear();
+        self.index.resize(layout.all_places(), 0);
+        self.known.clear();
+        self.known.resize(layout.shapes(), false);
         self.touched.clear();
         self.products.clear();
     }
 
-    /// Makes room for the places of some rows; where there is one more the others are done with.
-    fn touch(&mut self, b: &Sparse, rows: Range<usize>, sums: &mut [f64]) {
-        let places = || rows.clone().flat_map(|i| b.row(i).0).map(|p| *p as usize);
-        if places().all(|p| self.place_of[p] != Self::NOWHERE) {
-            return;
-        }
-        self.put(sums);
-        for place in places() {
-            if self.place_of[place] == Self::NOWHERE {
-                self.place_of[place] = self.touched.len();
-                self.touched.push(place);
-            }
-        }
-        self.products.resize(self.touched.len() * self.touched.len(), 0.0);
+    /// Length of a line of products: they go four at a time.
+    fn stride(&self) -> usize {
+        self.touched.len().next_multiple_of(4)
     }
 
-    /// Adds what the states of one group take.
-    fn multiply(&mut self) {
-        let width = self.touched.len();
-        for of_state in self.through.chunks_exact(width.max(1)) {
-            for (a, value) in of_state.iter().enumerate().filter(|(_, v)| **v != 0.0) {
-                let row = &mut self.products[a * width..][..width];
-                row[a..].iter_mut().zip(&of_state[a..]).for_each(|(sum, v)| *sum += value * v);
+    /// Makes room for the places of some rows; where there is one more the others are done with.
+    fn touch(&mut self, layout: &Layout, rows: Range<usize>, sums: &mut [f64]) {
+        let shapes = || rows.clone().map(|i| layout.shape(i));
+        if shapes().all(|shape| self.known[shape]) {
+            return;
+        }
+        let places = || shapes().flat_map(|shape| layout.places(shape));
+        if places().any(|p| self.place_of[*p as usize] == Self::NOWHERE) {
+            self.put(sums);
+            for place in places() {
+                let of = &mut self.place_of[*place as usize];
+                if *of == Self::NOWHERE {
+                    *of = self.touched.len() as u32;
+                    self.touched.push(*place);
+                }
+            }
+            self.products.resize(self.touched.len() * self.stride(), 0.0);
+        }
+        for shape in shapes() {
+            if !std::mem::replace(&mut self.known[shape], true) {
+                let index = self.index[layout.range(shape)].iter_mut().zip(layout.places(shape));
+                index.for_each(|(index, place)| *index = self.place_of[*place as usize]);
             }
         }
     }
 
     /// Takes it from the sums and forgets the places.
     fn put(&mut self, sums: &mut [f64]) {
-        let width = self.touched.len();
-        for (a, place) in self.touched.iter().enumerate() {
-            for (other, product) in self.touched.iter().zip(&self.products[a * width..]).skip(a) {
-                sums[place.min(other) * self.all + place.max(other)] -= product;
+        let stride = self.stride().max(1);
+        for ((a, place), line) in self.touched.iter().enumerate().zip(self.products.chunks_exact(stride)) {
+            for (other, product) in self.touched.iter().zip(line).skip(a) {
+                sums[*place.min(other) as usize * self.all + *place.max(other) as usize] -= product;
             }
-            self.place_of[*place] = Self::NOWHERE;
+            self.place_of[*place as usize] = Self::NOWHERE;
         }
+        self.known.fill(false);
         self.touched.clear();
         self.products.clear();
     }

@@ -1,98 +1,170 @@
-//! A block as its rows are: few places of each not zero.
+//! A block as its rows are: few places of each not zero, and the same ones in every step.
 
+use std::collections::BTreeMap;
+use std::ops::Range;
 use std::sync::Arc;
 
 use nalgebra::{DMatrix, DVector};
 
 use super::{Block, Together};
+use crate::numerics::lanes::sum;
 
-/// One cluster for a step of an iteration; [`Block`] is the same with every zero written out.
+/// Where the values of a block's rows stand. Many rows have theirs in the same places: they are of one shape.
 #[derive(Clone, Debug, Default)]
-pub struct Sparse {
+pub struct Layout {
     /// Shared columns that are not zero in this block: their indices.
     pub columns: Vec<usize>,
     /// Columns that are the block's own.
     pub nuisance: usize,
-    /// Weights, n.
-    pub w: Vec<f64>,
-    /// Rows whose errors beside that are correlated.
-    pub together: Arc<Vec<Together>>,
-    /// Ends of the rows in `places` and `values`.
-    ends: Vec<usize>,
-    /// Where the values of a row stand, in ascending order: the block's own columns first, then X's, then y.
+    /// Places of every shape, one shape after the other: the block's own columns first, then X's, then y.
     places: Vec<u32>,
-    values: Vec<f64>,
+    /// Where those of a shape end.
+    ends: Vec<u32>,
+    /// Per row its shape, and where its values begin; the end of all behind them.
+    shapes: Vec<u32>,
+    starts: Vec<u32>,
+    /// Where the products of a shape's values with each other begin, were they written down shape after shape; see
+    /// [`Layout::stride`].
+    products: Vec<usize>,
 }
 
-impl Sparse {
-    /// Takes out all rows; the room that they had is kept.
-    pub fn clear(&mut self, columns: &[usize], nuisance: usize) {
-        self.columns.clear();
-        self.columns.extend_from_slice(columns);
-        self.nuisance = nuisance;
-        self.w.clear();
-        self.ends.clear();
-        self.places.clear();
-        self.values.clear();
-        self.together = Arc::default();
+impl Layout {
+    /// `shapes`: per shape its places in ascending order, the last that of y; `rows`: per row its shape.
+    pub fn new(columns: Vec<usize>, nuisance: usize, shapes: &[Vec<u32>], rows: Vec<u32>) -> Self {
+        debug_assert!(shapes.iter().all(|places| places.is_sorted()));
+        let mut out =
+            Self { columns, nuisance, shapes: rows, starts: vec![0], products: vec![0], ..Default::default() };
+        let mut products = 0;
+        for places in shapes {
+            out.places.extend_from_slice(places);
+            out.ends.push(out.places.len() as u32);
+            products += places.len() * Self::stride(places.len());
+            out.products.push(products);
+        }
+        let mut end = 0;
+        for shape in &out.shapes {
+            end += shapes.get(*shape as usize).map_or(0, Vec::len) as u32;
+            out.starts.push(end);
+        }
+        out
     }
 
-    /// Puts a value into the row that is being filled, into a column of the block's own. Those of a row come before its
-    /// shared ones, and each in ascending order.
-    pub fn own(&mut self, place: usize, value: f64) {
-        self.put(place, value);
+    /// Length of a line of products of so many values: they go four at a time.
+    pub(super) fn stride(values: usize) -> usize {
+        values.next_multiple_of(4)
     }
 
-    /// The same for a shared column, by its place among `columns`.
-    pub fn shared(&mut self, place: usize, value: f64) {
-        self.put(self.nuisance + place, value);
-    }
-
-    fn put(&mut self, place: usize, value: f64) {
-        self.places.push(place as u32);
-        self.values.push(value);
-    }
-
-    /// Ends a row with its observation and weight.
-    pub fn end(&mut self, y: f64, w: f64) {
-        self.put(self.observed(), y);
-        debug_assert!(self.places[self.ends.last().copied().unwrap_or(0)..].is_sorted());
-        self.ends.push(self.places.len());
-        self.w.push(w);
-    }
-
-    /// Rows.
-    pub(super) fn len(&self) -> usize {
+    /// Shapes.
+    pub(super) fn shapes(&self) -> usize {
         self.ends.len()
+    }
+
+    /// The shape of a row.
+    pub fn shape(&self, row: usize) -> usize {
+        self.shapes[row] as usize
+    }
+
+    /// Where those of a shape stand among all shapes' places.
+    pub(super) fn range(&self, shape: usize) -> Range<usize> {
+        let start = if shape == 0 { 0 } else { self.ends[shape - 1] };
+        start as usize..self.ends[shape] as usize
+    }
+
+    /// The places of a shape.
+    pub(super) fn places(&self, shape: usize) -> &[u32] {
+        &self.places[self.range(shape)]
+    }
+
+    /// Those of all shapes.
+    pub(super) fn all_places(&self) -> usize {
+        self.places.len()
+    }
+
+    /// Where the products of a shape's values stand, see [`Layout::stride`]; of all shapes, how many there are.
+    pub(super) fn products(&self, shape: usize) -> Range<usize> {
+        self.products[shape]..self.products[shape + 1]
+    }
+
+    pub(super) fn all_products(&self) -> usize {
+        self.products.last().copied().unwrap_or(0)
+    }
+
+    /// Where the values of a row stand.
+    pub(super) fn values(&self, row: usize) -> Range<usize> {
+        self.starts[row] as usize..self.starts[row + 1] as usize
     }
 
     /// Place of y.
     pub(super) fn observed(&self) -> usize {
         self.nuisance + self.columns.len()
     }
+}
 
-    /// What is filled of a row: places and values.
-    pub(super) fn row(&self, i: usize) -> (&[u32], &[f64]) {
-        let start = if i == 0 { 0 } else { self.ends[i - 1] };
-        (&self.places[start..self.ends[i]], &self.values[start..self.ends[i]])
+/// One cluster for a step of an iteration; [`Block`] is the same with every zero written out.
+#[derive(Clone, Debug, Default)]
+pub struct Sparse {
+    /// Where the values stand.
+    pub layout: Arc<Layout>,
+    /// Weights, n.
+    pub w: Vec<f64>,
+    /// Rows whose errors beside that are correlated.
+    pub together: Arc<Vec<Together>>,
+    values: Vec<f64>,
+}
+
+impl Sparse {
+    /// Takes out all rows, for those of a layout; the room that they had is kept.
+    pub fn clear(&mut self, layout: &Arc<Layout>) {
+        self.layout = Arc::clone(layout);
+        self.w.clear();
+        self.values.clear();
+        self.together = Arc::default();
     }
 
-    /// The same, value by value.
+    /// Puts the next value into the row that is being filled.
+    pub fn put(&mut self, value: f64) {
+        self.values.push(value);
+    }
+
+    /// Ends a row with its observation and weight.
+    pub fn end(&mut self, y: f64, w: f64) {
+        self.put(y);
+        self.w.push(w);
+        debug_assert_eq!(self.layout.starts.get(self.w.len()).copied(), Some(self.values.len() as u32));
+    }
+
+    /// Rows.
+    pub(super) fn len(&self) -> usize {
+        self.w.len()
+    }
+
+    /// All values, row after row.
+    pub(super) fn values(&self) -> &[f64] {
+        &self.values
+    }
+
+    /// What is filled of a row: its shape and values.
+    pub(super) fn row(&self, i: usize) -> (usize, &[f64]) {
+        (self.layout.shape(i), &self.values[self.layout.values(i)])
+    }
+
+    /// The same, place by place.
     pub(super) fn filled(&self, i: usize) -> impl Iterator<Item = (usize, f64)> {
-        let (places, values) = self.row(i);
-        places.iter().map(|p| *p as usize).zip(values.iter().copied())
+        let (shape, values) = self.row(i);
+        self.layout.places(shape).iter().map(|p| *p as usize).zip(values.iter().copied())
     }
 
     /// Whether every value is finite.
     pub(super) fn is_finite(&self) -> bool {
-        self.values.iter().all(|v| v.is_finite()) && self.w.iter().all(|w| w.is_finite())
+        // Nothing times a number is nothing.
+        sum(&self.values, |v| v * 0.0) + sum(&self.w, |w| w * 0.0) == 0.0
     }
 
     /// With every zero written out.
     pub fn dense(&self) -> Block {
-        let (n, k, m) = (self.len(), self.columns.len(), self.nuisance);
+        let (n, k, m) = (self.len(), self.layout.columns.len(), self.layout.nuisance);
         let mut out = Block {
-            columns: self.columns.clone(),
+            columns: self.layout.columns.clone(),
             x: DMatrix::zeros(n, k),
             nuisance: DMatrix::zeros(n, m),
             y: DVector::zeros(n),
@@ -114,11 +186,28 @@ impl Sparse {
 
 impl From<&Block> for Sparse {
     fn from(b: &Block) -> Self {
+        let (n, m, k) = (b.y.len(), b.nuisance.ncols(), b.x.ncols());
+        let value = |i: usize, place: usize| match place.checked_sub(m) {
+            None => b.nuisance[(i, place)],
+            Some(shared) if shared < k => b.x[(i, shared)],
+            Some(_) => b.y[i],
+        };
+        let places = |i: usize| -> Vec<u32> {
+            (0..=m + k).filter(|p| *p == m + k || value(i, *p) != 0.0).map(|p| p as u32).collect()
+        };
+        let (mut shapes, mut number) = (Vec::new(), BTreeMap::new());
+        let mut shape = |i: usize| {
+            let places = places(i);
+            *number.entry(places.clone()).or_insert_with(|| {
+                shapes.push(places);
+                shapes.len() as u32 - 1
+            })
+        };
+        let rows = (0..n).map(&mut shape).collect();
         let mut out = Self::default();
-        out.clear(&b.columns, b.nuisance.ncols());
-        for i in 0..b.y.len() {
-            b.nuisance.row(i).iter().enumerate().filter(|(_, v)| **v != 0.0).for_each(|(j, v)| out.own(j, *v));
-            b.x.row(i).iter().enumerate().filter(|(_, v)| **v != 0.0).for_each(|(j, v)| out.shared(j, *v));
+        out.clear(&Arc::new(Layout::new(b.columns.clone(), m, &shapes, rows)));
+        for i in 0..n {
+            places(i).iter().filter(|p| (**p as usize) < m + k).for_each(|p| out.put(value(i, *p as usize)));
             out.end(b.y[i], b.w[i]);
         }
         out.together = Arc::new(b.together.clone());

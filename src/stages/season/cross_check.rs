@@ -145,7 +145,7 @@ impl CrossCheck {
         for (k, c) in fit.evidence.configurations.iter().enumerate() {
             let mut sessions: BTreeMap<(&str, &str), Vec<f64>> = BTreeMap::new();
             for w in windows.iter().filter(|w| w.configuration == c.name) {
-                if let Some(c) = w.coast.and_then(|c| c.coefficient(fit.headwind_of(w))) {
+                if let Some(c) = w.coast.as_ref().and_then(|c| c.coefficient(fit.headwind_of(w))) {
                     sessions.entry((&w.event, &w.session)).or_default().push(c);
                 }
             }

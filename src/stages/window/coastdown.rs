@@ -128,7 +128,7 @@ impl WindowStage for Coastdown {
             let first = windows.len();
             windows.extend(stretch.iter().filter_map(|p| window(log, *p, "coastdown", cx)));
             if let Some(window) = windows.get_mut(first).filter(|_| cx.road_load) {
-                window.coast = self.coast(log, stretch);
+                window.coast = self.coast(log, stretch).map(Box::new);
             }
         }
         Ok(Found::windows(windows, funnel))

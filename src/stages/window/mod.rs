@@ -107,7 +107,7 @@ pub struct Window {
     /// Mean of the vertical specific force less gravity, m/s²; `None` without that channel.
     pub accel_z: Option<f64>,
     /// Road load of the whole coasting stretch that begins with this window, where a season stage wants it.
-    pub coast: Option<Coast>,
+    pub coast: Option<Box<Coast>>,
     /// One entry per quantity of the plan, in its order; `None` where it was not measured.
     pub measures: Vec<Option<Measure>>,
 }

@@ -216,7 +216,7 @@ fn coasting_in_a_known_headwind_gives_the_coefficient_of_still_air() {
     for headwind in [-4.0, -1.5, 0.0, 2.5, 4.0] {
         let coast = |measured| {
             let found = stage.run(&coasting(headwind, measured), &cx).unwrap();
-            found.windows[0].coast.unwrap()
+            *found.windows[0].coast.clone().unwrap()
         };
         let by_fit = coast(false).coefficient(headwind).unwrap();
         let by_sensor = coast(true).coefficient(0.0).unwrap();

@@ -40,25 +40,25 @@ fn cleared(evidence: &Evidence, model: &Model, i: usize) -> f64 {
 
 /// Of every configuration and quantity whose speeds can tell.
 pub(super) fn bends(evidence: &Evidence, model: &Model) -> BTreeMap<Pair, Bend> {
-    let pairs: Vec<Pair> = model.column.keys().copied().collect();
-    let found: Vec<Option<Bend>> = pairs.par_iter().map(|pair| bend(evidence, model, *pair)).collect();
-    pairs.into_iter().zip(found).filter_map(|(pair, bend)| Some((pair, bend?))).collect()
+    // Per pair the observations of every session that has some.
+    let mut of_pairs: BTreeMap<Pair, Vec<(usize, Vec<usize>)>> = BTreeMap::new();
+    for (g, i) in model.rows.iter().enumerate().flat_map(|(g, rows)| rows.iter().map(move |i| (g, *i))) {
+        let o = &evidence.observations[i];
+        let of_pair = of_pairs.entry((o.configuration, o.quantity)).or_default();
+        match of_pair.last_mut() {
+            Some((last, rows)) if *last == g => rows.push(i),
+            _ => of_pair.push((g, vec![i])),
+        }
+    }
+    let found: Vec<(Pair, Option<Bend>)> =
+        of_pairs.into_par_iter().map(|(pair, sessions)| (pair, bend(evidence, model, &sessions))).collect();
+    let fitted = |(pair, bend): (Pair, Option<Bend>)| Some((pair, bend.filter(|_| model.column.contains_key(&pair))?));
+    found.into_iter().filter_map(fitted).collect()
 }
 
-fn bend(evidence: &Evidence, model: &Model, (configuration, quantity): Pair) -> Option<Bend> {
+fn bend(evidence: &Evidence, model: &Model, sessions: &[(usize, Vec<usize>)]) -> Option<Bend> {
     let mut blocks = Vec::new();
-    for rows in &model.rows {
-        let of_pair: Vec<usize> = rows
-            .iter()
-            .copied()
-            .filter(|i| {
-                let o = &evidence.observations[*i];
-                o.configuration == configuration && o.quantity == quantity
-            })
-            .collect();
-        if of_pair.is_empty() {
-            continue;
-        }
+    for (_, of_pair) in sessions {
         let mut outings: Vec<usize> = of_pair.iter().map(|i| evidence.observations[*i].outing).collect();
         outings.sort_unstable();
         outings.dedup();

@@ -234,8 +234,7 @@ struct Solver<'a> {
     /// Effective v² between the classes of each kind, wind aside.
     limits: Vec<(f64, f64)>,
     robust: Vec<f64>,
-    /// Per row its variance under the model, its own and that between windows, and the root of it.
-    variances: Vec<f64>,
+    /// Per row the root of its variance under the model, its own and that between windows.
     deviations: Vec<f64>,
     beta: DVector<f64>,
     residual: Vec<f64>,
@@ -246,8 +245,6 @@ struct Solver<'a> {
     spread: State,
     /// Per session the gains of its quantities; none where they are not looked for.
     gains: Vec<Vec<Gain>>,
-    /// Per row: change of its value per gain of its session.
-    reads: Vec<f64>,
     /// What the gusts add to the loss.
     gust_loss: f64,
     share: Vec<f64>,
@@ -261,10 +258,10 @@ struct Solver<'a> {
     /// Where the values of each session's block go.
     places: Vec<Places>,
     /// Shared column of every row's coefficient.
-    slopes: Vec<usize>,
+    slopes: Vec<u32>,
     /// Per row its cell, see [`Solver::cell`], and the rows of every cell.
-    cells: Vec<usize>,
-    by_cell: Vec<Vec<usize>>,
+    cells: Vec<u32>,
+    by_cell: Vec<Vec<u32>>,
     /// Per row: what the fall of that weight takes from the derivative of its score.
     falls: Vec<f64>,
     /// Per row: how far its window is believed to have run in the air that the model knows, see [`wakes`].
@@ -316,7 +313,6 @@ impl<'a> Solver<'a> {
             kinds,
             limits,
             robust: vec![1.0; n],
-            variances: vec![1.0; n],
             deviations: vec![1.0; n],
             beta: DVector::zeros(column.len()),
             column,
@@ -326,7 +322,6 @@ impl<'a> Solver<'a> {
             gusts: Gusts { memory: 1.0, levers: vec![0.0; n], ..Default::default() },
             spread: State::default(),
             gains: Vec::new(),
-            reads: vec![0.0; n],
             gust_loss: 0.0,
             share: Vec::new(),
             iterations: 0,
@@ -339,13 +334,15 @@ impl<'a> Solver<'a> {
             clean: vec![1.0; n],
             falls: vec![0.0; n],
         };
+        // Nothing is known of the air yet.
+        solver.spread = State::of(&solver);
         let sessions = 0..solver.order.sessions.len();
         solver.gusts.straights = sessions.clone().into_par_iter().map(|g| solver.straights_of(g)).collect();
         solver.gusts.moments = solver.moments();
-        let slope = |o: &Observation| solver.column.get(&(o.configuration, o.quantity)).copied().unwrap_or(0);
+        let slope = |o: &Observation| solver.column.get(&(o.configuration, o.quantity)).map_or(0, |c| *c as u32);
         solver.slopes = solver.observations().map(slope).collect();
-        solver.cells = solver.observations().map(|o| solver.cell(o)).collect();
-        solver.cells.iter().enumerate().for_each(|(r, cell)| solver.by_cell[*cell].push(r));
+        solver.cells = solver.observations().map(|o| solver.cell(o) as u32).collect();
+        solver.cells.iter().enumerate().for_each(|(r, cell)| solver.by_cell[*cell as usize].push(r as u32));
         solver.gains = solver.gains_of_sessions();
         solver.places = sessions.into_par_iter().map(|g| solver.places_of(g)).collect();
         solver.share = (0..quantities).into_par_iter().map(|q| solver.share_left(q)).collect();
@@ -399,17 +396,27 @@ impl<'a> Solver<'a> {
     /// Takes over what the spreads say of every observation.
     fn set_variances(&mut self) {
         let equal = self.options.weights == Weights::Equal;
-        for (r, cell) in self.cells.iter().enumerate() {
-            let own = if equal { 0.0 } else { self.order.se[r] * self.order.se[r] * self.overstated[*cell] };
-            self.variances[r] = (own + self.between[*cell]).max(f64::MIN_POSITIVE);
-            self.deviations[r] = self.variances[r].sqrt();
+        for (r, cell) in self.cells.iter().map(|cell| *cell as usize).enumerate() {
+            let se = self.observation(r).se;
+            let own = if equal { 0.0 } else { se * se * self.overstated[cell] };
+            self.deviations[r] = (own + self.between[cell]).max(f64::MIN_POSITIVE).sqrt();
         }
+    }
+
+    /// Variance of a row under the model.
+    fn variance(&self, row: usize) -> f64 {
+        self.deviations[row] * self.deviations[row]
+    }
+
+    /// Shared column of a row's coefficient.
+    fn slope(&self, row: usize) -> usize {
+        self.slopes[row] as usize
     }
 
     /// Mean between-window variance of a quantity.
     fn between_of(&self, q: usize) -> f64 {
         let of_quantity = self.order.of_quantity(q);
-        let of_window = |i: usize| self.between[self.cells[i]] + self.gust_variance(i);
+        let of_window = |i: usize| self.between[self.cells[i] as usize] + self.gust_variance(i);
         of_quantity.clone().map(of_window).sum::<f64>() / of_quantity.len().max(1) as f64
     }
 
@@ -448,7 +455,7 @@ impl<'a> Solver<'a> {
     ) -> Model {
         let fitted = settled.is_some();
         let weight = |r: usize| {
-            let own = self.variances[r] / (self.clean[r] * self.robust[r]);
+            let own = self.variance(r) / (self.clean[r] * self.robust[r]);
             1.0 / (own + self.gust_variance(r))
         };
         let weight: Vec<f64> = (0..self.order.len()).map(|r| if fitted { weight(r) } else { 0.0 }).collect();

@@ -199,11 +199,13 @@ fn slopes(fit: &SeasonFit, wanted: impl Fn(&Pair) -> bool) -> BTreeMap<Pair, Vec
 
 /// Observations by a key, in the order of the keys; `None` for those that nobody asks for.
 pub(super) fn grouped<K: Ord + Copy>(fit: &SeasonFit, key: impl Fn(&Observation) -> Option<K>) -> Vec<(K, Vec<usize>)> {
-    let all = fit.evidence.observations.iter().enumerate();
-    let mut keyed: Vec<(K, usize)> = all.filter_map(|(i, o)| Some((key(o)?, i))).collect();
-    keyed.sort_unstable();
-    let group = |of: &[(K, usize)]| Some((of.first()?.0, of.iter().map(|(_, i)| *i).collect()));
-    keyed.chunk_by(|a, b| a.0 == b.0).filter_map(group).collect()
+    let mut out: BTreeMap<K, Vec<usize>> = BTreeMap::new();
+    for (i, o) in fit.evidence.observations.iter().enumerate() {
+        if let Some(key) = key(o) {
+            out.entry(key).or_default().push(i);
+        }
+    }
+    out.into_iter().collect()
 }
 
 /// Configurations and quantities that two sessions took part in and read quite differently: there is no majority, and the

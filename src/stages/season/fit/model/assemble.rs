@@ -1,10 +1,11 @@
 //! The linearised model as blocks: a row for every observation of a session, plain or as the pseudo-value whose least
 //! squares are the robust fit.
 
-use std::ops::Range;
+use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use super::Solver;
-use crate::numerics::blocked::{Block, Sparse};
+use crate::numerics::blocked::{Block, Layout, Sparse};
 use crate::numerics::spread::huber_psi;
 use crate::stages::season::fit::evidence::Observation;
 use crate::stages::season::fit::{Method, Zero};
@@ -12,32 +13,32 @@ use crate::stages::season::fit::{Method, Zero};
 /// Where the values of a session's rows go; the same in every step.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Places {
-    /// Shared columns that are not zero in the block.
-    columns: Vec<usize>,
+    /// Rows of the observations, then those of the priors.
+    layout: Arc<Layout>,
     /// Zeros of outings, or none.
     pub(super) zeros: usize,
-    rows: Vec<Place>,
-    /// Places and values of the regressors that were let in, row after row.
-    let_in: Vec<(u32, f64)>,
+    /// Of the observations' rows.
+    shapes: Vec<Shape>,
 }
 
-/// Where the values of one row go. A large season has hundreds of thousands of them, so that they are kept small.
+/// What the values of a row are. An outing has a few kinds of them, a season hundreds of thousands of rows.
 #[derive(Clone, Debug)]
-struct Place {
-    /// Place of the coefficient.
-    slope: u32,
-    zero: ZeroAt,
-    gain: Option<u32>,
-    /// In [`Places::let_in`].
-    let_in: Range<u32>,
+struct Shape {
+    /// Shared column of the coefficient.
+    slope: usize,
+    zero: ZeroOf,
+    /// Whether its session has a gain of its quantity.
+    gain: bool,
+    /// Regressors that were let in.
+    let_in: Vec<usize>,
 }
 
 /// The zero of a row.
-#[derive(Clone, Copy, Debug)]
-enum ZeroAt {
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum ZeroOf {
     /// Shared, one per configuration.
-    Shared(u32),
-    /// The block's own, one per outing.
+    Shared,
+    /// The block's own, one per outing: which.
     Own(u32),
     /// Taken off already.
     Known,
@@ -63,7 +64,7 @@ impl Solver<'_> {
 
     /// The shared columns of a session's block.
     pub(super) fn columns_of(&self, g: usize) -> &[usize] {
-        &self.places[g].columns
+        &self.places[g].layout.columns
     }
 
     /// Per cell the mean of ψ': the share of windows that the robust fit leaves whole.
@@ -73,9 +74,9 @@ impl Solver<'_> {
 
     fn unclipped_of(&self, cell: usize) -> f64 {
         let of_cell = &self.by_cell[cell];
-        let n: f64 = of_cell.iter().map(|i| self.clean[*i]).sum();
-        let slope = |i: &usize| if self.robust[*i] >= 1.0 { self.clean[*i] - self.falls[*i] } else { 0.0 };
-        let mean = of_cell.iter().map(slope).sum::<f64>() / n.max(f64::MIN_POSITIVE);
+        let n: f64 = of_cell.iter().map(|i| self.clean[*i as usize]).sum();
+        let slope = |i: usize| if self.robust[i] >= 1.0 { self.clean[i] - self.falls[i] } else { 0.0 };
+        let mean = of_cell.iter().map(|i| slope(*i as usize)).sum::<f64>() / n.max(f64::MIN_POSITIVE);
         let mean = mean.clamp(0.2, 1.0);
         // Huber's correction for few windows per unknown.
         let used = 1.0 - self.share[cell / self.kinds];
@@ -86,63 +87,91 @@ impl Solver<'_> {
     pub(super) fn places_of(&self, g: usize) -> Places {
         let rows = self.order.sessions[g].clone();
         let shared_zeros = self.options.zero == Zero::PerConfiguration;
-        let zero_column = |r: usize| self.slopes[r] + self.column.len();
-        let mut columns: Vec<usize> = self.slopes[rows.clone()].to_vec();
+        let zero_column = |slope: usize| slope + self.column.len();
+        let mut columns: Vec<usize> = rows.clone().map(|r| self.slope(r)).collect();
+        columns.sort_unstable();
+        columns.dedup();
         if shared_zeros {
-            columns.extend(rows.clone().map(zero_column));
+            columns.extend_from_within(..);
+            let slopes = columns.len() / 2;
+            columns[slopes..].iter_mut().for_each(|c| *c = zero_column(*c));
         }
-        columns.extend(rows.clone().flat_map(|r| self.let_in_of(self.observation(r)).map(|(c, _)| c)));
+        columns.extend(rows.clone().flat_map(|r| self.let_in_of(self.observation(r)).map(|(_, c, _)| c)));
         columns.sort_unstable();
         columns.dedup();
         let unknown = rows.clone().map(|r| self.observation(r)).filter(|o| !o.zeroed && !shared_zeros);
         let mut zeros: Vec<(usize, usize)> = unknown.map(|o| (o.outing, o.quantity)).collect();
         zeros.sort_unstable();
         zeros.dedup();
-        let place = |c: usize| columns.binary_search(&c).unwrap_or(0) as u32;
-        let mut let_in = Vec::new();
-        let of_row = |r: usize| {
-            let (o, first) = (self.observation(r), let_in.len() as u32);
-            let_in.extend(self.let_in_of(o).filter(|(_, value)| *value != 0.0).map(|(c, value)| (place(c), value)));
+        let (gains, winds) = (&self.gains[g], if self.estimates_wind() && !rows.is_empty() { 2 } else { 0 });
+        let nuisance = zeros.len() + gains.len() + winds;
+        let place = |c: usize| (nuisance + columns.binary_search(&c).unwrap_or(0)) as u32;
+        let observed = (nuisance + columns.len()) as u32;
+        let (mut shapes, mut places) = (Vec::new(), Vec::new());
+        let mut known: BTreeMap<(usize, ZeroOf, Option<usize>, Vec<usize>), u32> = BTreeMap::new();
+        let mut of_row = |r: usize| {
+            let o = self.observation(r);
+            let let_in: Vec<(usize, usize, f64)> = self.let_in_of(o).filter(|(_, _, value)| *value != 0.0).collect();
             let zero = match zeros.binary_search(&(o.outing, o.quantity)) {
-                _ if shared_zeros => ZeroAt::Shared(place(zero_column(r))),
-                Ok(k) => ZeroAt::Own(k as u32),
-                Err(_) => ZeroAt::Known,
+                _ if shared_zeros => ZeroOf::Shared,
+                Ok(k) => ZeroOf::Own(k as u32),
+                Err(_) => ZeroOf::Known,
             };
-            let gain = self.gains[g].iter().position(|gain| gain.quantity == o.quantity).map(|k| k as u32);
-            Place { slope: place(self.slopes[r]), zero, gain, let_in: first..let_in.len() as u32 }
+            let gain = gains.iter().position(|gain| gain.quantity == o.quantity);
+            let key = (self.slope(r), zero, gain, let_in.iter().map(|(k, ..)| *k).collect());
+            *known.entry(key).or_insert_with_key(|(slope, zero, gain, regressors)| {
+                let mut of = Vec::new();
+                of.extend(if let ZeroOf::Own(k) = zero { Some(*k) } else { None });
+                of.extend(gain.map(|k| (zeros.len() + k) as u32));
+                of.extend((0..winds).map(|k| (zeros.len() + gains.len() + k) as u32));
+                of.push(place(*slope));
+                of.extend(shared_zeros.then(|| place(zero_column(*slope))));
+                of.extend(let_in.iter().map(|(_, c, _)| place(*c)));
+                of.push(observed);
+                places.push(of);
+                shapes.push(Shape { slope: *slope, zero: *zero, gain: gain.is_some(), let_in: regressors.clone() });
+                places.len() as u32 - 1
+            })
         };
-        let rows = rows.map(of_row).collect();
-        Places { zeros: zeros.len(), rows, let_in, columns }
+        let mut rows: Vec<u32> = rows.map(&mut of_row).collect();
+        // The priors': first of the wind, then of the gains.
+        let winds = (0..winds).map(|k| zeros.len() + gains.len() + k);
+        for own in winds.chain((0..gains.len()).map(|k| zeros.len() + k)) {
+            rows.push(places.len() as u32);
+            places.push(vec![own as u32, observed]);
+        }
+        let (zeros, layout) = (zeros.len(), Layout::new(columns, nuisance, &places, rows));
+        Places { zeros, layout: Arc::new(layout), shapes }
     }
 
     /// Fills a session's block of the linearised model.
     pub(super) fn fill_block(&self, b: &mut Sparse, g: usize, kind: Rows) {
         let (rows, places) = (self.order.sessions[g].clone(), &self.places[g]);
+        b.clear(&places.layout);
         let wind = self.estimates_wind() && !rows.is_empty();
-        let (winds, gains) = (if wind { 2 } else { 0 }, &self.gains[g]);
-        b.clear(&places.columns, places.zeros + gains.len() + winds);
-        for (place, r) in places.rows.iter().zip(rows) {
-            self.fill_row(b, place, r, g, kind);
+        for (i, r) in rows.enumerate() {
+            self.fill_row(b, &places.shapes[places.layout.shape(i)], r, g, kind);
         }
         if wind {
             let ((north, east), sd) = self.prior[g];
-            for (k, value) in [north, east].into_iter().enumerate() {
-                b.own(places.zeros + gains.len() + k, 1.0);
+            for value in [north, east] {
+                b.put(1.0);
                 b.end(value, 1.0 / (sd * sd));
             }
         }
         // Last, so that whoever sums rows by window leaves them out: they are no scatter of windows.
-        for (k, gain) in gains.iter().enumerate() {
-            b.own(places.zeros + k, 1.0);
+        for gain in &self.gains[g] {
+            b.put(1.0);
             b.end(0.0, 1.0 / gain.prior);
         }
         b.together = self.gusts.together.get(g).cloned().unwrap_or_default();
     }
 
-    /// Columns and values of the regressors that were let in, for one observation.
-    fn let_in_of(&self, o: &Observation) -> impl Iterator<Item = (usize, f64)> {
+    /// The regressors that were let in for one observation: which, its column, and its value.
+    fn let_in_of(&self, o: &Observation) -> impl Iterator<Item = (usize, usize, f64)> {
         let (q, a) = (o.quantity, o.regressors);
-        self.let_in.iter().filter(move |((_, of), _)| *of == q).map(move |((r, _), c)| (*c, a[r.index()]))
+        let of_quantity = self.let_in.iter().filter(move |((_, of), _)| *of == q);
+        of_quantity.map(move |((r, _), c)| (r.index(), *c, a[r.index()]))
     }
 
     /// Robust weight of a row in this step.
@@ -160,38 +189,37 @@ impl Solver<'_> {
         }
     }
 
-    fn fill_row(&self, b: &mut Sparse, place: &Place, r: usize, g: usize, kind: Rows) {
-        let (places, wind, air) = (&self.places[g], self.wind[g], &self.order.air[r]);
-        if let ZeroAt::Own(at) = place.zero {
-            b.own(at as usize, 1.0);
+    fn fill_row(&self, b: &mut Sparse, shape: &Shape, r: usize, g: usize, kind: Rows) {
+        let (o, wind) = (self.observation(r), self.wind[g]);
+        if let ZeroOf::Own(_) = shape.zero {
+            b.put(1.0);
         }
-        if let Some(k) = place.gain {
-            b.own(places.zeros + k as usize, self.reads[r]);
+        if shape.gain {
+            b.put(self.reads(r, g));
         }
         let mut known = 0.0;
         if self.estimates_wind() {
-            let s = self.beta[self.slopes[r]] * air.slope(wind);
-            let (north, east) = (s * air.heading.0, s * air.heading.1);
-            let at = places.zeros + self.gains[g].len();
-            b.own(at, north);
-            b.own(at + 1, east);
+            let (s, heading) = (self.beta[shape.slope] * o.slope(wind), o.heading);
+            let (north, east) = (s * heading.0, s * heading.1);
+            b.put(north);
+            b.put(east);
             known = north * wind.0 + east * wind.1;
         }
-        b.shared(place.slope as usize, air.x(wind));
-        if let ZeroAt::Shared(at) = place.zero {
-            b.shared(at as usize, 1.0);
+        b.put(o.x(wind));
+        if shape.zero == ZeroOf::Shared {
+            b.put(1.0);
         }
-        for (at, value) in &places.let_in[place.let_in.start as usize..place.let_in.end as usize] {
-            b.shared(*at as usize, *value);
+        if !shape.let_in.is_empty() {
+            shape.let_in.iter().for_each(|k| b.put(o.regressors[*k]));
         }
-        let (variance, sd) = (self.variances[r], self.deviations[r]);
-        let (mut y, mut w) = (self.order.y[r], self.clean[r] / variance);
+        let (variance, sd) = (self.variance(r), self.deviations[r]);
+        let (mut y, mut w) = (o.y, self.clean[r] / variance);
         match kind {
             // y − r + σψ(r/σ)/mean(ψ') with weight mean(ψ')/σ²: its score is that of the robust fit, and its
             // derivative that of the expected ψ, kind of window by kind of window.
             Rows::Pseudo(share) => {
                 if self.options.method == Method::Robust {
-                    let (res, whole) = (self.own[r], share[self.cells[r]]);
+                    let (res, whole) = (self.own[r], share[self.cells[r] as usize]);
                     y += sd * huber_psi(res / sd) / whole - res;
                     w *= whole;
                 }

@@ -45,7 +45,7 @@ impl Solver<'_> {
         }
         let mut sessions = vec![0.0; self.beta.len()];
         for rows in &self.order.sessions {
-            let mut columns: Vec<usize> = self.slopes[rows.clone()].to_vec();
+            let mut columns: Vec<usize> = rows.clone().map(|r| self.slope(r)).collect();
             columns.sort_unstable();
             columns.dedup();
             columns.into_iter().for_each(|c| sessions[c] += 1.0);
@@ -55,7 +55,7 @@ impl Solver<'_> {
                 let of = || rows.clone().filter(|r| self.order.quantity(*r) == quantity);
                 let n = of().count() as f64;
                 if n > 0.0 {
-                    let part = of().map(|r| 1.0 / sessions[self.slopes[r]]).sum::<f64>() / n;
+                    let part = of().map(|r| 1.0 / sessions[self.slope(r)]).sum::<f64>() / n;
                     gains.push(Gain { quantity, value: 0.0, prior: LEAST * LEAST, left: 1.0 - part });
                 }
             }
@@ -63,12 +63,11 @@ impl Solver<'_> {
         out
     }
 
-    /// Takes over what a gain of one does to every row. It rests with the spreads, so that every later step has
-    /// the same measure of what leads downhill. Coasting's resistance rests on the mass alone and not on the torque
-    /// sensor, but to let it hold the session's other windows did not pay (study: drag less true, no surer).
-    pub(super) fn set_reads(&mut self) {
-        let of = |r: usize| self.beta[self.slopes[r]] * self.order.air[r].x(self.wind[self.order.session(r)]);
-        self.reads = (0..self.order.len()).map(of).collect();
+    /// What a gain of one does to a row. It rests with the spreads, so that every later step has the same measure of what
+    /// leads downhill. Coasting's resistance rests on the mass alone and not on the torque sensor, but to let it hold the
+    /// session's other windows did not pay (study: drag less true, no surer).
+    pub(super) fn reads(&self, row: usize, session: usize) -> f64 {
+        self.spread.reads(self.slope(row), self.observation(row), session)
     }
 
     /// What the gains' prior adds to the loss.

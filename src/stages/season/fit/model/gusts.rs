@@ -57,7 +57,7 @@ pub(super) struct Moments {
     /// Time since the moment before, s; 0 for the first.
     lags: Vec<f64>,
     /// Moment of every row.
-    of_row: Vec<usize>,
+    of_row: Vec<u32>,
 }
 
 /// The headwind that a window's quantities agree on.
@@ -104,7 +104,12 @@ impl Solver<'_> {
             let kept = |lag: &f64| (-lag / self.gusts.memory).exp();
             Together {
                 first: range.start - self.order.sessions[g].start,
-                acts: moments.of_row.iter().zip(range.clone()).map(|(moment, row)| (*moment, lever(row))).collect(),
+                acts: moments
+                    .of_row
+                    .iter()
+                    .zip(range.clone())
+                    .map(|(moment, row)| (*moment as usize, lever(row)))
+                    .collect(),
                 kept: moments.lags.iter().map(kept).collect(),
             }
         };
@@ -123,7 +128,7 @@ impl Solver<'_> {
             let mut all = middles.clone();
             all.sort_by(f64::total_cmp);
             all.dedup_by(|later, earlier| *later - *earlier < SAME_MOMENT);
-            let of_row = middles.iter().map(|at| all.partition_point(|m| m <= at).saturating_sub(1)).collect();
+            let of_row = middles.iter().map(|at| all.partition_point(|m| m <= at).saturating_sub(1) as u32).collect();
             let lags = std::iter::once(0.0).chain(all.windows(2).map(|pair| pair[1] - pair[0])).collect();
             Moments { lags, of_row }
         };
@@ -140,9 +145,11 @@ impl Solver<'_> {
     /// Takes over what a headwind does to every row.
     pub(super) fn set_levers(&mut self) {
         let lever = |r: usize| {
-            let air = &self.order.air[r];
-            let known = air.heading != (0.0, 0.0);
-            if known { self.beta[self.slopes[r]] * air.slope(self.wind[self.order.session(r)]) } else { 0.0 }
+            let o = self.observation(r);
+            let slope = || o.slope(self.wind[self.order.session(r)]);
+            // The wind of its own row of the run sheet stands, whatever that of the session is.
+            let known = o.heading != (0.0, 0.0) && o.own_wind.is_none();
+            if known { self.beta[self.slope(r)] * slope() } else { 0.0 }
         };
         self.gusts.levers = (0..self.order.len()).map(lever).collect();
     }
@@ -152,7 +159,7 @@ impl Solver<'_> {
         let of_window = |rows: &Range<usize>| {
             let (mut cross, mut signal, mut quantities) = (0.0, 0.0, 0);
             for i in rows.clone() {
-                let (lever, weight) = (self.gusts.levers[i], self.robust[i] / self.variances[i]);
+                let (lever, weight) = (self.gusts.levers[i], self.robust[i] / self.variance(i));
                 cross += lever * self.residual[i] * weight;
                 signal += lever * lever * weight;
                 quantities += usize::from(lever != 0.0);

@@ -1,46 +1,11 @@
 //! The observations that take part in a fit, in the order of its steps: session by session, straight by straight, window by
-//! window. Every step goes through all of them a dozen times; what it looks at stands side by side.
+//! window. What was measured is looked up where it stands, which is nearly that order: a large season holds it once.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
 use super::Pair;
 use crate::stages::season::fit::evidence::{Evidence, Observation};
-
-/// What an observation says of its air.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Air {
-    v2: f64,
-    v: f64,
-    ratio: f64,
-    /// Unit vector of travel; zero where the session's wind does not enter.
-    pub(super) heading: (f64, f64),
-}
-
-impl Air {
-    fn of(o: &Observation) -> Self {
-        match o.own_wind {
-            // The wind of its own row of the run sheet stands, whatever that of the session is.
-            Some(wind) => Self { v2: o.x(wind), v: 0.5 * o.slope(wind), ratio: 0.0, heading: (0.0, 0.0) },
-            None => Self { v2: o.v2, v: o.v, ratio: o.ratio, heading: o.heading },
-        }
-    }
-
-    fn headwind(&self, wind: (f64, f64)) -> f64 {
-        self.heading.0 * wind.0 + self.heading.1 * wind.1
-    }
-
-    /// As [`Observation::x`].
-    pub(super) fn x(&self, wind: (f64, f64)) -> f64 {
-        let h = self.headwind(wind);
-        self.v2 + 2.0 * h * self.v + h * h * self.ratio
-    }
-
-    /// As [`Observation::slope`].
-    pub(super) fn slope(&self, wind: (f64, f64)) -> f64 {
-        2.0 * (self.v + self.headwind(wind) * self.ratio)
-    }
-}
 
 /// Rows of the fit.
 #[derive(Clone, Debug, Default)]
@@ -51,10 +16,6 @@ pub(super) struct Order {
     session: Vec<u32>,
     quantity: Vec<u32>,
     window: Vec<u32>,
-    /// Per row what was measured, its standard error, and its air.
-    pub(super) y: Vec<f64>,
-    pub(super) se: Vec<f64>,
-    pub(super) air: Vec<Air>,
     /// Rows of every session, window and straight.
     pub(super) sessions: Vec<Range<usize>>,
     pub(super) windows: Vec<Range<usize>>,
@@ -81,9 +42,6 @@ impl Order {
         let mut out = Self {
             session: each().map(|o| o.session as u32).collect(),
             quantity: each().map(|o| o.quantity as u32).collect(),
-            y: each().map(|o| o.y).collect(),
-            se: each().map(|o| o.se).collect(),
-            air: each().map(Air::of).collect(),
             windows: together(each().map(|o| (o.session, o.window))),
             quantities: vec![Vec::new(); quantities],
             ..Default::default()

@@ -21,7 +21,7 @@ impl Solver<'_> {
         let of = |(i, residual): (usize, &f64)| {
             let Some(h) = headwinds.get(self.order.window(i)) else { return *residual };
             let lever = self.gusts.levers[i];
-            let left = 1.0 - lever * lever * self.robust[i] / self.variances[i] * h.variance;
+            let left = 1.0 - lever * lever * self.robust[i] / self.variance(i) * h.variance;
             if h.quantities < 2 || left < OWN_SHARE { self.own[i] } else { (residual - lever * h.value) / left.sqrt() }
         };
         self.residual.iter().enumerate().map(of).collect()
@@ -51,7 +51,7 @@ impl Solver<'_> {
     fn told(&self) -> Vec<Vec<f64>> {
         let mut out = vec![Vec::new(); self.kinds];
         for rows in &self.order.windows {
-            let told: &mut Vec<f64> = &mut out[self.cells[rows.start] % self.kinds];
+            let told: &mut Vec<f64> = &mut out[self.cells[rows.start] as usize % self.kinds];
             let start = told.len();
             told.resize(start + self.quantities, f64::NAN);
             let mut count = 0;

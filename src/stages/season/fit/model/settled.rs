@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{Model, Solver};
 use crate::numerics::blocked::Block;
-use crate::stages::season::fit::evidence::Evidence;
+use crate::stages::season::fit::evidence::{Evidence, Observation};
 use crate::stages::season::fit::{Fit, LetIn};
 
 /// A solver at rest, beside what the model has of it.
@@ -37,6 +37,11 @@ pub(super) struct State {
 impl State {
     pub(super) fn of(solver: &Solver) -> Self {
         Self { beta: solver.beta.as_slice().to_vec(), wind: solver.wind.clone() }
+    }
+
+    /// What the air does to a row of this shared column and session.
+    pub(super) fn reads(&self, column: usize, o: &Observation, session: usize) -> f64 {
+        self.beta[column] * o.x(self.wind[session])
     }
 
     fn enter(&self, solver: &mut Solver) {
@@ -99,7 +104,7 @@ impl Model {
         }
         at.spread.enter(&mut solver);
         solver.set_levers();
-        solver.set_reads();
+        solver.spread.clone_from(&at.spread);
         solver.gusts.memory = self.gust_memory;
         solver.gusts.variance.clone_from(&at.gusts);
         if !at.gusts.is_empty() {

@@ -52,20 +52,26 @@ struct Point {
     loss: f64,
     beta: DVector<f64>,
     wind: Vec<(f64, f64)>,
-    residual: Vec<f64>,
-    own: Vec<f64>,
+    left: Left,
     gust_loss: f64,
     gains: Vec<Vec<Gain>>,
 }
 
+/// What is left of every row: residuals, and their own part beside the gusts.
+#[derive(Default)]
+struct Left {
+    residual: Vec<f64>,
+    own: Vec<f64>,
+}
+
 impl Point {
+    /// What is left there comes with the next step, which has no use for it any more.
     fn of(solver: &Solver, loss: f64) -> Self {
         Self {
             loss,
             beta: solver.beta.clone(),
             wind: solver.wind.clone(),
-            residual: solver.residual.clone(),
-            own: solver.own.clone(),
+            left: Left::default(),
             gust_loss: solver.gust_loss,
             gains: solver.gains.clone(),
         }
@@ -77,8 +83,8 @@ impl Point {
         let blend =
             |from: &[f64], to: &mut [f64]| to.iter_mut().zip(from).for_each(|(to, from)| *to = between(*from, *to));
         blend(self.beta.as_slice(), solver.beta.as_mut_slice());
-        blend(&self.residual, &mut solver.residual);
-        blend(&self.own, &mut solver.own);
+        blend(&self.left.residual, &mut solver.residual);
+        blend(&self.left.own, &mut solver.own);
         for (to, from) in solver.wind.iter_mut().zip(&self.wind) {
             *to = (between(from.0, to.0), between(from.1, to.1));
         }
@@ -117,11 +123,10 @@ impl Solver<'_> {
             let fill = |g: usize, b: &mut Sparse| self.fill_block(b, g, Rows::Weighted);
             let fit = steps.solve(sessions, fill, width, i < SPREAD_STEPS)?;
             let from = self.beta.clone();
-            let moved = self.take(&fit);
+            let (moved, left) = self.take(&fit);
             if i < SPREAD_STEPS {
                 self.spread = State::of(self);
                 self.set_levers();
-                self.set_reads();
                 let look = (FIRST_LOOK..FIRST_GUSTS).contains(&i) || i >= SECOND_LOOK;
                 if look && self.options.method == Method::Robust {
                     self.look_for_wakes();
@@ -137,8 +142,8 @@ impl Solver<'_> {
                 // With the spread at rest every step has to lead downhill.
                 let mut loss = self.loss();
                 let mut taken = 1.0;
-                if let Some(before) = before.as_ref().filter(|b| loss > b.loss * (1.0 + ROUNDING)) {
-                    taken = self.shorten(before, &fit);
+                if let Some(before) = before.take().filter(|b| loss > b.loss * (1.0 + ROUNDING)) {
+                    taken = self.shorten(&Point { left, ..before }, &fit);
                     loss = self.loss();
                 }
                 before = Some(Point::of(self, loss));
@@ -185,7 +190,7 @@ impl Solver<'_> {
     fn shorten(&mut self, before: &Point, fit: &Estimates) -> f64 {
         // The gusts' part is u'G⁻¹u/2; of two of them, u₁'G⁻¹u₂ is the pull of the one times what the other does to the rows.
         let of_session = |(rows, pulls): (&Range<usize>, &DVector<f64>)| -> f64 {
-            rows.clone().zip(pulls.iter()).map(|(i, pull)| pull * (before.residual[i] - before.own[i])).sum()
+            rows.clone().zip(pulls.iter()).map(|(i, pull)| pull * (before.left.residual[i] - before.left.own[i])).sum()
         };
         let cross = 0.5 * self.order.sessions.iter().zip(&fit.pulls).map(of_session).sum::<f64>();
         let gusts = |t: f64| {
@@ -208,14 +213,12 @@ impl Solver<'_> {
             gusts(0.5) + winds(&middle) + gains(&mean),
             gusts(1.0) + winds(&|g| self.wind[g]) + gains(&|_, b| b),
         );
-        let row = |i: usize| {
-            let (a, b) = (before.own[i] / self.deviations[i], self.own[i] / self.deviations[i]);
-            (self.clean[i], a, b - a)
-        };
-        let rows: Vec<(f64, f64, f64)> = (0..self.order.len()).map(row).collect();
         let slope = |t: f64| {
-            let of_rows: f64 = rows.iter().map(|(clean, a, change)| clean * huber_psi(a + t * change) * change).sum();
-            of_rows + smooth.slope_at(t)
+            let of_row = |i: usize| {
+                let (a, b) = (before.left.own[i] / self.deviations[i], self.own[i] / self.deviations[i]);
+                self.clean[i] * huber_psi(a + t * (b - a)) * (b - a)
+            };
+            (0..self.order.len()).map(of_row).sum::<f64>() + smooth.slope_at(t)
         };
         let (mut low, mut high) = (0.0, 1.0);
         for _ in 0..HALVINGS {
@@ -245,7 +248,7 @@ impl Solver<'_> {
     fn first_spread(&mut self) {
         for cell in 0..self.between.len() {
             let (mut n, mut sum, mut squares) = (0.0, 0.0, 0.0);
-            for y in self.order.of_quantity(cell / self.kinds).map(|r| self.order.y[r]) {
+            for y in self.order.of_quantity(cell / self.kinds).map(|r| self.observation(r).y) {
                 n += 1.0;
                 sum += y;
                 squares += y * y;
@@ -255,8 +258,8 @@ impl Solver<'_> {
         self.set_variances();
     }
 
-    /// Takes over coefficients, wind and residuals; returns the largest change of a wind, m/s.
-    fn take(&mut self, fit: &Estimates) -> f64 {
+    /// Takes over coefficients, wind and residuals; returns the largest change of a wind, m/s, and what was left before.
+    fn take(&mut self, fit: &Estimates) -> (f64, Left) {
         self.beta = fit.beta.clone();
         let mut moved = 0.0_f64;
         for g in 0..self.order.sessions.len() {
@@ -278,24 +281,28 @@ impl Solver<'_> {
         }
         // Residual of the linearised model, equal to the nonlinear one once the wind has settled, and the rows' own part
         // of the covariance times the pull; the rest is the gusts'.
-        let of_session = |(rows, (residuals, pulls)): (&Range<usize>, (&DVector<f64>, &DVector<f64>))| {
-            let of_row = |((row, residual), pull): ((usize, &f64), &f64)| {
-                let weight = self.clean[row] * self.step_weight(row) / self.variances[row];
-                let shift = self.shift(row);
-                (residual - shift, pull / weight - shift)
-            };
-            rows.clone().zip(residuals).zip(pulls).map(of_row).collect()
-        };
-        let found: Vec<Vec<(f64, f64)>> =
-            self.order.sessions.par_iter().zip(fit.residuals.par_iter().zip(&fit.pulls)).map(of_session).collect();
-        self.gust_loss = 0.0;
-        for ((rows, found), pulls) in self.order.sessions.iter().zip(found).zip(&fit.pulls) {
-            for ((row, (residual, own)), pull) in rows.clone().zip(found).zip(pulls) {
-                (self.residual[row], self.own[row]) = (residual, own);
-                self.gust_loss += 0.5 * pull * (residual - own);
+        let (mut all_residuals, mut all_own) = (vec![0.0; self.own.len()], vec![0.0; self.own.len()]);
+        let solver = &*self;
+        let of_session = |g: usize, residuals: &mut [f64], own: &mut [f64]| {
+            let mut loss = 0.0;
+            let found = fit.residuals[g].iter().zip(fit.pulls[g].iter());
+            let rows = solver.order.sessions[g].clone().zip(residuals).zip(own);
+            for (((row, to_residual), to_own), (residual, pull)) in rows.zip(found) {
+                let weight = solver.clean[row] * solver.step_weight(row) / solver.variance(row);
+                let shift = solver.shift(row);
+                (*to_residual, *to_own) = (residual - shift, pull / weight - shift);
+                loss += 0.5 * pull * (*to_residual - *to_own);
             }
-        }
-        moved
+            loss
+        };
+        let rooms = by_sessions(&self.order.sessions, &mut all_residuals)
+            .into_par_iter()
+            .zip(by_sessions(&self.order.sessions, &mut all_own));
+        let losses: Vec<f64> = rooms.enumerate().map(|(g, (residuals, own))| of_session(g, residuals, own)).collect();
+        self.gust_loss = losses.iter().sum();
+        let residual = std::mem::replace(&mut self.residual, all_residuals);
+        let own = std::mem::replace(&mut self.own, all_own);
+        (moved, Left { residual, own })
     }
 
     fn respread(&mut self) {
@@ -304,14 +311,14 @@ impl Solver<'_> {
         let of_cell = |cell: usize| {
             let q = cell / self.kinds;
             let clean = |of: &mut dyn Iterator<Item = usize>| of.filter(|i| self.clean[*i] > 0.5).collect::<Vec<_>>();
-            let mut all = clean(&mut self.by_cell[cell].iter().copied());
+            let mut all = clean(&mut self.by_cell[cell].iter().map(|r| *r as usize));
             if all.len() < FEWEST_OF_A_KIND {
                 all = clean(&mut self.order.of_quantity(q));
             }
             let r: Vec<f64> = all.iter().map(|i| scatter[*i]).collect();
             let own = |i: &usize| match self.options.weights {
                 Weights::Equal => 0.0,
-                Weights::Precision => self.order.se[*i],
+                Weights::Precision => self.observation(*i).se,
             };
             let own: Vec<f64> = all.iter().map(own).collect();
             if let Some(alone) = apart[cell] {
@@ -335,4 +342,15 @@ impl Solver<'_> {
             }
         }
     }
+}
+
+/// The room of every session's rows, which follow each other.
+fn by_sessions<'a>(sessions: &[Range<usize>], mut all: &'a mut [f64]) -> Vec<&'a mut [f64]> {
+    let mut out = Vec::with_capacity(sessions.len());
+    for rows in sessions {
+        let (here, rest) = std::mem::take(&mut all).split_at_mut(rows.len());
+        out.push(here);
+        all = rest;
+    }
+    out
 }

@@ -91,8 +91,8 @@ impl Solver<'_> {
         let session = (of.start < self.order.len()).then(|| self.order.session(of.start))?;
         let wind = self.wind[session];
         for i in of {
-            let (r, variance) = (self.residual[i], self.variances[i]);
-            let force = self.beta[self.slopes[i]] * self.order.air[i].x(wind);
+            let (r, variance) = (self.residual[i], self.variance(i));
+            let force = self.beta[self.slope(i)] * self.observation(i).x(wind);
             let sum = sums.get_mut(self.order.quantity(i))?;
             sum.0 += force * r / variance;
             sum.1 += force * force / variance;

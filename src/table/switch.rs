@@ -67,7 +67,7 @@ impl Failed {
 }
 
 impl Beside {
-    /// Begins one; its name begins with [`BESIDE`].
+    /// Begins one.
     ///
     /// # Errors
     /// Any failure of the file system.

@@ -134,6 +134,8 @@ impl Held {
 
 /// Log, session and configuration.
 type Of<'a> = (&'a str, usize, usize);
+/// The same, the log by its number.
+type Numbers = (usize, usize, usize);
 
 fn parts<'a>(fit: &SeasonFit, windows: &'a [Window]) -> Vec<Part<'a>> {
     let mut names: Vec<&str> = windows.iter().map(|w| w.log.as_str()).collect();
@@ -147,7 +149,7 @@ fn parts<'a>(fit: &SeasonFit, windows: &'a [Window]) -> Vec<Part<'a>> {
         numbers.extend(std::iter::repeat_n(number, of_log.len()));
     }
     let key = |o: &Observation| Some(((*numbers.get(o.window)?, o.session, o.configuration), o.quantity));
-    let told = |((of, quantity), rows): &(((usize, usize, usize), usize), Vec<usize>)| {
+    let told = |((of, quantity), rows): &((Numbers, usize), Vec<usize>)| {
         let (slope, error) = screen::factor(fit, rows, |_| 1.0).filter(|_| rows.len() >= WINDOWS)?;
         let (log, session, configuration) = *of;
         Some(((*names.get(log)?, session, configuration), Told { quantity: *quantity, slope, error }))

@@ -57,7 +57,7 @@ impl<R: Row + Sync> Encode for Vec<R> {
 fn encoded<R: Row>(tables: &Path, origin: &Origin, rows: &[R]) -> Result<Beside, Fatal> {
     let misfit = |e: ArrowError| Fatal::Table { path: place(tables, R::TABLE, &origin.season), detail: e.to_string() };
     let batch = R::batch(rows).map_err(misfit)?;
-    encoded_by_columns::<R>(tables, origin, &[rows.len()], |_, column| Arc::clone(batch.column(column)))
+    encoded_by_columns::<R>(tables, origin, &[rows.len()], |_, column| Ok(Arc::clone(batch.column(column))))
 }
 
 /// Encodes a table whose rows nobody holds: `column` makes the values of one column for one of the pieces that the rows
@@ -70,7 +70,7 @@ pub fn encoded_by_columns<R: Row>(
     tables: &Path,
     origin: &Origin,
     pieces: &[usize],
-    column: impl Fn(usize, usize) -> ArrayRef + Sync,
+    column: impl Fn(usize, usize) -> Result<ArrayRef, ArrowError> + Sync,
 ) -> Result<Beside, Fatal> {
     let place = place(Path::new(""), R::TABLE, &origin.season);
     let to = Beside::begin(tables, &place)?;
@@ -87,7 +87,7 @@ fn columns_side_by_side(
     schema: &Schema,
     properties: WriterProperties,
     pieces: &[usize],
-    column: impl Fn(usize, usize) -> ArrayRef + Sync,
+    column: impl Fn(usize, usize) -> Result<ArrayRef, ArrowError> + Sync,
 ) -> Result<Beside, ParquetError> {
     let most = properties.max_row_group_row_count().unwrap_or(usize::MAX);
     let writer = ArrowWriter::try_new(to, Arc::new(schema.clone()), Some(properties))?;
@@ -96,7 +96,7 @@ fn columns_side_by_side(
         let one = |(i, mut writer): (usize, ArrowColumnWriter)| {
             for piece in group.clone() {
                 // No table has nested columns: one writer stands for each.
-                let leaves = compute_leaves(schema.field(i), &column(piece, i))?;
+                let leaves = compute_leaves(schema.field(i), &column(piece, i)?)?;
                 leaves.iter().try_for_each(|leaf| writer.write(leaf))?;
             }
             writer.close()

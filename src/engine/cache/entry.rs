@@ -5,7 +5,7 @@
 //! Entries are not synced: one that the machine lost is made anew.
 
 use std::fs;
-use std::io::{self, BufWriter, Read, Seek, SeekFrom, Write};
+use std::io::{self, BufWriter, Cursor, Read, Seek, SeekFrom, Write};
 use std::path::Path;
 
 use serde::Serialize;
@@ -50,35 +50,29 @@ fn hasher(key: &str) -> Xxh3 {
 /// # Errors
 /// A content that can't be written down, a defect.
 pub fn seal<T: Serialize>(key: &str, content: &T) -> io::Result<Vec<u8>> {
-    let mut bytes = vec![0; HEAD];
-    bytes = postcard::to_extend(content, bytes).map_err(io::Error::other)?;
-    let sum = checksum(key, bytes.get(HEAD..).unwrap_or_default());
-    if let Some((mark, rest)) = bytes.split_first_chunk_mut::<8>() {
-        *mark = *MARK;
-        if let Some(place) = rest.first_chunk_mut() {
-            *place = sum;
-        }
-    }
-    Ok(bytes)
+    sealed(Cursor::new(Vec::new()), key, content).map(Cursor::into_inner)
 }
 
-/// Writes an entry, piece by piece: whole, that of a log or of a season's fit is as large as what it is made of.
+/// Writes an entry to a file, piece by piece: whole, that of a log or of a season's fit is as large as what it is made of.
 ///
 /// # Errors
 /// Any failure of the file system; nothing is left behind then.
 pub fn write<T: Serialize>(path: &Path, key: &str, content: &T) -> io::Result<()> {
-    let mut beside = beside(path)?;
-    beside.write_all(MARK)?;
-    beside.write_all(&[0; SUM])?;
-    let mut summed = Summed { to: beside, sum: hasher(key), failed: None };
+    sealed(beside(path)?, key, content)?.persist(path).map(drop).map_err(|e| e.error)
+}
+
+fn sealed<W: Write + Seek, T: Serialize>(mut to: W, key: &str, content: &T) -> io::Result<W> {
+    to.write_all(MARK)?;
+    to.write_all(&[0; SUM])?;
+    let mut summed = Summed { to, sum: hasher(key), failed: None };
     let written = postcard::to_io(content, BufWriter::with_capacity(AT_ONCE, &mut summed));
     let written = written.map_err(io::Error::other).and_then(|mut rest| rest.flush());
-    let Summed { to: mut beside, sum, failed } = summed;
+    let Summed { mut to, sum, failed } = summed;
     // The serialiser knows that it could not write, and not why.
     failed.map_or(written, Err)?;
-    beside.seek(SeekFrom::Start(MARK.len() as u64))?;
-    beside.write_all(&sum.digest128().to_le_bytes())?;
-    beside.persist(path).map(drop).map_err(|e| e.error)
+    to.seek(SeekFrom::Start(MARK.len() as u64))?;
+    to.write_all(&sum.digest128().to_le_bytes())?;
+    Ok(to)
 }
 
 /// Sums up what is written.

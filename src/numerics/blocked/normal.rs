@@ -402,7 +402,7 @@ mod tests {
 
     use super::super::wald::tests::blocks;
     use super::super::{Block, Estimates, Sparse, Together, by_factors};
-    use super::Steps;
+    use super::{Layout, Steps, add_rows};
 
     fn estimate(blocks: &[Block], p: usize) -> Option<Estimates> {
         let sparse: Vec<Sparse> = blocks.iter().map(Sparse::from).collect();
@@ -443,6 +443,24 @@ mod tests {
                 near(&one.residuals[g], &other.residuals[g]);
                 near(&one.pulls[g], &other.pulls[g]);
                 near(&one.variances[g], &other.variances[g]);
+            }
+        }
+    }
+
+    #[test]
+    fn rows_of_every_width_are_summed() {
+        for width in 1..=18_u32 {
+            let layout = Layout::new(Vec::new(), 0, &[vec![0], (0..width).collect()], vec![1, 0, 1]);
+            let row = |k: f64| (0..width).map(move |i| k + f64::from(i * i % 7));
+            let values: Vec<f64> = row(1.0).chain([9.0]).chain(row(-3.0)).collect();
+            let mut sums = vec![0.0; layout.all_products()];
+            add_rows(&layout, &values, &[2.0, 1.0, 0.5], &mut sums);
+            assert_eq!(sums[layout.products(0)], [81.0, 0.0, 0.0, 0.0]);
+            let (first, third): (Vec<f64>, Vec<f64>) = (row(1.0).collect(), row(-3.0).collect());
+            for (a, line) in sums[layout.products(1)].chunks_exact(Layout::stride(width as usize)).enumerate() {
+                for b in 0..width as usize {
+                    assert_eq!(line[b], 2.0 * first[a] * first[b] + 0.5 * third[a] * third[b], "{width}: {a} {b}");
+                }
             }
         }
     }

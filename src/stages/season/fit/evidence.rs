@@ -213,7 +213,7 @@ fn together(a: &Window, b: &Window) -> bool {
 }
 
 /// Names, sorted, each once.
-fn distinct<T: Ord>(names: impl Iterator<Item = T>) -> Vec<T> {
+pub(super) fn distinct<T: Ord>(names: impl Iterator<Item = T>) -> Vec<T> {
     let mut all: Vec<T> = names.collect();
     // Windows of one log follow each other.
     all.dedup();

@@ -50,10 +50,7 @@ pub(super) fn bends(evidence: &Evidence, model: &Model) -> BTreeMap<Pair, Bend> 
             _ => of_pair.push((g, vec![i])),
         }
     }
-    let found: Vec<(Pair, Option<Bend>)> =
-        of_pairs.into_par_iter().map(|(pair, sessions)| (pair, bend(evidence, model, &sessions))).collect();
-    let fitted = |(pair, bend): (Pair, Option<Bend>)| Some((pair, bend.filter(|_| model.column.contains_key(&pair))?));
-    found.into_iter().filter_map(fitted).collect()
+    of_pairs.into_par_iter().filter_map(|(pair, sessions)| Some((pair, bend(evidence, model, &sessions)?))).collect()
 }
 
 fn bend(evidence: &Evidence, model: &Model, sessions: &[(usize, Vec<usize>)]) -> Option<Bend> {

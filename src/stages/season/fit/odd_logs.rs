@@ -7,7 +7,7 @@ use std::sync::Arc;
 use rayon::prelude::*;
 
 use super::SeasonFit;
-use super::evidence::Observation;
+use super::evidence::{self, Observation};
 use super::screen::{self, UNLIKE, WINDOWS};
 use crate::numerics::spread::{MEDIAN_ABS, median};
 use crate::stages::window::Window;
@@ -138,10 +138,7 @@ type Of<'a> = (&'a str, usize, usize);
 type Numbers = (usize, usize, usize);
 
 fn parts<'a>(fit: &SeasonFit, windows: &'a [Window]) -> Vec<Part<'a>> {
-    let mut names: Vec<&str> = windows.iter().map(|w| w.log.as_str()).collect();
-    names.dedup();
-    names.sort_unstable();
-    names.dedup();
+    let names: Vec<&str> = evidence::distinct(windows.iter().map(|w| w.log.as_str()));
     // By their numbers: many windows have one name, and it is long to look at.
     let mut numbers = Vec::with_capacity(windows.len());
     for of_log in windows.chunk_by(|a, b| Arc::ptr_eq(&a.stretch, &b.stretch)) {

@@ -6,6 +6,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use arrow_array::{ArrayRef, BooleanArray, Float64Array, Int64Array, StringArray, new_null_array};
+use arrow_schema::ArrowError;
 
 use super::evidence::Observation;
 use super::rows::{OUTLIER, zero_not_static};
@@ -66,7 +67,7 @@ impl<'a> WindowTable<'a> {
     }
 
     /// Values of a column of [`WindowRow`], by its name.
-    fn column(&self, fit: &SeasonFit, name: &str, lines: &[Line]) -> ArrayRef {
+    fn column(&self, fit: &SeasonFit, name: &str, lines: &[Line]) -> Result<ArrayRef, ArrowError> {
         let model = &fit.model;
         let numbers =
             |of: &dyn Fn(&Line) -> f64| -> ArrayRef { Arc::new(Float64Array::from_iter_values(lines.iter().map(of))) };
@@ -77,7 +78,7 @@ impl<'a> WindowTable<'a> {
             let name = |l: &Line| names.get(l.quantity).map_or("", String::as_str);
             Arc::new(StringArray::from_iter_values(lines.iter().map(name)))
         };
-        match name {
+        Ok(match name {
             "log" => texts(&|l| &l.window.log),
             "event" => texts(&|l| &l.window.event),
             "session" => texts(&|l| &l.window.session),
@@ -103,9 +104,9 @@ impl<'a> WindowTable<'a> {
                 let outlier = |l: &Line| l.found.is_some_and(|(k, _)| model.robust[k] < OUTLIER);
                 Arc::new(BooleanArray::from_iter(lines.iter().map(|l| Some(outlier(l)))))
             }
-            // The writer refuses it; a test holds every column against the declaration.
-            _ => new_null_array(&arrow_schema::DataType::Null, lines.len()),
-        }
+            // A test holds every column against the declaration.
+            _ => return Err(ArrowError::SchemaError(format!("nothing is known of column `{name}`"))),
+        })
     }
 }
 
@@ -118,7 +119,7 @@ impl Encode for WindowTable<'_> {
         let column = |piece: usize, column: usize| {
             let field = schema.field(column);
             let values = |fit| self.column(fit, field.name(), &self.lines(fit, piece, field.name()));
-            self.fit.map_or_else(|| new_null_array(field.data_type(), 0), values)
+            self.fit.map_or_else(|| Ok(new_null_array(field.data_type(), 0)), values)
         };
         parquet_file::encoded_by_columns::<WindowRow>(folder, origin, &pieces, column)
     }
@@ -149,7 +150,7 @@ pub(super) mod tests {
     pub fn rows(fit: &SeasonFit, tables: &SeasonTables) -> Vec<WindowRow> {
         let (table, schema) = (WindowTable { fit: Some(fit), tables }, Arc::new(WindowRow::schema()));
         let piece = |piece: usize| {
-            let column = |name: &str| table.column(fit, name, &table.lines(fit, piece, name));
+            let column = |name: &str| table.column(fit, name, &table.lines(fit, piece, name)).unwrap();
             let columns = schema.fields().iter().map(|field| column(field.name())).collect();
             let batch = RecordBatch::try_new(Arc::clone(&schema), columns).unwrap();
             WindowRow::from_batch(&batch).unwrap()

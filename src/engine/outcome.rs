@@ -2,6 +2,7 @@
 
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
 
 use super::one_log::LogResult;
 use crate::error::Fatal;
@@ -80,8 +81,20 @@ impl Outcome {
             &s.energy,
             &s.history,
         ];
-        switch.add_all(tables.len(), |i| tables[i].encoded(&self.folder, origin))?;
-        let remark = parquet_file::append(&mut switch, origin, std::slice::from_ref(&self.batch))?;
+        let damage = Mutex::new(None);
+        let make = |i: usize| match tables.get(i) {
+            Some(table) => table.encoded(&self.folder, origin),
+            None => {
+                let (file, of_former) =
+                    parquet_file::appended(&self.folder, origin, std::slice::from_ref(&self.batch))?;
+                *damage.lock().unwrap_or_else(PoisonError::into_inner) = of_former;
+                Ok(file)
+            }
+        };
+        switch.add_all(tables.len() + 1, make)?;
+        let damage = damage.into_inner().unwrap_or_else(PoisonError::into_inner);
+        let remark =
+            damage.map(|damage| parquet_file::put_aside::<BatchRow>(&self.folder, origin, &damage)).transpose()?;
         switch.commit()?;
         Ok(remark)
     }

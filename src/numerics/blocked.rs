@@ -26,7 +26,7 @@ use serde::{Deserialize, Serialize};
 use self::adjust::Adjust;
 pub use self::normal::Steps;
 pub use self::pooled::Pooled;
-pub use self::sparse::{Layout, Sparse};
+pub use self::sparse::{Filling, Layout, Sparse};
 pub use self::together::Together;
 use self::whiten::{Whitened, Whitener, triangle};
 

@@ -160,8 +160,12 @@ fn properties<R: Row>(origin: &Origin) -> WriterProperties {
 /// When the file can't be read or is not this table.
 pub fn read<R: Row>(path: &Path) -> Result<Vec<R>, Fatal> {
     let table = |e: &dyn std::fmt::Display| Fatal::Table { path: path.to_owned(), detail: e.to_string() };
-    let file =
-        File::open(path).map_err(|source| Fatal::Io { what: "can't read table", path: path.to_owned(), source })?;
+    let unread = |source| Fatal::Io { what: "can't read table", path: path.to_owned(), source };
+    // To open a pipe would wait for whoever writes to it.
+    if !fs::metadata(path).map_err(unread)?.is_file() {
+        return Err(table(&"it is no file"));
+    }
+    let file = File::open(path).map_err(unread)?;
     let reader = ParquetRecordBatchReaderBuilder::try_new(file).and_then(|b| b.build()).map_err(|e| table(&e))?;
     let mut rows = Vec::new();
     for batch in reader {
@@ -171,37 +175,43 @@ pub fn read<R: Row>(path: &Path) -> Result<Vec<R>, Fatal> {
     Ok(rows)
 }
 
-/// Appends to what the file already holds, if it is there. A former file that can't be read any more, because it
-/// is damaged or another version wrote it, is put aside under a hidden name; the remark says so.
+/// The rows that the file holds already, if it is there, and these. A former file that can't be read, because it is damaged
+/// or another version wrote it, is for [`put_aside`]: beside the new file what is wrong with it.
 ///
 /// # Errors
-/// As [`write()`].
-pub fn append<R: Row + Clone>(to: &mut Switch, origin: &Origin, rows: &[R]) -> Result<Option<String>, Fatal> {
-    let path = place(to.tables(), R::TABLE, &origin.season);
-    let mut remark = None;
-    let mut all: Vec<R> = Vec::new();
-    if path.exists() {
-        match read(&path) {
-            Ok(former) => all = former,
-            Err(Fatal::Table { detail, .. }) => {
-                let aside = path.with_file_name(format!(".former-{}.parquet", R::TABLE));
-                fs::rename(&path, &aside).map_err(|source| Fatal::Io {
-                    what: "can't put aside",
-                    path: path.clone(),
-                    source,
-                })?;
-                remark = Some(format!(
-                    "the rows of former runs in {} can't be read ({detail}); the file is now {}",
-                    path.display(),
-                    aside.display()
-                ));
-            }
-            Err(other) => return Err(other),
-        }
-    }
+/// When the former file can't be opened, or the new one can't be written.
+pub fn appended<R: Row + Clone>(tables: &Path, origin: &Origin, rows: &[R]) -> Result<(Beside, Option<String>), Fatal> {
+    let path = place(tables, R::TABLE, &origin.season);
+    let former = if path.exists() { read(&path) } else { Ok(Vec::new()) };
+    let (mut all, damage) = match former {
+        Ok(former) => (former, None),
+        Err(Fatal::Table { detail, .. }) => (Vec::new(), Some(detail)),
+        Err(other) => return Err(other),
+    };
     all.extend_from_slice(rows);
-    write(to, origin, &all)?;
-    Ok(remark)
+    Ok((encoded(tables, origin, &all)?, damage))
+}
+
+/// Gives a file of rows that can't be read a hidden name, and says so.
+///
+/// # Errors
+/// When it can't be renamed.
+pub fn put_aside<R: Row>(tables: &Path, origin: &Origin, damage: &str) -> Result<String, Fatal> {
+    let path = place(tables, R::TABLE, &origin.season);
+    let aside = path.with_file_name(format!(".former-{}.parquet", R::TABLE));
+    fs::rename(&path, &aside).map_err(|source| Fatal::Io { what: "can't put aside", path: path.clone(), source })?;
+    let (path, aside) = (path.display(), aside.display());
+    Ok(format!("the rows of former runs in {path} can't be read ({damage}); the file is now {aside}"))
+}
+
+/// Appends to what the file already holds, see [`appended`]. Answers a remark where that had to be put aside.
+///
+/// # Errors
+/// As [`appended`] and [`put_aside`].
+pub fn append<R: Row + Clone>(to: &mut Switch, origin: &Origin, rows: &[R]) -> Result<Option<String>, Fatal> {
+    let (file, damage) = appended(to.tables(), origin, rows)?;
+    to.add(file)?;
+    damage.map(|damage| put_aside::<R>(to.tables(), origin, &damage)).transpose()
 }
 
 /// The schema that a written file declares.

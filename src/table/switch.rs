@@ -298,7 +298,7 @@ impl Switch {
             return done.map(drop);
         }
         // What can't be removed now is cleared away by the next run.
-        former.iter().filter_map(Former::second).for_each(|f| _ = fs::remove_file(f));
+        former.par_iter().filter_map(Former::second).for_each(|f| _ = fs::remove_file(f));
         remove_note(&self.tables).and(done.map(drop))
     }
 }

@@ -1,96 +1,134 @@
-//! Orthonormal basis of a block's nuisance columns. Most of them are zeros of outings: each row belongs to one at the
-//! most, so these columns are orthogonal as they stand and projecting on them is a weighted mean per outing. Only the
-//! columns behind them (the wind; zeros, too, where gusts put the rows of several together) need a factorisation.
+//! Orthonormal basis of a block's nuisance columns. Most of them are zeros of outings, and each row belongs to one outing:
+//! the columns of one family touch no row of another family's, so that they are orthogonal to them as they stand and few
+//! have to be made orthogonal at a time. Only the columns behind them (gains, the wind) reach through the whole block.
 
+use std::ops::Range;
+
+use multiversion::multiversion;
 use nalgebra::{Cholesky, DMatrix, DVector};
 
-/// Q and R of the nuisance columns, the leading columns with rows of their own kept as one entry per row.
+use crate::numerics::lanes::dot;
+
+/// Q and R of the nuisance columns.
 #[derive(Clone, Debug)]
 pub(super) struct Basis {
-    /// Number of leading columns that share no row.
-    own: usize,
-    /// Per row: the leading column that it belongs to; one more than there are where it belongs to none.
-    member: Vec<usize>,
-    /// Per row: its entry in that column after norming; 0 where it belongs to none.
-    entry: Vec<f64>,
-    /// The other columns of Q, n × (m − own).
-    dense: DMatrix<f64>,
+    /// Families of leading columns whose rows lie apart.
+    families: Vec<Family>,
+    /// The other columns of Q, in all rows.
+    dense: Family,
     /// R, m × m, upper triangular.
     pub(super) r: DMatrix<f64>,
+}
+
+/// Columns of Q that are zero outside of some rows.
+#[derive(Clone, Debug)]
+struct Family {
+    rows: Range<usize>,
+    columns: Range<usize>,
+    /// Rows by columns.
+    q: DMatrix<f64>,
+}
+
+impl Family {
+    /// Of some of all columns; their part of R goes to its place.
+    fn new(rows: Range<usize>, columns: Range<usize>, all: &DMatrix<f64>, r: &mut DMatrix<f64>) -> Self {
+        let of_family = all.view((rows.start, columns.start), (rows.len(), columns.len())).into_owned();
+        let (q, triangle) = orthonormal(of_family);
+        r.view_mut((columns.start, columns.start), triangle.shape()).copy_from(&triangle);
+        Self { rows, columns, q }
+    }
+}
+
+/// Rows in which a column is not zero, from the first to the last.
+fn reach(column: &[f64]) -> Range<usize> {
+    let first = column.iter().position(|v| *v != 0.0).unwrap_or(0);
+    first..column.iter().rposition(|v| *v != 0.0).map_or(first, |last| last + 1)
+}
+
+/// Leading columns by the rows that they reach, as long as these lie apart from those of all families before the last.
+fn families(columns: &DMatrix<f64>) -> Vec<(Range<usize>, Range<usize>)> {
+    let mut out: Vec<(Range<usize>, Range<usize>)> = Vec::new();
+    for (c, column) in columns.as_slice().chunks_exact(columns.nrows().max(1)).enumerate() {
+        let rows = reach(column);
+        let meets = |(of, _): &(Range<usize>, Range<usize>)| rows.start < of.end && of.start < rows.end;
+        let before = out.len().saturating_sub(1);
+        if rows.is_empty() || out.iter().take(before).any(meets) {
+            break;
+        }
+        match out.last_mut() {
+            Some(last) if meets(last) => {
+                last.0 = last.0.start.min(rows.start)..last.0.end.max(rows.end);
+                last.1.end = c + 1;
+            }
+            _ => out.push((rows, c..c + 1)),
+        }
+    }
+    out
 }
 
 impl Basis {
     /// Of whitened nuisance columns, n × m.
     pub(super) fn new(columns: DMatrix<f64>) -> Self {
         let (n, m) = columns.shape();
-        let (mut member, mut entry) = (vec![usize::MAX; n], vec![0.0; n]);
-        let mut own = 0;
-        for c in columns.column_iter() {
-            if c.iter().zip(&member).any(|(v, taken)| *v != 0.0 && *taken != usize::MAX) {
-                break;
-            }
-            let norm = c.norm();
-            for (i, v) in c.iter().enumerate().filter(|(_, v)| **v != 0.0) {
-                (member[i], entry[i]) = (own, v / norm);
-            }
-            own += 1;
-        }
-        member.iter_mut().for_each(|k| *k = own.min(*k));
         let mut r = DMatrix::zeros(m, m);
-        for (k, c) in columns.column_iter().take(own).enumerate() {
-            r[(k, k)] = c.norm();
-        }
-        let mut out = Self { own, member, entry, dense: DMatrix::zeros(n, 0), r };
+        let of_family = |(rows, of): (Range<usize>, Range<usize>)| Family::new(rows, of, &columns, &mut r);
+        let families: Vec<Family> = families(&columns).into_iter().map(of_family).collect();
+        let own = families.last().map_or(0, |f| f.columns.end);
+        let dense = Family { rows: 0..n, columns: own..own, q: DMatrix::zeros(n, 0) };
+        let mut out = Self { families, dense, r };
         if own < m {
-            let rest = if own == 0 { columns } else { columns.columns(own, m - own).into_owned() };
-            // What rounding left of the leading columns is removed by the second turn (Kahan: twice is enough).
-            let (once, through) = out.projected(rest);
+            // What rounding left of the families is removed by the second turn (Kahan: twice is enough).
+            let (once, through) = out.projected(columns.columns(own, m - own).into_owned());
             let (again, _) = out.projected(once);
             let (q, triangle) = orthonormal(again);
             out.r.view_mut((0, own), (own, m - own)).copy_from(&through);
             out.r.view_mut((own, own), triangle.shape()).copy_from(&triangle);
-            out.dense = q;
+            out.dense = Family { rows: 0..n, columns: own..m, q };
         }
         out
     }
 
-    /// Squared lengths of Q's rows: the leverage of every row on the nuisance coefficients.
-    pub(super) fn leverage(&self) -> DVector<f64> {
-        let dense = |i: usize| if self.dense.ncols() > 0 { self.dense.row(i).norm_squared() } else { 0.0 };
-        DVector::from_fn(self.entry.len(), |i, _| self.entry[i].powi(2) + dense(i))
+    fn all(&self) -> impl Iterator<Item = &Family> {
+        self.families.iter().chain(std::iter::once(&self.dense))
     }
 
-    /// Q'M for an n × k matrix.
-    pub(super) fn across(&self, m: &DMatrix<f64>) -> DMatrix<f64> {
-        let mut out = DMatrix::zeros(self.own + self.dense.ncols(), m.ncols());
-        let mut sums = vec![0.0; self.own + 1];
-        for (column, mut to) in m.column_iter().zip(out.column_iter_mut()) {
-            sums.fill(0.0);
-            for ((v, k), entry) in column.iter().zip(&self.member).zip(&self.entry) {
-                sums[*k] += entry * v;
+    /// Squared lengths of Q's rows: the leverage of every row on the nuisance coefficients.
+    pub(super) fn leverage(&self) -> DVector<f64> {
+        let mut out = DVector::zeros(self.dense.rows.len());
+        for family in self.all() {
+            for column in family.q.column_iter() {
+                out.as_mut_slice()[family.rows.clone()].iter_mut().zip(column.iter()).for_each(|(l, q)| *l += q * q);
             }
-            to.iter_mut().zip(&sums).take(self.own).for_each(|(to, sum)| *to = *sum);
-        }
-        if self.dense.ncols() > 0 {
-            out.rows_mut(self.own, self.dense.ncols()).copy_from(&self.dense.tr_mul(m));
         }
         out
     }
 
     /// M − QQ'M, and Q'M.
     pub(super) fn projected(&self, mut m: DMatrix<f64>) -> (DMatrix<f64>, DMatrix<f64>) {
-        let across = self.across(&m);
-        let mut of = vec![0.0; self.own + 1];
-        for (mut column, across) in m.column_iter_mut().zip(across.column_iter()) {
-            of.iter_mut().zip(across.iter()).take(self.own).for_each(|(to, from)| *to = *from);
-            for ((v, k), entry) in column.iter_mut().zip(&self.member).zip(&self.entry) {
-                *v -= entry * of[*k];
+        let n = m.nrows().max(1);
+        let mut across = DMatrix::zeros(self.dense.columns.end, m.ncols());
+        for (mut to, column) in across.column_iter_mut().zip(m.as_mut_slice().chunks_exact_mut(n)) {
+            for family in self.all() {
+                let to = &mut to.as_mut_slice()[family.columns.clone()];
+                project(family.q.as_slice(), &mut column[family.rows.clone()], to);
             }
         }
-        if self.dense.ncols() > 0 {
-            m -= &self.dense * across.rows(self.own, self.dense.ncols());
-        }
         (m, across)
+    }
+}
+
+/// Takes the part along the columns q from a vector, and answers how long it was along each.
+#[multiversion(targets("x86_64+avx2"))]
+fn project(q: &[f64], v: &mut [f64], along: &mut [f64]) {
+    if v.iter().all(|v| *v == 0.0) {
+        return;
+    }
+    // All lengths first: what is not quite orthogonal is so in every order alike.
+    for (along, q) in along.iter_mut().zip(q.chunks_exact(v.len())) {
+        *along = dot(q, v);
+    }
+    for (along, q) in along.iter().zip(q.chunks_exact(v.len())) {
+        v.iter_mut().zip(q).for_each(|(v, q)| *v -= along * q);
     }
 }
 
@@ -139,8 +177,9 @@ mod tests {
             ],
         );
         let basis = Basis::new(n.clone());
-        assert_eq!((basis.own, basis.r.ncols()), (2, 4));
-        let q = basis.across(&DMatrix::identity(6, 6)).transpose();
+        let parts: Vec<_> = basis.families.iter().map(|f| (f.rows.clone(), f.columns.clone())).collect();
+        assert_eq!((parts, basis.r.ncols()), (vec![(0..3, 0..1), (3..5, 1..2)], 4));
+        let q = basis.projected(DMatrix::identity(6, 6)).1.transpose();
         assert!((q.tr_mul(&q) - DMatrix::identity(4, 4)).norm() < 1e-14);
         assert!((&q * &basis.r - &n).norm() < 1e-13);
         let m = DMatrix::from_fn(6, 3, |i, j| (i * 3 + j) as f64);

@@ -107,7 +107,17 @@ fn trusted(m: DMatrix<f64>) -> Option<Cholesky<f64, Dyn>> {
 fn residuals(b: &Sparse, local: &DVector<f64>, nuisance: &DVector<f64>) -> DVector<f64> {
     // y's own place last: what is left is y less all else.
     let all: Vec<f64> = nuisance.iter().chain(local.iter()).map(|v| -v).chain(std::iter::once(1.0)).collect();
-    DVector::from_fn(b.len(), |i, _| b.filled(i).map(|(place, v)| all[place] * v).sum())
+    let mut out = DVector::zeros(b.len());
+    let mut of_shape = Vec::new();
+    for shape in 0..b.layout.shapes() {
+        of_shape.clear();
+        of_shape.extend(b.layout.places(shape).iter().map(|place| all[*place as usize]));
+        for row in b.layout.rows_of(shape) {
+            let (_, values) = b.row(*row as usize);
+            out[*row as usize] = of_shape.iter().zip(values).map(|(of_place, v)| of_place * v).sum();
+        }
+    }
+    out
 }
 
 /// The normal equations of one block, its nuisance columns eliminated.
@@ -268,35 +278,29 @@ fn eliminate(a: &mut [f64], n: usize, own: usize) -> Option<()> {
     Some(())
 }
 
-/// Adds the weighted products of every row's values with each other to the sums of its shape. Compiled for newer
-/// processors too: most of a step is spent here.
+/// Sums the weighted products of the values of every shape's rows with each other, from the diagonal on. Compiled for
+/// newer processors too: most of a step is spent here.
 #[multiversion(targets("x86_64+avx2"))]
 fn add_rows(layout: &Layout, values: &[f64], w: &[f64], sums: &mut [f64]) {
-    for (i, w) in w.iter().enumerate() {
-        let values = &values[layout.values(i)];
-        let sums = &mut sums[layout.products(layout.shape(i))];
-        match Layout::stride(values.len()) {
-            4 => add_row::<4>(values, *w, sums),
-            8 => add_row::<8>(values, *w, sums),
-            12 => add_row::<12>(values, *w, sums),
-            stride => {
-                for (line, value) in sums.chunks_exact_mut(stride).zip(values) {
+    let fours = values.as_chunks::<4>().0;
+    for shape in 0..layout.shapes() {
+        let (rows, stride) = (layout.rows_of(shape), Layout::stride(layout.places(shape).len()));
+        let sums = &mut sums[layout.products(shape)];
+        // Four lines by four places at a time: so many sums stay where they are while the rows pass by.
+        for (a, b) in (0..stride / 4).flat_map(|a| (a..stride / 4).map(move |b| (a, b))) {
+            let mut block = [[0.0; 4]; 4];
+            for row in rows {
+                let (first, w) = (layout.first_four(*row), w[*row as usize]);
+                let (lines, places) = (&fours[first + a], &fours[first + b]);
+                for (sums, value) in block.iter_mut().zip(lines) {
                     let weighted = w * value;
-                    line.iter_mut().zip(values).for_each(|(sum, v)| *sum += weighted * v);
+                    sums.iter_mut().zip(places).for_each(|(sum, v)| *sum += weighted * v);
                 }
             }
+            for (line, of_line) in sums.chunks_exact_mut(stride).skip(4 * a).zip(block) {
+                line[4 * b..4 * b + 4].copy_from_slice(&of_line);
+            }
         }
-    }
-}
-
-/// The same for one row of at most so many values.
-#[inline(always)]
-fn add_row<const N: usize>(values: &[f64], w: f64, sums: &mut [f64]) {
-    let mut all = [0.0; N];
-    all.iter_mut().zip(values).for_each(|(to, from)| *to = *from);
-    for (line, value) in sums.as_chunks_mut::<N>().0.iter_mut().zip(values) {
-        let weighted = w * value;
-        line.iter_mut().zip(&all).for_each(|(sum, v)| *sum += weighted * v);
     }
 }
 
@@ -454,11 +458,16 @@ mod tests {
             let row = |k: f64| (0..width).map(move |i| k + f64::from(i * i % 7));
             let values: Vec<f64> = row(1.0).chain([9.0]).chain(row(-3.0)).collect();
             let mut sums = vec![0.0; layout.all_products()];
-            add_rows(&layout, &values, &[2.0, 1.0, 0.5], &mut sums);
-            assert_eq!(sums[layout.products(0)], [81.0, 0.0, 0.0, 0.0]);
+            let mut padded: Vec<f64> = Vec::new();
+            for row in [0..width as usize, width as usize..width as usize + 1, width as usize + 1..values.len()] {
+                padded.extend(&values[row]);
+                padded.resize(padded.len().next_multiple_of(4), 0.0);
+            }
+            add_rows(&layout, &padded, &[2.0, 1.0, 0.5], &mut sums);
+            assert_eq!(sums[layout.products(0)][0], 81.0);
             let (first, third): (Vec<f64>, Vec<f64>) = (row(1.0).collect(), row(-3.0).collect());
             for (a, line) in sums[layout.products(1)].chunks_exact(Layout::stride(width as usize)).enumerate() {
-                for b in 0..width as usize {
+                for b in a..width as usize {
                     assert_eq!(line[b], 2.0 * first[a] * first[b] + 0.5 * third[a] * third[b], "{width}: {a} {b}");
                 }
             }

@@ -20,9 +20,12 @@ pub struct Layout {
     places: Vec<u32>,
     /// Where those of a shape end.
     ends: Vec<u32>,
-    /// Per row its shape, and where its values begin; the end of all behind them.
+    /// Per row its shape, and the four that its values begin with; the end of all behind them.
     shapes: Vec<u32>,
     starts: Vec<u32>,
+    /// Rows shape by shape, and where those of a shape end.
+    by_shape: Vec<u32>,
+    shape_ends: Vec<u32>,
     /// Where the products of a shape's values with each other begin, were they written down shape after shape; see
     /// [`Layout::stride`].
     products: Vec<usize>,
@@ -41,17 +44,48 @@ impl Layout {
             products += places.len() * Self::stride(places.len());
             out.products.push(products);
         }
+        let mut counts = vec![0; shapes.len()];
         let mut end = 0;
         for shape in &out.shapes {
-            end += shapes.get(*shape as usize).map_or(0, Vec::len) as u32;
+            end += shapes.get(*shape as usize).map_or(0, |places| Self::fours(places.len())) as u32;
             out.starts.push(end);
+            counts[*shape as usize] += 1;
+        }
+        let mut next = Vec::with_capacity(shapes.len());
+        let mut end = 0;
+        for count in counts {
+            next.push(end);
+            end += count;
+            out.shape_ends.push(end);
+        }
+        out.by_shape.resize(out.shapes.len(), 0);
+        for (row, shape) in out.shapes.iter().enumerate() {
+            let next = &mut next[*shape as usize];
+            out.by_shape[*next as usize] = row as u32;
+            *next += 1;
         }
         out
     }
 
+    /// Fours that hold so many values.
+    fn fours(values: usize) -> usize {
+        values.div_ceil(4)
+    }
+
     /// Length of a line of products of so many values: they go four at a time.
     pub(super) fn stride(values: usize) -> usize {
-        values.next_multiple_of(4)
+        4 * Self::fours(values)
+    }
+
+    /// The rows of a shape.
+    pub(super) fn rows_of(&self, shape: usize) -> &[u32] {
+        let start = if shape == 0 { 0 } else { self.shape_ends[shape - 1] };
+        &self.by_shape[start as usize..self.shape_ends[shape] as usize]
+    }
+
+    /// The first of the fours that the values of a row stand in.
+    pub(super) fn first_four(&self, row: u32) -> usize {
+        self.starts[row as usize] as usize
     }
 
     /// Shapes.
@@ -89,9 +123,14 @@ impl Layout {
         self.products.last().copied().unwrap_or(0)
     }
 
-    /// Where the values of a row stand.
+    /// Where the values of a row stand, and the zeros that fill its last four up.
     pub(super) fn values(&self, row: usize) -> Range<usize> {
-        self.starts[row] as usize..self.starts[row + 1] as usize
+        4 * self.starts[row] as usize..4 * self.starts[row + 1] as usize
+    }
+
+    /// Values of all rows.
+    fn all_values(&self) -> usize {
+        4 * self.starts.last().map_or(0, |end| *end as usize)
     }
 
     /// Place of y.
@@ -109,7 +148,30 @@ pub struct Sparse {
     pub w: Vec<f64>,
     /// Rows whose errors beside that are correlated.
     pub together: Arc<Vec<Together>>,
+    /// Row after row; those of each begin with a four of their own.
     values: Vec<f64>,
+}
+
+/// A row that is being filled, value by value in the order of its places.
+pub struct Filling<'a> {
+    values: &'a mut [f64],
+    next: usize,
+    w: &'a mut Vec<f64>,
+}
+
+impl Filling<'_> {
+    /// The next value.
+    pub fn put(&mut self, value: f64) {
+        self.values[self.next] = value;
+        self.next += 1;
+    }
+
+    /// Ends the row with its observation and weight.
+    pub fn end(mut self, y: f64, w: f64) {
+        self.put(y);
+        self.values[self.next..].fill(0.0);
+        self.w.push(w);
+    }
 }
 
 impl Sparse {
@@ -117,20 +179,15 @@ impl Sparse {
     pub fn clear(&mut self, layout: &Arc<Layout>) {
         self.layout = Arc::clone(layout);
         self.w.clear();
-        self.values.clear();
+        self.w.reserve_exact(layout.shapes.len());
+        self.values.resize(layout.all_values(), 0.0);
         self.together = Arc::default();
     }
 
-    /// Puts the next value into the row that is being filled.
-    pub fn put(&mut self, value: f64) {
-        self.values.push(value);
-    }
-
-    /// Ends a row with its observation and weight.
-    pub fn end(&mut self, y: f64, w: f64) {
-        self.put(y);
-        self.w.push(w);
-        debug_assert_eq!(self.layout.starts.get(self.w.len()).copied(), Some(self.values.len() as u32));
+    /// Begins the next row.
+    pub fn begin(&mut self) -> Filling<'_> {
+        let values = &mut self.values[self.layout.values(self.w.len())];
+        Filling { values, next: 0, w: &mut self.w }
     }
 
     /// Rows.
@@ -143,7 +200,7 @@ impl Sparse {
         &self.values
     }
 
-    /// What is filled of a row: its shape and values.
+    /// A row's shape, and its values with the zeros behind them.
     pub(super) fn row(&self, i: usize) -> (usize, &[f64]) {
         (self.layout.shape(i), &self.values[self.layout.values(i)])
     }
@@ -207,8 +264,9 @@ impl From<&Block> for Sparse {
         let mut out = Self::default();
         out.clear(&Arc::new(Layout::new(b.columns.clone(), m, &shapes, rows)));
         for i in 0..n {
-            places(i).iter().filter(|p| (**p as usize) < m + k).for_each(|p| out.put(value(i, *p as usize)));
-            out.end(b.y[i], b.w[i]);
+            let mut row = out.begin();
+            places(i).iter().filter(|p| (**p as usize) < m + k).for_each(|p| row.put(value(i, *p as usize)));
+            row.end(b.y[i], b.w[i]);
         }
         out.together = Arc::new(b.together.clone());
         out

@@ -15,26 +15,35 @@ pub struct Together {
 }
 
 impl Together {
-    /// Covariance of what the rows share, n × n; `None` where a row is told by no state.
-    pub(super) fn covariance(&self) -> Option<DMatrix<f64>> {
-        let m = self.kept.len();
+    /// Covariance of the rows, each divided by its own standard deviation (`roots`: one over these), n × n, the lower
+    /// triangle; `None` where a row is told by no state.
+    pub(super) fn scaled_covariance(&self, roots: &[f64]) -> Option<DMatrix<f64>> {
+        let (m, n) = (self.kept.len(), self.acts.len());
         // Of the states: the product of what is kept on the way from the one to the other.
-        let mut states = DMatrix::<f64>::identity(m, m);
-        for i in 0..m {
-            for j in i + 1..m {
-                states[(i, j)] = states[(i, j - 1)] * self.kept[j];
-                states[(j, i)] = states[(i, j)];
+        let mut states = vec![0.0; m * m];
+        for (k, of_state) in states.chunks_exact_mut(m.max(1)).enumerate() {
+            let mut product = 1.0;
+            of_state[k] = 1.0;
+            for (to, kept) in of_state[k + 1..].iter_mut().zip(&self.kept[k + 1..]) {
+                product *= kept;
+                *to = product;
             }
         }
-        if self.acts.iter().any(|(state, _)| *state >= m) {
+        for i in 0..m {
+            (0..i).for_each(|j| states[i * m + j] = states[j * m + i]);
+        }
+        if self.acts.iter().any(|(state, _)| *state >= m) || roots.len() != n {
             return None;
         }
-        let n = self.acts.len();
-        let of = |i: usize, j: usize| {
-            let ((a, by), (b, and_by)) = (self.acts[i], self.acts[j]);
-            by * and_by * states[(a, b)]
-        };
-        Some(DMatrix::from_fn(n, n, of))
+        let mut out = DMatrix::zeros(n, n);
+        for (j, column) in out.as_mut_slice().chunks_exact_mut(n.max(1)).enumerate() {
+            let (state, act) = self.acts[j];
+            let (of_state, by) = (&states[state * m..][..m], act * roots[j]);
+            let rows = column.iter_mut().zip(&self.acts).zip(roots).skip(j);
+            rows.for_each(|((to, (other, act)), root)| *to = by * of_state[*other] * (act * root));
+            column[j] += 1.0;
+        }
+        Some(out)
     }
 }
 
@@ -117,8 +126,11 @@ mod tests {
         };
         let w = [1.0, 0.5, 2.0, 4.0, 0.1];
         let chain = Chain::new(&t, &w).unwrap();
-        let mut covariance = t.covariance().unwrap();
-        (0..5).for_each(|i| covariance[(i, i)] += 1.0 / w[i]);
+        let mut covariance = t.scaled_covariance(&[1.0; 5]).unwrap();
+        covariance.fill_upper_triangle_with_lower_triangle();
+        (0..5).for_each(|i| covariance[(i, i)] += 1.0 / w[i] - 1.0);
+        // States 0 and 2 have 0.8 · 0.05 in common.
+        assert!((covariance[(1, 4)] + 0.016).abs() < 1e-15);
         let inverse = covariance.try_inverse().unwrap();
         for j in 0..5 {
             let mut states = vec![0.0; 3];
@@ -138,7 +150,7 @@ mod tests {
         let twice = Together { first: 0, acts: vec![(0, 1.0), (1, 1.0)], kept: vec![0.0, 1.0] };
         assert!(Chain::new(&twice, &[1.0, 1.0]).is_none());
         let none = Together { first: 0, acts: vec![(1, 1.0)], kept: vec![0.0] };
-        assert!(Chain::new(&none, &[1.0]).is_none() && none.covariance().is_none());
+        assert!(Chain::new(&none, &[1.0]).is_none() && none.scaled_covariance(&[1.0]).is_none());
         let nan = Together { first: 0, acts: vec![(0, f64::NAN)], kept: vec![0.0] };
         assert!(Chain::new(&nan, &[1.0]).is_none());
     }

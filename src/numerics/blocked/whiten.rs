@@ -1,5 +1,6 @@
 //! A block in coordinates in which its rows are independent with variance one, and its nuisance columns projected out.
 
+use multiversion::multiversion;
 use nalgebra::{Cholesky, DMatrix, DVector};
 
 use super::basis::Basis;
@@ -20,16 +21,8 @@ impl Whitener {
     fn new(w: &DVector<f64>, together: &[Together]) -> Option<Self> {
         let root = w.map(|w| w.max(0.0).sqrt());
         let of = |t: &Together| {
-            let n = t.acts.len();
-            if t.first + n > root.len() {
-                return None;
-            }
-            let mut scaled = t.covariance()?;
-            for i in 0..n {
-                (0..n).for_each(|j| scaled[(i, j)] *= root[t.first + i] * root[t.first + j]);
-                scaled[(i, i)] += 1.0;
-            }
-            Some((t.first, Cholesky::new(scaled)?.unpack()))
+            let roots = root.as_slice().get(t.first..t.first + t.acts.len())?;
+            Some((t.first, Cholesky::new(t.scaled_covariance(roots)?)?.unpack()))
         };
         let groups = together.iter().map(of).collect::<Option<_>>()?;
         Some(Self { root, groups })
@@ -51,18 +44,10 @@ impl Whitener {
         v.iter_mut().zip(self.root.iter()).for_each(|(v, r)| *v *= r);
         for (first, lower) in &self.groups {
             let n = lower.nrows();
-            let mut rest = &mut v[*first..first + n];
+            let rows = &mut v[*first..first + n];
             // Most columns are those of one outing or configuration.
-            if rest.iter().all(|v| *v == 0.0) {
-                continue;
-            }
-            for (j, column) in lower.as_slice().chunks_exact(n).enumerate() {
-                let Some((here, below)) = rest.split_first_mut() else { break };
-                *here /= column[j];
-                for (below, l) in below.iter_mut().zip(&column[j + 1..]) {
-                    *below -= l * *here;
-                }
-                rest = below;
+            if rows.iter().any(|v| *v != 0.0) {
+                solve_lower(lower.as_slice(), rows);
             }
         }
     }
@@ -87,6 +72,21 @@ impl Whitener {
             }
         }
         out.component_mul(&self.root)
+    }
+}
+
+/// Solves Lx = v in place; L column by column.
+#[multiversion(targets("x86_64+avx2"))]
+fn solve_lower(lower: &[f64], v: &mut [f64]) {
+    let n = v.len();
+    let mut rest = v;
+    for (j, column) in lower.chunks_exact(n.max(1)).enumerate() {
+        let Some((here, below)) = rest.split_first_mut() else { break };
+        *here /= column[j];
+        for (below, l) in below.iter_mut().zip(&column[j + 1..]) {
+            *below -= l * *here;
+        }
+        rest = below;
     }
 }
 

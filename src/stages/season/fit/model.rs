@@ -34,6 +34,8 @@ const WIND_PRIOR: f64 = 5.0;
 const SHEET_PRIOR: f64 = 3.0;
 /// With fewer windows of a kind than this their spread is taken from all windows of the quantity.
 const FEWEST_OF_A_KIND: usize = 10;
+/// Rows that are worth a thread of their own where little is done with each.
+const MANY: usize = 2048;
 /// A configuration and a quantity, by index.
 pub type Pair = (usize, usize);
 
@@ -396,11 +398,16 @@ impl<'a> Solver<'a> {
     /// Takes over what the spreads say of every observation.
     fn set_variances(&mut self) {
         let equal = self.options.weights == Weights::Equal;
-        for (r, cell) in self.cells.iter().map(|cell| *cell as usize).enumerate() {
-            let se = self.observation(r).se;
-            let own = if equal { 0.0 } else { se * se * self.overstated[cell] };
-            self.deviations[r] = (own + self.between[cell]).max(f64::MIN_POSITIVE).sqrt();
-        }
+        let mut deviations = std::mem::take(&mut self.deviations);
+        let solver = &*self;
+        let deviation = |r: usize| {
+            let (se, cell) = (solver.observation(r).se, solver.cells[r] as usize);
+            let own = if equal { 0.0 } else { se * se * solver.overstated[cell] };
+            (own + solver.between[cell]).max(f64::MIN_POSITIVE).sqrt()
+        };
+        let all = deviations.par_iter_mut().enumerate().with_min_len(MANY);
+        all.for_each(|(r, to)| *to = deviation(r));
+        self.deviations = deviations;
     }
 
     /// Variance of a row under the model.

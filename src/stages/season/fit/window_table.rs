@@ -1,11 +1,12 @@
 //! The table `windows`: every quantity of every window, fitted or not. It is most of what a night writes, and all its rows
 //! together would take more memory than the rest of a season: it is made column by column, a piece at a time.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::sync::Arc;
 
-use arrow_array::{ArrayRef, BooleanArray, Float64Array, Int64Array, StringArray, new_null_array};
+use arrow_array::types::Int32Type;
+use arrow_array::{ArrayRef, BooleanArray, DictionaryArray, Float64Array, Int64Array, StringArray, new_null_array};
 use arrow_schema::ArrowError;
 
 use super::evidence::Observation;
@@ -71,13 +72,9 @@ impl<'a> WindowTable<'a> {
         let model = &fit.model;
         let numbers =
             |of: &dyn Fn(&Line) -> f64| -> ArrayRef { Arc::new(Float64Array::from_iter_values(lines.iter().map(of))) };
-        let texts = |of: &dyn for<'l> Fn(&'l Line) -> &'l str| -> ArrayRef {
-            Arc::new(StringArray::from_iter_values(lines.iter().map(of)))
-        };
-        let named = |names: &[String]| -> ArrayRef {
-            let name = |l: &Line| names.get(l.quantity).map_or("", String::as_str);
-            Arc::new(StringArray::from_iter_values(lines.iter().map(name)))
-        };
+        let texts = |of: &dyn for<'l> Fn(&'l Line) -> &'l str| each_once(lines.iter().map(of));
+        let named =
+            |names: &[String]| each_once(lines.iter().map(|l| names.get(l.quantity).map_or("", String::as_str)));
         Ok(match name {
             "log" => texts(&|l| &l.window.log),
             "event" => texts(&|l| &l.window.event),
@@ -87,7 +84,7 @@ impl<'a> WindowTable<'a> {
             "kind" => texts(&|l| l.window.kind),
             "quantity" => named(&self.tables.quantities),
             "unit" => named(&self.tables.units),
-            "flags" => Arc::new(StringArray::from_iter_values(lines.iter().map(|l| flags(fit, l)))),
+            "flags" => flags(fit, lines),
             "start" => numbers(&|l| l.window.start),
             "duration" => numbers(&|l| l.window.duration),
             "samples" => Arc::new(Int64Array::from_iter_values(lines.iter().map(|l| l.window.samples as i64))),
@@ -125,33 +122,80 @@ impl Encode for WindowTable<'_> {
     }
 }
 
-/// Remarks on one quantity of a window: those of the log, and what the fit made of it.
-fn flags(fit: &SeasonFit, l: &Line) -> String {
-    let mut all: BTreeSet<&str> = l.window.flags.iter().map(String::as_str).collect();
-    if let Some((_, o)) = l.found {
-        all.extend(fit.evidence.left_out.contains(&(o.session, o.quantity)).then_some("session_left_out"));
-        all.extend(zero_not_static(fit, o).then_some("zero_not_static"));
-        let by_sheet = fit.options.as_ref().is_some_and(|f| f.wind == Wind::RunSheet);
-        let unknown =
-            by_sheet && !l.window.air_speed_measured && (l.window.sheet_wind.is_none() || l.window.course.is_none());
-        all.extend(unknown.then_some("wind_unknown"));
+/// Texts that repeat each other: every one of them once, and per line which it is.
+fn each_once<'t>(texts: impl Iterator<Item = &'t str>) -> ArrayRef {
+    let (mut numbers, mut all, mut keys) = (BTreeMap::new(), Vec::new(), Vec::new());
+    let (mut last, mut key) = (None::<&str>, 0);
+    for text in texts {
+        // Neighbours are mostly one and the same text, not only alike.
+        if !last.is_some_and(|last| std::ptr::eq(last, text)) {
+            key = *numbers.entry(text).or_insert_with(|| {
+                all.push(text);
+                all.len() as i32 - 1
+            });
+            last = Some(text);
+        }
+        keys.push(key);
     }
-    all.into_iter().collect::<Vec<_>>().join(",")
+    Arc::new(DictionaryArray::<Int32Type>::new(keys.into(), Arc::new(StringArray::from(all))))
+}
+
+/// Remarks on the quantities of windows: those of the log, and what the fit made of them.
+fn flags(fit: &SeasonFit, lines: &[Line]) -> ArrayRef {
+    let (mut all, mut last) = (Vec::<String>::new(), None::<(&Line, OfFit)>);
+    let mut keys = Vec::with_capacity(lines.len());
+    for l in lines {
+        let of_fit = flags_of_fit(fit, l);
+        // Neighbours mostly share their remarks.
+        if !last.is_some_and(|(o, of)| Arc::ptr_eq(&o.window.stretch, &l.window.stretch) && of == of_fit) {
+            let of_log = l.window.flags.iter().map(String::as_str);
+            let flags: BTreeSet<&str> = of_log.chain(of_fit.into_iter().flatten()).collect();
+            all.push(flags.into_iter().collect::<Vec<_>>().join(","));
+            last = Some((l, of_fit));
+        }
+        keys.push(all.len().saturating_sub(1));
+    }
+    each_once(keys.into_iter().filter_map(|k| all.get(k)).map(String::as_str))
+}
+
+/// Flags of what the fit made of a window.
+type OfFit = [Option<&'static str>; 3];
+
+/// Those of one quantity of a window.
+fn flags_of_fit(fit: &SeasonFit, l: &Line) -> OfFit {
+    let Some((_, o)) = l.found else { return [None; 3] };
+    let by_sheet = fit.options.as_ref().is_some_and(|f| f.wind == Wind::RunSheet);
+    let unknown =
+        by_sheet && !l.window.air_speed_measured && (l.window.sheet_wind.is_none() || l.window.course.is_none());
+    [
+        fit.evidence.left_out.contains(&(o.session, o.quantity)).then_some("session_left_out"),
+        zero_not_static(fit, o).then_some("zero_not_static"),
+        unknown.then_some("wind_unknown"),
+    ]
 }
 
 #[cfg(test)]
 pub(super) mod tests {
     use arrow_array::RecordBatch;
+    use arrow_array::cast::AsArray;
 
     use super::*;
     use crate::stages::season::fit::tests::{ROBUST, Season, make, solve};
+
+    /// A column with every text written out.
+    fn plain(column: ArrayRef) -> ArrayRef {
+        match column.as_dictionary_opt::<Int32Type>().and_then(|d| d.downcast_dict::<StringArray>()) {
+            Some(texts) => Arc::new(texts.into_iter().collect::<StringArray>()),
+            None => column,
+        }
+    }
 
     /// The rows that the table has.
     pub fn rows(fit: &SeasonFit, tables: &SeasonTables) -> Vec<WindowRow> {
         let (table, schema) = (WindowTable { fit: Some(fit), tables }, Arc::new(WindowRow::schema()));
         let piece = |piece: usize| {
             let column = |name: &str| table.column(fit, name, &table.lines(fit, piece, name)).unwrap();
-            let columns = schema.fields().iter().map(|field| column(field.name())).collect();
+            let columns = schema.fields().iter().map(|field| plain(column(field.name()))).collect();
             let batch = RecordBatch::try_new(Arc::clone(&schema), columns).unwrap();
             WindowRow::from_batch(&batch).unwrap()
         };

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use super::Solver;
-use crate::numerics::blocked::{Block, Layout, Sparse};
+use crate::numerics::blocked::{Block, Filling, Layout, Sparse};
 use crate::numerics::spread::huber_psi;
 use crate::stages::season::fit::evidence::Observation;
 use crate::stages::season::fit::{Method, Zero};
@@ -150,19 +150,21 @@ impl Solver<'_> {
         b.clear(&places.layout);
         let wind = self.estimates_wind() && !rows.is_empty();
         for (i, r) in rows.enumerate() {
-            self.fill_row(b, &places.shapes[places.layout.shape(i)], r, g, kind);
+            self.fill_row(b.begin(), &places.shapes[places.layout.shape(i)], r, g, kind);
         }
         if wind {
             let ((north, east), sd) = self.prior[g];
             for value in [north, east] {
-                b.put(1.0);
-                b.end(value, 1.0 / (sd * sd));
+                let mut row = b.begin();
+                row.put(1.0);
+                row.end(value, 1.0 / (sd * sd));
             }
         }
         // Last, so that whoever sums rows by window leaves them out: they are no scatter of windows.
         for gain in &self.gains[g] {
-            b.put(1.0);
-            b.end(0.0, 1.0 / gain.prior);
+            let mut row = b.begin();
+            row.put(1.0);
+            row.end(0.0, 1.0 / gain.prior);
         }
         b.together = self.gusts.together.get(g).cloned().unwrap_or_default();
     }
@@ -189,28 +191,28 @@ impl Solver<'_> {
         }
     }
 
-    fn fill_row(&self, b: &mut Sparse, shape: &Shape, r: usize, g: usize, kind: Rows) {
+    fn fill_row(&self, mut row: Filling, shape: &Shape, r: usize, g: usize, kind: Rows) {
         let (o, wind) = (self.observation(r), self.wind[g]);
         if let ZeroOf::Own(_) = shape.zero {
-            b.put(1.0);
+            row.put(1.0);
         }
         if shape.gain {
-            b.put(self.reads(r, g));
+            row.put(self.reads(r, g));
         }
         let mut known = 0.0;
         if self.estimates_wind() {
             let (s, heading) = (self.beta[shape.slope] * o.slope(wind), o.heading);
             let (north, east) = (s * heading.0, s * heading.1);
-            b.put(north);
-            b.put(east);
+            row.put(north);
+            row.put(east);
             known = north * wind.0 + east * wind.1;
         }
-        b.put(o.x(wind));
+        row.put(o.x(wind));
         if shape.zero == ZeroOf::Shared {
-            b.put(1.0);
+            row.put(1.0);
         }
         if !shape.let_in.is_empty() {
-            shape.let_in.iter().for_each(|k| b.put(o.regressors[*k]));
+            shape.let_in.iter().for_each(|k| row.put(o.regressors[*k]));
         }
         let (variance, sd) = (self.variance(r), self.deviations[r]);
         let (mut y, mut w) = (o.y, self.clean[r] / variance);
@@ -229,6 +231,6 @@ impl Solver<'_> {
                 w *= self.step_weight(r);
             }
         }
-        b.end(y + known, w);
+        row.end(y + known, w);
     }
 }

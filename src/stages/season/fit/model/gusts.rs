@@ -10,7 +10,7 @@ use std::sync::Arc;
 
 use rayon::prelude::*;
 
-use super::Solver;
+use super::{MANY, Solver};
 use crate::numerics::blocked::Together;
 use crate::numerics::spread::{between_variance, median};
 use crate::stages::season::fit::Method;
@@ -29,6 +29,8 @@ const OF_MEDIAN: f64 = 5.4;
 const WORTH: f64 = 1.5;
 /// Correlation times that are tried, s.
 const MEMORIES: [f64; 14] = [0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 11.0, 15.0, 20.0, 30.0, 60.0, 120.0];
+/// Pairs of windows that are summed as one.
+const PAIRS: usize = 1024;
 /// Windows whose middles lie closer to each other than this, s, are in one and the same gust.
 const SAME_MOMENT: f64 = 1e-6;
 /// Gusts in standard deviations beyond which a pair of windows says no more about the memory.
@@ -151,7 +153,7 @@ impl Solver<'_> {
             let known = o.heading != (0.0, 0.0) && o.own_wind.is_none();
             if known { self.beta[self.slope(r)] * slope() } else { 0.0 }
         };
-        self.gusts.levers = (0..self.order.len()).map(lever).collect();
+        self.gusts.levers = (0..self.order.len()).into_par_iter().with_min_len(MANY).map(lever).collect();
     }
 
     /// The headwind of every window, in the best weighting of its quantities.
@@ -170,7 +172,7 @@ impl Solver<'_> {
                 Headwind::default()
             }
         };
-        self.order.windows.iter().map(of_window).collect()
+        self.order.windows.par_iter().with_min_len(MANY).map(of_window).collect()
     }
 
     /// Finds how gusty the sessions were, and how long a gust lasts.
@@ -238,12 +240,36 @@ impl Solver<'_> {
                 }
             }
         }
-        let miss = |memory: f64| -> f64 {
-            pairs.iter().map(|(lag, product, weight)| weight * (product - (-lag / memory).exp()).powi(2)).sum()
+        let doubles = doubles();
+        let of_some = |pairs: &[(f64, f64, f64)]| {
+            let mut missed = [0.0; MEMORIES.len()];
+            for (lag, product, weight) in pairs {
+                let kept = kept(*lag, &doubles);
+                missed.iter_mut().zip(kept).for_each(|(sum, kept)| *sum += weight * (product - kept).powi(2));
+            }
+            missed
         };
-        let missed: Vec<(f64, f64)> = MEMORIES.into_par_iter().map(|memory| (memory, miss(memory))).collect();
-        missed.into_iter().min_by(|a, b| a.1.total_cmp(&b.1)).map_or(1.0, |(memory, _)| memory)
+        // So many at a time that the sums are the same with any number of threads.
+        let each: Vec<[f64; MEMORIES.len()]> = pairs.par_chunks(PAIRS).map(of_some).collect();
+        let missed = |k: usize| each.iter().map(|missed| missed[k]).sum::<f64>();
+        let missed = MEMORIES.iter().enumerate().map(|(k, memory)| (*memory, missed(k)));
+        missed.min_by(|a, b| a.1.total_cmp(&b.1)).map_or(1.0, |(memory, _)| memory)
     }
+}
+
+/// Per memory that is tried the place of the one twice as long, where that is tried too.
+fn doubles() -> [Option<usize>; MEMORIES.len()] {
+    std::array::from_fn(|k| MEMORIES.iter().position(|other| *other == 2.0 * MEMORIES[k]))
+}
+
+/// What is left of a gust after a lag, s, for every memory that is tried: the square of what is left for the double of it,
+/// so that few exponentials do for all.
+fn kept(lag: f64, doubles: &[Option<usize>; MEMORIES.len()]) -> [f64; MEMORIES.len()] {
+    let mut out = [0.0; MEMORIES.len()];
+    for (k, double) in doubles.iter().enumerate().rev() {
+        out[k] = double.map_or_else(|| (-lag / MEMORIES[k]).exp(), |double| out[double] * out[double]);
+    }
+    out
 }
 
 /// Variances of single sessions, drawn towards those of the others as far as they are uncertain (empirical Bayes on
@@ -271,7 +297,7 @@ mod tests {
     use rand_distr::{Distribution, Normal};
     use rand_pcg::Pcg64Mcg;
 
-    use super::believed;
+    use super::{MEMORIES, believed, doubles, kept};
     use crate::stages::season::SeasonTables;
     use crate::stages::season::fit::SeasonFit;
     use crate::stages::season::fit::tests::{ROBUST, Season, make, solve, truth};
@@ -303,6 +329,15 @@ mod tests {
             }
         }
         tables
+    }
+
+    #[test]
+    fn what_is_kept_is_an_exponential() {
+        for lag in [0.0, 0.3, 4.7, 61.0] {
+            for (memory, kept) in MEMORIES.iter().zip(kept(lag, &doubles())) {
+                assert!((kept - (-lag / memory).exp()).abs() < 1e-14, "{lag} {memory} {kept}");
+            }
+        }
     }
 
     #[test]

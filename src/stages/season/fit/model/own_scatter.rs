@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use rayon::prelude::*;
 
-use super::{FEWEST_OF_A_KIND, Solver};
+use super::{FEWEST_OF_A_KIND, MANY, Solver};
 use crate::numerics::spread::{MEDIAN_ABS, median};
 use crate::stages::season::fit::Method;
 
@@ -24,7 +24,7 @@ impl Solver<'_> {
             let left = 1.0 - lever * lever * self.robust[i] / self.variance(i) * h.variance;
             if h.quantities < 2 || left < OWN_SHARE { self.own[i] } else { (residual - lever * h.value) / left.sqrt() }
         };
-        self.residual.iter().enumerate().map(of).collect()
+        self.residual.par_iter().enumerate().with_min_len(MANY).map(of).collect()
     }
 
     /// Per cell the variance that its quantity has for itself, as headwind, (m/s)²: differences of two quantities' headwinds

@@ -9,7 +9,7 @@ use rayon::prelude::*;
 use super::assemble::Rows;
 use super::gains::Gain;
 use super::settled::State;
-use super::{FEWEST_OF_A_KIND, Solver};
+use super::{FEWEST_OF_A_KIND, MANY, Solver};
 use crate::numerics::blocked::{self, BlockedError, Estimates, Inference, Solution, Sparse, Steps};
 use crate::numerics::spread::{between_variance, huber_psi, huber_rho, huber_weight};
 use crate::stages::season::fit::{Method, Weights};
@@ -337,9 +337,9 @@ impl Solver<'_> {
 
     pub(super) fn reweight(&mut self) {
         if self.options.method == Method::Robust {
-            for ((robust, own), deviation) in self.robust.iter_mut().zip(&self.own).zip(&self.deviations) {
-                *robust = huber_weight(own / deviation);
-            }
+            let rows = self.robust.par_iter_mut().zip(&self.own).zip(&self.deviations);
+            let weigh = |((robust, own), deviation): ((&mut f64, &f64), &f64)| *robust = huber_weight(own / deviation);
+            rows.with_min_len(MANY).for_each(weigh);
         }
     }
 }

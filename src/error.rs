@@ -22,8 +22,8 @@ pub enum LogFault {
     /// Header or columns are not what the layout says.
     #[error("{}{detail}; the layout `{layout}` does not fit this file", at_line(.line))]
     WrongLayout { line: Option<u64>, layout: String, detail: String },
-    /// A channel that is needed has no column in the file.
-    #[error("no column `{column}` for channel `{channel}`{}", .near.as_ref().map(|n| format!("; the file has `{n}`")).unwrap_or_default())]
+    /// A channel that is needed has no column in the file; `column` is empty where the layout names none.
+    #[error("{}{}", no_column(.column, .channel), .near.as_ref().map(|n| format!("; the file has `{n}`")).unwrap_or_default())]
     MissingChannel { channel: String, column: String, near: Option<String> },
     /// A unit that is unknown or measures something else.
     #[error("{}channel `{channel}` (column `{column}`): {detail}", at_line(.line))]
@@ -86,6 +86,14 @@ fn what_else(text: &str) -> &'static str {
         "with `decimal: comma` in the layout it would be one"
     } else {
         "name it under `missing` in the layout if it means no value"
+    }
+}
+
+fn no_column(column: &str, channel: &str) -> String {
+    if column.is_empty() {
+        format!("no column for channel `{channel}`: the layout names none, or one that this file lacks")
+    } else {
+        format!("no column `{column}` for channel `{channel}`")
     }
 }
 

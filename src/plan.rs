@@ -1,6 +1,7 @@
 //! Definitions to a checked plan: every static check of the chain, what has to be read, and the plan
 //! in words.
 
+use std::collections::BTreeMap;
 use std::fmt;
 use std::sync::Arc;
 
@@ -19,6 +20,8 @@ pub struct Plan {
     pub definitions: Arc<Definitions>,
     /// Channels and columns that any stage needs, sorted: nothing else is parsed.
     pub needed: Vec<String>,
+    /// Channels of the exports that a stage asks for, and which does so first.
+    pub demanded: BTreeMap<String, &'static str>,
     /// Quantities that the windows summarise, in the order of the measures.
     pub quantities: Vec<String>,
     /// SI unit symbol of each quantity.
@@ -37,20 +40,21 @@ impl Plan {
     /// Every fault found, with its place in the pipeline file.
     pub fn new(definitions: Definitions) -> Result<Self, Issues> {
         let mut issues = Issues::default();
-        let (schema, needed, quantities) = {
+        let (schema, needed, demanded, quantities) = {
             let window_stages = definitions.pipeline.windows.iter().map(|s| s.value.name()).collect();
-            let mut walk = Walk { definitions: &definitions, window_stages, issues: &mut issues };
+            let mut walk =
+                Walk { definitions: &definitions, window_stages, demanded: BTreeMap::new(), issues: &mut issues };
             let schema = walk.log_stages();
             walk.window_stages(&schema);
             let quantities = walk.season_stages(&schema);
-            (schema, walk.needed(&quantities), quantities)
+            (schema, walk.needed(&quantities), walk.demanded, quantities)
         };
         issues.into_result()?;
         let units = quantities
             .iter()
             .map(|q| schema.find(q).map_or(Dimension::Force, |k| k.dimension).si().to_owned())
             .collect();
-        Ok(Self { definitions: Arc::new(definitions), needed, quantities, units })
+        Ok(Self { definitions: Arc::new(definitions), needed, demanded, quantities, units })
     }
 
     /// Density that forces are reported at, kg/m³: that of `air`, or ISO 2533's at sea level.
@@ -93,6 +97,7 @@ struct Walk<'a> {
     definitions: &'a Definitions,
     /// Names of the window stages.
     window_stages: Vec<&'static str>,
+    demanded: BTreeMap<String, &'static str>,
     issues: &'a mut Issues,
 }
 
@@ -105,6 +110,7 @@ impl Walk<'_> {
             car: &self.definitions.car,
             runs: &self.definitions.runs.rows,
             window_stages: &self.window_stages,
+            demanded: &mut self.demanded,
             issues: self.issues,
         }
     }

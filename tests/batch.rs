@@ -450,6 +450,15 @@ fn slips_of_the_pen_in_the_run_sheet_are_named_by_run_and_check() {
     let out = program().arg("check").arg(season.pipeline()).output().unwrap();
     let said = String::from_utf8_lossy(&out.stdout).into_owned();
     assert!(out.status.success() && said.contains(odd), "{said}");
+    // Another layout names the column, so that the plan stands; logs that this one reads go without.
+    let layout = fs::read_to_string(season.path().join("plain-csv.layout.yaml")).unwrap();
+    let line = layout.lines().find(|l| l.contains("wheel_torque_rr")).unwrap();
+    season.edit("plain-csv.layout.yaml", line, "");
+    let out = program().arg("check").arg(season.pipeline()).output().unwrap();
+    let said = String::from_utf8_lossy(&out.stdout).into_owned();
+    let lacks = "names no column for channel `wheel_torque_rr`, which stage `resistance` asks for";
+    assert!(said.contains(lacks), "{said}");
+    fs::write(season.path().join("plain-csv.layout.yaml"), layout).unwrap();
     // More fuel than a car carries is a fault with its place: it would pass for downforce.
     let mut cells: Vec<&str> = row.split(',').collect();
     cells[7] = "370";

@@ -267,6 +267,7 @@ fn car_faults() {
         ("not yaml", car("name: Invented GT", "name: \"Invented GT")),
         ("tab", car("  fl:", "\tfl:")),
         ("empty", car(CAR, "")),
+        ("rolls like a train", car("rolling_resistance: 0.014", "rolling_resistance: 0.0014")),
         ("gears rise", car("2.1, 1.6", "1.6, 2.1")),
     ];
     same_as_before("car_faults", &sections(&faults));

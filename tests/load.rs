@@ -105,6 +105,10 @@ channels: { speed: { column: Speed, unit: mph } }
     let frame = load("a.csv", b"Time,Speed\ns,km/h\n0,100\n1,50\n", layout(yaml), &["speed"]).unwrap();
     // 100 and 50 mph; NIST SP 811.
     close(speeds(&frame), &[44.704, 22.352]);
+    // Which of the two is right somebody has to know.
+    assert_eq!(frame.flags, ["unit_unlike_file"]);
+    let alike = load("a.csv", b"Time,Speed\ns,mph\n0,100\n1,50\n", layout(yaml), &["speed"]).unwrap();
+    assert!(alike.flags.is_empty(), "{:?}", alike.flags);
 }
 
 #[test]

@@ -27,10 +27,15 @@ pub fn take(tables: &Path) -> Result<Lock, Fatal> {
     let path = place(tables);
     let io = |what, source| Fatal::Io { what, path: path.clone(), source };
     fs::create_dir_all(tables).map_err(|e| Fatal::Io {
-        what: "can't make folder",
+        what: if fs::symlink_metadata(tables).is_ok() { "this is no folder:" } else { "can't make folder" },
         path: tables.to_owned(),
         source: e,
     })?;
+    // Whoever the lock points to would lose what it holds.
+    if fs::symlink_metadata(&path).is_ok_and(|found| !found.is_file()) {
+        let other = std::io::Error::other("it is a link or no file; take it away");
+        return Err(io("can't use lock", other));
+    }
     let mut file = OpenOptions::new()
         .read(true)
         .write(true)
@@ -69,6 +74,20 @@ fn owner(file: &mut File) -> Option<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[cfg(unix)]
+    #[test]
+    fn what_a_link_points_to_is_left_alone() {
+        let folder = tempfile::tempdir().unwrap();
+        let other = folder.path().join("other");
+        fs::write(&other, "precious").unwrap();
+        let tables = folder.path().join("tables");
+        fs::create_dir(&tables).unwrap();
+        std::os::unix::fs::symlink(&other, place(&tables)).unwrap();
+        let refused = take(&tables).unwrap_err().to_string();
+        assert!(refused.contains("it is a link or no file"), "{refused}");
+        assert_eq!(fs::read_to_string(&other).unwrap(), "precious");
+    }
 
     #[test]
     fn the_second_is_told_who_holds_it() {

@@ -217,7 +217,8 @@ impl Batch<'_> {
         let windows = results.iter().map(|r| r.windows.len()).sum();
         watcher.season(windows);
         let tables = self.fitted(&mut results)?;
-        let odd = remarks::of_season(&tables);
+        let mut odd = remarks::of_season(&tables);
+        odd.extend(remarks::of_logs(&results));
         odd.iter().for_each(|text| watcher.remark(text));
         let outcome = Outcome { odd, ..Outcome::new(plan, &results, tables, started, tables_folder(plan)) };
         self.stopped()?;
@@ -353,7 +354,8 @@ fn discover(plan: &Plan) -> Result<Vec<NamedLog>, Fatal> {
 /// A log and what its header says.
 pub type Header = (NamedLog, Result<(), LogFault>);
 
-/// Looks at the header of every log and at the run sheet, at nothing else; beside that, what is odd about the run sheet.
+/// Looks at the header of every log and at the run sheet, at nothing else; beside that, what is odd about run sheet and
+/// layouts.
 ///
 /// # Errors
 /// No log matched.
@@ -371,6 +373,7 @@ pub fn headers(plan: &Plan) -> Result<(Vec<Header>, Vec<String>), Fatal> {
             .and_then(|layout| load::header_check(&named.path, layout, &plan.needed));
         (named, result)
     };
-    let odd = remarks::of_run_sheet(plan, &found);
+    let mut odd = remarks::of_run_sheet(plan, &found);
+    odd.extend(remarks::of_layouts(plan, load));
     Ok((found.iter().cloned().map(one).collect(), odd))
 }

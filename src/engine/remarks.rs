@@ -1,17 +1,21 @@
 //! What is said about a night and changes no number: logs without a window, odd rows of the run sheet, what the tables of
 //! the last run rested on and these do not.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::one_log::{self, LogResult, NamedLog};
 use super::{Watcher, tables_folder};
+use crate::config::layout::Layout;
 use crate::config::log_names::Runs;
 use crate::config::slips::slips;
 use crate::plan::Plan;
+use crate::stages::log::load::Load;
 use crate::stages::season::SeasonTables;
+use crate::stages::season::cross_check;
 use crate::stages::season::fit::rows::LEFT_OUT;
+use crate::table::flags::{BELOW_ZERO, MOSTLY_OUTLIERS, meaning};
 use crate::table::parquet_file::{self, place};
-use crate::table::rows::{BatchRow, LogRow};
+use crate::table::rows::{BatchRow, FitRow, LogRow};
 
 /// Says which logs have no window to show for themselves: a steering sensor that is off costs a log as surely as a broken
 /// file.
@@ -46,6 +50,24 @@ pub(super) fn of_run_sheet(plan: &Plan, named: &[NamedLog]) -> Vec<String> {
     };
     let unnamed = rows.map(|rows| format!("{rows} no log that was found: {}", first_of(&idle)));
     unnamed.into_iter().chain(slips(all)).collect()
+}
+
+/// Layouts without a column for a channel that a stage asks for: another layout has one, or the plan would not stand.
+pub(super) fn of_layouts(plan: &Plan, load: &Load) -> Vec<String> {
+    let lacks = |layout: &Layout| {
+        let of_channel = |(channel, stage): (&String, &&str)| {
+            let name = &layout.name;
+            format!(
+                "the layout `{name}` names no column for channel `{channel}`, which stage `{stage}` asks for: logs read by \
+                 it are set aside or do without"
+            )
+        };
+        let missing = plan.demanded.iter().filter(|(channel, _)| !layout.channels.contains_key(*channel));
+        missing.map(of_channel).collect::<Vec<_>>()
+    };
+    let mut seen = BTreeSet::new();
+    let layouts = load.resolved.layouts.iter().map(|(_, layout)| layout).filter(|l| seen.insert(l.name.as_str()));
+    layouts.flat_map(lacks).collect()
 }
 
 /// Says what the tables of the last run rested on and these do not: logs that are gone (a share that is not there, another
@@ -85,7 +107,47 @@ pub(super) fn of_season(tables: &SeasonTables) -> Vec<String> {
         let (quantity, session) = (row.quantity.replace('_', " "), row.session.as_str());
         format!("session `{}`, `{session}` is left out of {quantity}: {}", row.event, row.suspicion)
     });
-    logs.chain(sessions).collect()
+    let second = cross_check::in_words(&tables.cross_checks, &tables.regressors);
+    logs.chain(sessions)
+        .chain(FIGURES_TO_LOOK_AT.into_iter().flat_map(|(flag, is)| of_figures(&tables.fits, flag, is)))
+        .chain(second)
+        .collect()
+}
+
+/// Flags of figures that are wrong rather than uncertain, and what is said of them.
+const FIGURES_TO_LOOK_AT: [(&str, &str); 2] =
+    [(BELOW_ZERO, "is below zero"), (MOSTLY_OUTLIERS, "rests on few windows")];
+
+/// Quantities with such a flag, and whose they are.
+fn of_figures(fits: &[FitRow], flag: &str, is: &str) -> Vec<String> {
+    let mut of: BTreeMap<&str, Vec<String>> = BTreeMap::new();
+    for row in fits.iter().filter(|row| row.flags.split(',').any(|f| f == flag)) {
+        of.entry(&row.quantity).or_default().push(format!("`{}`", row.configuration));
+    }
+    let said = |(quantity, who): (&str, Vec<String>)| {
+        format!("{} {is} ({}): {}", quantity.replace('_', " "), first_of(&who), meaning(flag))
+    };
+    of.into_iter().map(said).collect()
+}
+
+/// Flags of a log that put all its forces off, should what they say be a fault: nobody finds them in a table by chance.
+const LOOK_AT: [&str; 4] =
+    ["unit_unlike_file", "temperature_unlike_run_sheet", "pressure_unlike_run_sheet", "pressure_unlike_altitude"];
+
+/// Which logs have one of these.
+pub(super) fn of_logs(results: &[LogResult]) -> Vec<String> {
+    let with = |flag: &str| -> Vec<String> {
+        let has = |r: &&LogResult| r.outcome.as_ref().is_ok_and(|of| of.flags.iter().any(|f| f == flag));
+        results.iter().filter(has).map(|r| format!("`{}`", r.named.log)).collect()
+    };
+    let said = |flag: &str| {
+        let logs = with(flag);
+        (!logs.is_empty()).then(|| {
+            let which = if logs.len() == 1 { "log" } else { "logs" };
+            format!("{which} {}: {}", first_of(&logs), meaning(flag))
+        })
+    };
+    LOOK_AT.into_iter().filter_map(said).collect()
 }
 
 fn first_of(all: &[String]) -> String {
@@ -108,15 +170,24 @@ mod tests {
             suspicion: "as if the sign were turned".to_owned(),
             ..Default::default()
         };
+        let below = |configuration: &str| FitRow {
+            configuration: configuration.to_owned(),
+            quantity: "front_downforce".to_owned(),
+            flags: format!("altitude_unknown,{BELOW_ZERO}"),
+            ..Default::default()
+        };
         let tables = SeasonTables {
             odd_logs: [("a.csv".to_owned(), "twice too much".to_owned())].into(),
             agreement: vec![row("s1", "agrees"), row("s2", LEFT_OUT)],
+            fits: ["a", "b"].map(below).into(),
             ..Default::default()
         };
         let said = [
             "log `a.csv`: twice too much",
             "session `e`, `s2` is left out of rear downforce: as if the sign were turned",
         ];
-        assert_eq!(of_season(&tables), said);
+        let found = of_season(&tables);
+        assert_eq!(found[..2], said);
+        assert!(found.len() == 3 && found[2].starts_with("front downforce is below zero (`a`; `b`): "), "{found:?}");
     }
 }

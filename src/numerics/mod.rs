@@ -25,4 +25,5 @@ pub mod robust;
 pub mod root;
 pub mod sandwich;
 mod scaling;
+pub mod shown;
 pub mod spread;

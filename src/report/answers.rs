@@ -1,7 +1,8 @@
 //! The summary's parts on expected figures, limits, tyres, power and history: no computation.
 
-use super::columns::{lay_out, with_half};
+use super::columns::lay_out;
 use super::flags::{Seen, without_empty_last};
+use crate::numerics::shown::with_half;
 use crate::stages::season::SeasonTables;
 use crate::table::verdicts::{ExpectedRow, ExpectedScaleRow, SPEED_CAUTION, TYRE_CAUTION, TyreRow};
 use crate::units::{self, Dimension, Unit};

@@ -1,7 +1,8 @@
 //! What parts are worth and which combinations are worth running, in a few lines each.
 
-use super::columns::{lay_out, with_half};
+use super::columns::lay_out;
 use crate::numerics::distributions::p_value;
+use crate::numerics::shown::with_half;
 use crate::table::rows::{CombinationRow, PartRow};
 use crate::units::Unit;
 

@@ -1,7 +1,8 @@
 //! A prediction, for people.
 
-use super::columns::{lay_out, with_half};
+use super::columns::lay_out;
 use crate::config::pipeline::Show;
+use crate::numerics::shown::with_half;
 use crate::stages::season::parts::model::PartsFit;
 use crate::stages::season::predict::balance::Position;
 use crate::stages::season::predict::forecast::{Figure, Forecast};

@@ -2,12 +2,14 @@
 
 use std::collections::BTreeMap;
 
-use super::columns::{lay_out, with_half};
+use super::columns::lay_out;
 use super::flags::split;
 use super::parts;
 use crate::config::issue::shown;
 use crate::engine::outcome::Outcome;
+use crate::numerics::shown::with_half;
 use crate::plan::Plan;
+use crate::stages::season::cross_check;
 use crate::table::flags::meaning;
 use crate::table::rows::{ComparisonRow, ConfigurationRow, CrossCheckRow, FORCE_CAUTION, FitRow, RegressorRow};
 use crate::units::{self, Dimension, Unit};
@@ -152,39 +154,17 @@ fn cross_checks(rows: &[CrossCheckRow], regressors: &[RegressorRow]) -> String {
     if rows.is_empty() {
         return String::new();
     }
-    let odd: Vec<&CrossCheckRow> = rows.iter().filter(|r| r.verdict == "at odds").collect();
     let count = |verdict: &str| rows.iter().filter(|r| r.verdict == verdict).count();
     let mut out = format!(
         "second opinions: {} held against the fit: {} agree, {} at odds, {} not resolved, {} not comparable\n",
         rows.len(),
         count("agree"),
-        odd.len(),
+        count("at odds"),
         count("not resolved"),
         count("not comparable")
     );
-    for r in odd {
-        out.push_str(&format!(
-            "  {} {}: {} says {} {} more than the fit's {:.0} {}, at the reference speed\n",
-            r.configuration,
-            r.quantity.replace('_', " "),
-            r.estimator.replace('_', " "),
-            interval_cell(Some(r.difference), r.difference_lo95, r.difference_hi95, 1.0),
-            r.unit,
-            r.fit_value,
-            r.unit
-        ));
-    }
-    for r in regressors.iter().filter(|r| r.verdict == "differs") {
-        let value = with_half(r.coefficient, 0.5 * (r.coefficient_hi95 - r.coefficient_lo95));
-        let (quantity, file) = (r.quantity.replace('_', " "), r.car_file.unwrap_or(0.0));
-        out.push_str(&match r.regressor.as_str() {
-            "coasting" => format!(
-                "  coasting asks for a driveline loss of {value} N, the car file says {file:.1}: the fit took what the logs say\n"
-            ),
-            name => format!(
-                "  straight running gives {value} {name} for {quantity}, the car file {file:.1}: CG height, mass or motion ratio?\n"
-            ),
-        });
+    for line in cross_check::in_words(rows, regressors) {
+        out.push_str(&format!("  {line}\n"));
     }
     out + "\n"
 }

@@ -12,6 +12,7 @@ pub mod season;
 pub mod window;
 
 use std::cell::Cell;
+use std::collections::BTreeMap;
 use std::path::Path;
 
 use schemars::JsonSchema;
@@ -26,6 +27,9 @@ use crate::table::frame::LogFrame;
 use crate::units::{self, Dimension};
 use season::SeasonTables;
 use window::Found;
+
+/// The log stage that takes channels from the exports.
+const READS_EXPORTS: &str = "load";
 
 /// A channel known at some point of the chain.
 #[derive(Clone, Debug, PartialEq)]
@@ -71,6 +75,8 @@ pub struct CheckCx<'a> {
     pub runs: &'a [RunRow],
     /// Window stages of the pipeline.
     pub window_stages: &'a [&'static str],
+    /// Channels of the exports that a stage asks for, and which does so first.
+    pub demanded: &'a mut BTreeMap<String, &'static str>,
     /// Findings.
     pub issues: &'a mut Issues,
 }
@@ -89,7 +95,10 @@ impl CheckCx<'_> {
 
     /// Demands a channel that is named at `spot`.
     pub fn need_at(&mut self, schema: &Schema, name: &str, spot: Spot) -> bool {
-        if schema.find(name).is_some() {
+        if let Some(known) = schema.find(name) {
+            if known.made_by == READS_EXPORTS {
+                self.demanded.entry(name.to_owned()).or_insert(self.stage);
+            }
             return true;
         }
         let label = match units::nearest(name, schema.0.iter().map(|k| k.name.as_str())).and_then(|n| schema.find(n)) {

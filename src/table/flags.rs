@@ -28,6 +28,10 @@ const fn of(about: About, name: &'static str, meaning: &'static str) -> Flag {
 
 /// Flag of a log that does not fit what the season says of its configuration.
 pub const UNLIKE_ITS_CONFIGURATION: &str = "unlike_its_configuration";
+/// Flag of a quantity most of whose windows are outliers.
+pub const MOSTLY_OUTLIERS: &str = "mostly_outliers";
+/// Flag of a quantity that comes out below zero.
+pub const BELOW_ZERO: &str = "below_zero";
 /// Flag of a log with an axle whose wheels do not agree.
 pub const LEFT_AND_RIGHT_DISAGREE: &str = "left_and_right_disagree";
 
@@ -118,6 +122,11 @@ pub const FLAGS: &[Flag] = &[
     ),
     of(
         Log,
+        "unit_unlike_file",
+        "the layout names another unit for a column than the file itself does: the layout's was taken, and all that rests on it is wrong where it is the wrong one",
+    ),
+    of(
+        Log,
         UNLIKE_ITS_CONFIGURATION,
         "the log does not fit what the season says of its configuration; `message` in the table `logs` says how: look at its sensors, its units and its row of the run sheet",
     ),
@@ -135,7 +144,7 @@ pub const FLAGS: &[Flag] = &[
     of(Result, "balance_out_of_reach", "no wing position gives the balance that was asked for"),
     of(
         Result,
-        "below_zero",
+        BELOW_ZERO,
         "a downforce that lifts or a drag that pushes: is the sign of dampers, load cells or torque right, is the unit?",
     ),
     of(Result, "combination_never_ran", "this combination never ran: its parts are added up"),
@@ -149,6 +158,11 @@ pub const FLAGS: &[Flag] = &[
         Result,
         "loads_missing",
         "at times the load of a wheel is missing while the car runs: a higher one may have gone unseen",
+    ),
+    of(
+        Result,
+        MOSTLY_OUTLIERS,
+        "more than three in five windows are outliers, and the number rests on the others: a sensor that shifted, failed or changed its unit on the way? Do not trust it before somebody has looked at the log",
     ),
     of(Result, "no_downforce", "no downforce could be fitted"),
     of(Result, "no_drag", "no drag could be fitted"),

@@ -16,7 +16,7 @@ use crate::units::G;
 pub fn column<'a>(log: &'a LogFrame, name: &str) -> Result<&'a [f64], LogFault> {
     log.get(name).ok_or_else(|| LogFault::MissingChannel {
         channel: name.to_owned(),
-        column: name.to_owned(),
+        column: String::new(),
         near: None,
     })
 }

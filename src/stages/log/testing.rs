@@ -1,5 +1,6 @@
 //! A car, run-sheet rows and small logs for the tests of the log stages.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
 use crate::channels;
@@ -77,6 +78,7 @@ impl Bench {
                 car: &self.car,
                 runs: &self.runs,
                 window_stages: &[],
+                demanded: &mut BTreeMap::new(),
                 issues: &mut issues,
             },
         );

@@ -23,6 +23,7 @@ use crate::error::Fatal;
 use crate::located::Located;
 use crate::numerics::distributions::{t_p_value, t_quantile};
 use crate::numerics::multiple::holm;
+use crate::numerics::shown::with_half;
 use crate::stages::window::Window;
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
 use crate::table::rows::{CrossCheckRow, RegressorRow};
@@ -298,6 +299,40 @@ impl CrossCheck {
     }
 }
 
+/// What is at odds with the fit or the car file, in words.
+pub fn in_words(rows: &[CrossCheckRow], regressors: &[RegressorRow]) -> Vec<String> {
+    let odd = rows.iter().filter(|r| r.verdict == "at odds").map(|r| {
+        let half = r.difference_hi95.zip(r.difference_lo95).map(|(hi, lo)| 0.5 * (hi - lo));
+        let apart = half.map_or_else(|| format!("{:.0}", r.difference.abs()), |h| with_half(r.difference.abs(), h));
+        let way = if r.difference < 0.0 { "less" } else { "more" };
+        let (estimator, quantity) = (r.estimator.replace('_', " "), r.quantity.replace('_', " "));
+        let (configuration, unit, value) = (&r.configuration, &r.unit, r.fit_value);
+        format!("{configuration} {quantity}: {estimator} says {apart} {unit} {way} than the fit's {value:.0} {unit}, at the reference speed")
+    });
+    let differ = regressors.iter().filter(|r| r.verdict == "differs").map(|r| {
+        let value = with_half(r.coefficient, 0.5 * (r.coefficient_hi95 - r.coefficient_lo95));
+        let (quantity, file) = (r.quantity.replace('_', " "), r.car_file.unwrap_or(0.0));
+        match (r.regressor.as_str(), r.quantity.as_str()) {
+            ("coasting", _) if r.coefficient_hi95 < 0.0 => format!(
+                "coasting asks for a driveline loss of {value} N, which is below zero and can't be: unit of the torque, tyre \
+                 radius, speed or mass?"
+            ),
+            ("coasting", _) => format!(
+                "coasting asks for a driveline loss of {value} N, the car file says {file:.1} N: the fit took what the logs say"
+            ),
+            (_, "resistance") => format!(
+                "straight running gives an effective mass of {value} kg, the car file {file:.1} kg: mass, tyre radius, unit \
+                 of the torque, or speed and acceleration?"
+            ),
+            _ => format!(
+                "straight running moves {value} N onto the {quantity} per m/s2 of acceleration, the car file {file:.1}: CG \
+                 height, wheelbase, mass, the springs and motion ratios of that axle, or speed and acceleration?"
+            ),
+        }
+    });
+    odd.chain(differ).collect()
+}
+
 /// Whether the whole interval lies as near to a value.
 fn inside(e: &Estimate, value: f64, near: f64) -> bool {
     e.interval.0 >= value - near && e.interval.1 <= value + near
@@ -310,6 +345,50 @@ fn outside(e: &Estimate, value: f64) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_is_at_odds_is_said_with_units_and_causes() {
+        let regressor = |regressor: &str, quantity: &str, coefficient: f64| RegressorRow {
+            regressor: regressor.to_owned(),
+            quantity: quantity.to_owned(),
+            coefficient,
+            coefficient_lo95: coefficient - 2.0,
+            coefficient_hi95: coefficient + 2.0,
+            car_file: Some(100.0),
+            verdict: "differs".to_owned(),
+            ..Default::default()
+        };
+        let row = CrossCheckRow {
+            configuration: "base".to_owned(),
+            quantity: "resistance".to_owned(),
+            unit: "N".to_owned(),
+            estimator: "coast_integral".to_owned(),
+            fit_value: 982.0,
+            difference: -268.0,
+            difference_lo95: Some(-317.0),
+            difference_hi95: Some(-219.0),
+            verdict: "at odds".to_owned(),
+            ..Default::default()
+        };
+        let agrees = RegressorRow { verdict: "agrees".to_owned(), ..regressor("coasting", "resistance", 101.0) };
+        let of = [
+            regressor("transfer", "front_downforce", 90.0),
+            regressor("transfer", "resistance", 1430.0),
+            regressor("coasting", "resistance", 80.0),
+            regressor("coasting", "resistance", -80.0),
+            agrees,
+        ];
+        let begins = [
+            "base resistance: coast integral says 268 ± 49 N less than the fit's 982 N",
+            "straight running moves 90.0 ± 2.0 N onto the front downforce per m/s2 of acceleration, the car file 100.0: CG",
+            "straight running gives an effective mass of 1430.0 ± 2.0 kg, the car file 100.0 kg: mass, tyre radius",
+            "coasting asks for a driveline loss of 80.0 ± 2.0 N, the car file says 100.0 N",
+            "coasting asks for a driveline loss of -80.0 ± 2.0 N, which is below zero and can't be",
+        ];
+        let said = in_words(&[row], &of);
+        assert_eq!(said.len(), begins.len());
+        said.iter().zip(begins).for_each(|(said, begins)| assert!(said.starts_with(begins), "{said}"));
+    }
 
     #[test]
     fn means_of_sessions() {

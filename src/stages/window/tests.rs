@@ -14,6 +14,7 @@ use crate::stages::log::testing::Bench;
 use crate::stages::{CheckCx, Known, LogCx, LogStage, Schema, WindowStage};
 use crate::table::frame::{LogFrame, Segment};
 use crate::units::Dimension;
+use std::collections::BTreeMap;
 
 /// Two runs: one of four headings and with half a second of the pressure missing, one of a single heading.
 fn mixed() -> LogFrame {
@@ -76,6 +77,7 @@ fn unseen(stage: &dyn WindowStage, name: &'static str) -> Vec<String> {
         car: &bench.car,
         runs: &bench.runs,
         window_stages: &[],
+        demanded: &mut BTreeMap::new(),
         issues: &mut issues,
     };
     stage.check(&Schema(known.to_vec()), &mut cx);

@@ -184,7 +184,7 @@ impl LogStage for Align {
         }
         let speed = frame.get("speed").ok_or_else(|| LogFault::MissingChannel {
             channel: "speed".to_owned(),
-            column: "speed".to_owned(),
+            column: String::new(),
             near: None,
         })?;
         let acceleration = slope::slope(speed, grid.period, self.half());

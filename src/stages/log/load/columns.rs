@@ -41,6 +41,8 @@ pub struct Found<'a> {
     pub scale: f64,
     /// SI value of zero.
     pub offset: f64,
+    /// The layout names another unit than the file does.
+    pub unlike_file: bool,
 }
 
 /// Where the time comes from, resolved.
@@ -167,8 +169,18 @@ impl Look<'_> {
         if source.reversed && unit.offset != 0.0 {
             return Err(self.wrong_unit(channel, &source.column, None, "a temperature can't be reversed".to_owned()));
         }
+        let of_file = in_file.and_then(|symbol| units::unit_of(symbol, dimension).ok());
+        let unlike_file = of_file.is_some_and(|other| (other.scale, other.offset) != (unit.scale, unit.offset));
         let sign = if source.reversed { -1.0 } else { 1.0 };
-        Ok(Found { channel, dimension, source, index, scale: sign * unit.scale, offset: sign * unit.offset })
+        Ok(Found {
+            channel,
+            dimension,
+            source,
+            index,
+            scale: sign * unit.scale,
+            offset: sign * unit.offset,
+            unlike_file,
+        })
     }
 
     /// The layout's unit goes before the file's. A plain number may go without unit only where it has none.

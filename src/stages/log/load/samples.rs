@@ -68,6 +68,7 @@ impl<'a> Samples<'a> {
             return Err(LogFault::Implausible { channel, value: (last - first).round(), unit, low: 0.0, high });
         }
         self.time.iter_mut().for_each(|t| *t -= first);
+        let unlike = self.found.iter().any(|f| f.unlike_file);
         let columns = self.found.iter().zip(self.values).map(|(f, values)| Column {
             name: f.channel.to_owned(),
             dimension: f.dimension,
@@ -79,7 +80,7 @@ impl<'a> Samples<'a> {
             rate: 0.0,
             columns: columns.collect(),
             segments: Vec::new(),
-            flags: Vec::new(),
+            flags: unlike.then(|| "unit_unlike_file".to_owned()).into_iter().collect(),
         })
     }
 

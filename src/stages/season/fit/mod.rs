@@ -384,6 +384,7 @@ impl SeasonStage for Fit {
         fit.odd = odd_logs::configurations(&fit, &tables.windows);
         tables.winds = rows::winds(&fit);
         tables.agreement = rows::agreement(&fit);
+        odd_logs::point_to_them(tables);
         tables.fits = rows::fits(&fit, tables);
         tables.configurations = rows::configurations(&fit, tables);
         tables.model = Some(fit);

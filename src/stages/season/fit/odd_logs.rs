@@ -8,26 +8,52 @@ use rayon::prelude::*;
 
 use super::SeasonFit;
 use super::evidence::{self, Observation};
+use super::rows::{LEFT_OUT, OUTLIER, mostly_outliers};
 use super::screen::{self, UNLIKE, WINDOWS};
 use crate::numerics::spread::{MEDIAN_ABS, median};
+use crate::stages::season::SeasonTables;
 use crate::stages::window::Window;
 use crate::table::flags::{LEFT_AND_RIGHT_DISAGREE, UNLIKE_ITS_CONFIGURATION};
 
 /// Relative difference under which a log is never called odd: weather, fuel and wakes explain as much (common practice, no
 /// source).
 const FAR: f64 = 0.12;
+/// The same where the log agrees with another configuration in every quantity: a wrong row of the run sheet needs no such
+/// large difference to be told, nor such a sure one.
+const FAR_LIKE_ANOTHER: f64 = 0.06;
+const SURELY_LIKE_ANOTHER: f64 = 4.0;
 /// Standard deviations, as the season's logs scatter, by which it must stand out in one quantity at least.
 const SURELY: f64 = 6.0;
 /// The same within which it must agree with another configuration, in every quantity, to be taken for that one's.
 const AGREES: f64 = 3.0;
+const AGREES_CLOSELY: f64 = 1.5;
 /// Logs from which their scatter is known.
 const LOGS: usize = 6;
+/// Windows from which it is known how much those of one log scatter.
+const WINDOWS_TO_SCATTER: usize = 8;
+/// So many times as much as in the usual log, and as that quantity of the log which does so least, the windows of a log
+/// scatter where a sensor is read wrongly in some of them: two columns exchanged make it 12, wakes and gusts, which put all
+/// quantities off, up to 3 (set by trial on generated seasons).
+const RESTLESS: f64 = 6.0;
+const BESIDE_OTHERS: f64 = 2.0;
 
-/// What one log says of one quantity: the slope over effective v² by its own windows, and its standard error.
+/// What one log says of one quantity: the slope over effective v² by its own windows, its standard error, and how far a
+/// window is usually from it, where there are enough to tell.
 struct Told {
     quantity: usize,
     slope: f64,
     error: f64,
+    scatter: Option<f64>,
+    windows: usize,
+    /// Those of little weight.
+    outliers: usize,
+}
+
+impl Told {
+    /// Whether most windows are outliers.
+    fn is_apart(&self) -> bool {
+        mostly_outliers(self.outliers, self.windows)
+    }
 }
 
 /// One log, or the part of it that ran one configuration.
@@ -65,42 +91,102 @@ pub fn odd_logs(fit: &SeasonFit, windows: &[Window]) -> BTreeMap<String, String>
         };
         part.told.iter().filter_map(one).collect()
     };
+    let usual = usual_scatter(&parts, fit.quantities.len());
     let mut out: BTreeMap<String, String> = BTreeMap::new();
     for part in &parts {
         let own = held(part, part.configuration);
-        let Some(worst) = own.iter().filter(|h| h.is_odd()).max_by(|a, b| a.off.total_cmp(&b.off)) else { continue };
         let name = |k: usize| fit.evidence.configurations.get(k).map_or("", |c| c.name.as_str());
-        let figure = fit.quantities.get(worst.quantity).map_or("", String::as_str);
-        let says = format!(
-            "{} is {:.2} times what the season says of `{}`",
-            figure.replace('_', " "),
-            worst.factor,
-            name(part.configuration)
-        );
-        let others = (0..fit.evidence.configurations.len()).filter(|k| *k != part.configuration);
-        let fits = |k: &usize| {
-            let held = held(part, *k);
-            held.len() == own.len() && held.len() > 1 && held.iter().all(|h| h.off < AGREES)
+        let figure = |quantity: usize| fit.quantities.get(quantity).map_or("", String::as_str);
+        let says = |worst: &Held| {
+            let (figure, factor) = (figure(worst.quantity).replace('_', " "), worst.factor);
+            format!("{figure} is {factor:.2} times what the season says of `{}`", name(part.configuration))
         };
-        let like: Vec<String> = others.filter(fits).map(|k| format!("`{}`", name(k))).collect();
-        let beside: BTreeSet<&str> =
-            parts.iter().filter(|p| p.configuration == part.configuration).map(|p| p.log).collect();
-        let beside: Vec<&str> = beside.into_iter().filter(|log| *log != part.log).collect();
-        let words = if !like.is_empty() {
-            format!("{says}, as if {} had run: is its row of the run sheet another log's?", like.join(" or "))
-        } else if (worst.factor - 1.0).abs() <= UNLIKE {
-            continue;
-        } else if let [other] = beside.as_slice() {
-            // The fit rests on the one that scatters less, which need not be right.
-            let of_other = format!("one of the two is wrong, see `{}`", part.log);
-            out.entry((*other).to_owned()).or_insert(of_other);
-            format!("{says}, which rests on `{other}`: one of the two is wrong")
+        let worst = |surely: f64, least: f64| {
+            let far = own.iter().filter(|h| h.off > surely && h.by() > least);
+            far.max_by(|a, b| a.off.total_cmp(&b.off))
+        };
+        // A log that stands out less surely must be the more like another configuration.
+        let within = if worst(SURELY, FAR).is_some() { AGREES } else { AGREES_CLOSELY };
+        let like: Vec<String> = {
+            let fits = |k: &usize| {
+                let held = held(part, *k);
+                held.len() == own.len() && held.len() > 1 && held.iter().all(|h| h.off < within)
+            };
+            let others = (0..fit.evidence.configurations.len()).filter(|k| *k != part.configuration);
+            let asked = worst(SURELY_LIKE_ANOTHER, FAR_LIKE_ANOTHER).is_some();
+            others.filter(|k| asked && fits(k)).map(|k| format!("`{}`", name(k))).collect()
+        };
+        let words = if let Some(worst) = worst(SURELY_LIKE_ANOTHER, FAR_LIKE_ANOTHER).filter(|_| !like.is_empty()) {
+            format!("{}, as if {} had run: is its row of the run sheet another log's?", says(worst), like.join(" or "))
+        } else if let Some(worst) = worst(SURELY, FAR).filter(|worst| worst.by() > UNLIKE) {
+            let beside: BTreeSet<&str> =
+                parts.iter().filter(|p| p.configuration == part.configuration).map(|p| p.log).collect();
+            let beside: Vec<&str> = beside.into_iter().filter(|log| *log != part.log).collect();
+            if let [other] = beside.as_slice() {
+                // The fit rests on the one that scatters less, which need not be right.
+                let of_other = format!("one of the two is wrong, see `{}`", part.log);
+                out.entry((*other).to_owned()).or_insert(of_other);
+                format!("{}, which rests on `{other}`: one of the two is wrong", says(worst))
+            } else {
+                format!("{}, {}", says(worst), screen::suspicion(worst.factor, figure(worst.quantity)))
+            }
+        } else if let Some(told) = part.told.iter().filter(|t| t.is_apart()).max_by_key(|t| t.outliers) {
+            let figure = figure(told.quantity).replace('_', " ");
+            let (n, of) = (told.outliers, told.windows);
+            // Of a session that was left out nothing is weighed.
+            let unseen = |t: &Told| fit.evidence.left_out.contains(&(part.session, t.quantity));
+            let alike = |t: &Told| unseen(t) || 2 * t.outliers > told.outliers;
+            let cause = if part.told.len() > 1 && part.told.iter().all(alike) {
+                "as all quantities do: in other air, behind another car, or with a speed that is wrong at times"
+            } else {
+                "as if a sensor had shifted, failed or changed its unit on the way"
+            };
+            format!("{n} of {of} windows say something else of the {figure} than the rest, {cause}")
+        } else if let Some((quantity, times)) = restless(part, &usual) {
+            let figure = figure(quantity).replace('_', " ");
+            format!(
+                "{figure} scatters {times:.0} times as much from window to window as in the usual log, as if a sensor were \
+                 right in some windows and wrong in others or two of its columns were exchanged"
+            )
         } else {
-            format!("{says}, {}", screen::suspicion(worst.factor, figure))
+            continue;
         };
         out.insert(part.log.to_owned(), words);
     }
     out
+}
+
+/// A session that was left out for some of its logs, which are named, has no fault of its own to be guessed at.
+pub(super) fn point_to_them(tables: &mut SeasonTables) {
+    for row in tables.agreement.iter_mut().filter(|row| row.verdict == LEFT_OUT) {
+        let of_session = tables.windows.iter().filter(|w| w.event == row.event && w.session == row.session);
+        let logs = evidence::distinct(of_session.map(|w| w.log.as_str()));
+        let odd: Vec<String> =
+            logs.iter().filter(|log| tables.odd_logs.contains_key(**log)).map(|log| format!("`{log}`")).collect();
+        if !odd.is_empty() && odd.len() < logs.len() {
+            row.suspicion = format!("for what is odd about {} of it", odd.join(" and "));
+        }
+    }
+}
+
+/// Per quantity the scatter of the windows of the usual log; `None` where few logs tell.
+fn usual_scatter(parts: &[Part], quantities: usize) -> Vec<Option<f64>> {
+    let of = |q: usize| {
+        let told = parts.iter().flat_map(|part| &part.told).filter(|t| t.quantity == q);
+        let mut all: Vec<f64> = told.filter_map(|t| t.scatter).collect();
+        (all.len() >= LOGS).then(|| median(&mut all)).filter(|usual| *usual > 0.0)
+    };
+    (0..quantities).map(of).collect()
+}
+
+/// The quantity of a log whose windows scatter far more than those of the usual log do and than its other quantities say,
+/// and how many times as much.
+fn restless(part: &Part, usual: &[Option<f64>]) -> Option<(usize, f64)> {
+    let times = |t: &Told| Some((t.quantity, t.scatter? / (*usual.get(t.quantity)?)?));
+    let times: Vec<(usize, f64)> = part.told.iter().filter_map(times).collect();
+    let least = times.iter().map(|t| t.1).reduce(f64::min)?;
+    let most = times.into_iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
+    (most.1 > RESTLESS && most.1 > BESIDE_OTHERS * least).then_some(most)
 }
 
 /// Configurations with windows of a log that is flagged as odd, here or by itself.
@@ -127,8 +213,9 @@ struct Held {
 }
 
 impl Held {
-    fn is_odd(&self) -> bool {
-        self.off > SURELY && (self.factor - 1.0).abs() > FAR
+    /// By which share it is off.
+    fn by(&self) -> f64 {
+        (self.factor - 1.0).abs()
     }
 }
 
@@ -149,7 +236,10 @@ fn parts<'a>(fit: &SeasonFit, windows: &'a [Window]) -> Vec<Part<'a>> {
     let told = |((of, quantity), rows): &((Numbers, usize), Vec<usize>)| {
         let (slope, error) = screen::factor(fit, rows, |_| 1.0).filter(|_| rows.len() >= WINDOWS)?;
         let (log, session, configuration) = *of;
-        Some(((*names.get(log)?, session, configuration), Told { quantity: *quantity, slope, error }))
+        let scatter = (rows.len() >= WINDOWS_TO_SCATTER).then(|| screen::scatter(fit, rows, slope));
+        let outliers = rows.iter().filter(|i| fit.model.robust[**i] < OUTLIER).count();
+        let told = Told { quantity: *quantity, slope, error, scatter, windows: rows.len(), outliers };
+        Some(((*names.get(log)?, session, configuration), told))
     };
     let found: Vec<Option<(Of, Told)>> = screen::grouped(fit, key).par_iter().map(told).collect();
     let mut out: Vec<Part> = Vec::new();
@@ -166,9 +256,12 @@ fn parts<'a>(fit: &SeasonFit, windows: &'a [Window]) -> Vec<Part<'a>> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::rows;
     use super::*;
-    use crate::stages::season::SeasonTables;
     use crate::stages::season::fit::tests::{ROBUST, Season, make, solve};
+    use crate::table::flags::MOSTLY_OUTLIERS;
+
+    const QUANTITY: &str = "front_downforce";
 
     /// Six sessions of three logs each; the first configuration makes a seventh less at the front than the third.
     fn season(seed: u64) -> SeasonTables {
@@ -214,6 +307,45 @@ mod tests {
         let found = odd(&tables);
         assert_eq!(found.keys().collect::<Vec<_>>(), ["s0.csv#2", "s1.csv#2"]);
         assert!(found.values().all(|words| words.contains("one of the two is wrong")), "{found:?}");
+    }
+
+    #[test]
+    fn a_sensor_that_shifts_on_the_way_is_named() {
+        let mut tables = season(15);
+        // The only log of its configuration: nothing contradicts it but itself.
+        tables.windows.retain(|w| w.configuration != "c2" || w.session == "s1");
+        let of_log = tables.windows.iter_mut().filter(|w| w.log == "s1.csv#2");
+        for (i, w) in of_log.enumerate() {
+            w.measures[0].as_mut().unwrap().mean += if i % 3 == 0 { 400.0 } else { 0.0 };
+            w.measures[0].as_mut().unwrap().mean -= if i % 3 == 1 { 400.0 } else { 0.0 };
+        }
+        let fit = solve(&tables, ROBUST, 3);
+        let found = odd_logs(&fit, &tables.windows);
+        assert_eq!(found.keys().collect::<Vec<_>>(), ["s1.csv#2"]);
+        assert!(found["s1.csv#2"].contains(" windows say something else of the front downforce"), "{found:?}");
+        let row = rows::fits(&fit, &tables).into_iter().find(|r| r.configuration == "c2" && r.quantity == QUANTITY);
+        assert!(row.unwrap().flags.split(',').any(|flag| flag == MOSTLY_OUTLIERS));
+    }
+
+    #[test]
+    fn a_log_that_is_right_in_some_windows_alone_is_named() {
+        let mut tables = season(14);
+        // As if another wheel's travel had been read: at times more, at times less.
+        for (i, w) in tables.windows.iter_mut().enumerate().filter(|(_, w)| w.log == "s4.csv#1") {
+            w.measures[1].as_mut().unwrap().mean *= if i % 2 == 0 { 1.1 } else { 0.9 };
+        }
+        let found = odd(&tables);
+        assert_eq!(found.keys().collect::<Vec<_>>(), ["s4.csv#1"]);
+        let words = &found["s4.csv#1"];
+        assert!(words.starts_with("rear downforce scatters ") && words.contains("in some windows"), "{words}");
+        // Where all quantities do so alike it is no sensor of one of them.
+        for (i, w) in tables.windows.iter_mut().enumerate().filter(|(_, w)| w.log == "s4.csv#1") {
+            for q in [0, 2] {
+                w.measures[q].as_mut().unwrap().mean *= if i % 2 == 0 { 1.1 } else { 0.9 };
+            }
+        }
+        let words = &odd(&tables)["s4.csv#1"];
+        assert!(words.ends_with("with a speed that is wrong at times"), "{words}");
     }
 
     #[test]

@@ -13,12 +13,23 @@ use super::screen::{self, Finding};
 use super::{SeasonFit, Zero};
 use crate::stages::season::SeasonTables;
 use crate::stages::window::Window;
+use crate::table::flags::MOSTLY_OUTLIERS;
 use crate::table::rows::{AgreementRow, ConfigurationRow, FitRow, WindRow};
 
 /// Verdict on a session that is not used.
 pub const LEFT_OUT: &str = "left_out";
 /// Robust weight under which a window is called an outlier.
 pub(super) const OUTLIER: f64 = 0.5;
+/// Windows from which it tells something that most of them are outliers.
+const ENOUGH: usize = 10;
+/// Share of them from which the number is no longer theirs: a sensor that fails half-way makes it 0.6 to 0.9, wakes and
+/// gusts up to 0.5 (set by trial on generated seasons).
+const MOST: f64 = 0.6;
+
+/// Whether so many of these windows are outliers that a sensor must have failed on the way.
+pub(super) fn mostly_outliers(outliers: usize, windows: usize) -> bool {
+    windows >= ENOUGH && outliers as f64 > MOST * windows as f64
+}
 /// Standard error over prior spread above which a wind component counts as not identified.
 const WIND_IDENTIFIED: f64 = 1.5;
 
@@ -217,6 +228,7 @@ fn fit_row(doubts: &Doubts, tables: &SeasonTables, behind: &Behind, speeds: &[f6
             if law.is_some_and(|law| law.p_value < 0.01) {
                 flags.insert("square_law_doubtful");
             }
+            flags.extend(mostly_outliers(c.outliers, c.windows).then_some(MOSTLY_OUTLIERS));
             if rows.iter().any(|i| zero_not_static(fit, &fit.evidence.observations[*i])) {
                 flags.insert("zero_not_static");
             }

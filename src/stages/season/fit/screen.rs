@@ -240,31 +240,46 @@ fn outvote(findings: &mut [Finding], outvoted: &BTreeSet<(usize, usize)>, left_o
     }
 }
 
-/// Slope of the measured on the expected, zeros per outing taken out; and its standard error.
-pub(super) fn factor(fit: &SeasonFit, rows: &[usize], coefficient: impl Fn(usize) -> f64) -> Option<(f64, f64)> {
+/// Expected and measured values of some observations, each less the mean of its outing; and how many outings these are.
+fn centred(fit: &SeasonFit, rows: &[usize], coefficient: impl Fn(usize) -> f64) -> (Vec<(f64, f64)>, usize) {
     let point = |i: &usize| {
         let o = &fit.evidence.observations[*i];
         (o.outing, coefficient(*i) * fit.model.x[*i], o.y)
     };
     let mut points: Vec<(usize, f64, f64)> = rows.iter().map(point).collect();
     points.sort_by_key(|p| p.0);
-    let (mut zz, mut zy, mut yy, mut left) = (0.0, 0.0, 0.0, -1.0);
+    let (mut out, mut outings) = (Vec::with_capacity(points.len()), 0);
     for points in points.chunk_by(|a, b| a.0 == b.0) {
         let n = points.len() as f64;
         let mean = |f: fn(&(usize, f64, f64)) -> f64| points.iter().map(f).sum::<f64>() / n;
         let (mz, my) = (mean(|p| p.1), mean(|p| p.2));
-        for (_, z, y) in points {
-            zz += (z - mz) * (z - mz);
-            zy += (z - mz) * (y - my);
-            yy += (y - my) * (y - my);
-        }
-        left += n - 1.0;
+        out.extend(points.iter().map(|(_, z, y)| (z - mz, y - my)));
+        outings += 1;
     }
+    (out, outings)
+}
+
+/// Slope of the measured on the expected, zeros per outing taken out; and its standard error.
+pub(super) fn factor(fit: &SeasonFit, rows: &[usize], coefficient: impl Fn(usize) -> f64) -> Option<(f64, f64)> {
+    let (points, outings) = centred(fit, rows, coefficient);
+    let (mut zz, mut zy, mut yy) = (0.0, 0.0, 0.0);
+    for (z, y) in &points {
+        zz += z * z;
+        zy += z * y;
+        yy += y * y;
+    }
+    let left = points.len() as f64 - outings as f64 - 1.0;
     if zz <= 0.0 || left < 1.0 {
         return None;
     }
     let r = zy / zz;
     Some((r, ((yy - r * zy).max(0.0) / left / zz).sqrt()))
+}
+
+/// The usual distance of a window from the slope of [`factor`]: median over that of a standard normal.
+pub(super) fn scatter(fit: &SeasonFit, rows: &[usize], slope: f64) -> f64 {
+    let (points, _) = centred(fit, rows, |_| 1.0);
+    median(&mut points.iter().map(|(z, y)| (y - slope * z).abs()).collect::<Vec<_>>()) / MEDIAN_ABS
 }
 
 fn judge(findings: &mut [Finding]) {

@@ -131,8 +131,13 @@ fn of_figures(fits: &[FitRow], flag: &str, is: &str) -> Vec<String> {
 }
 
 /// Flags of a log that put all its forces off, should what they say be a fault: nobody finds them in a table by chance.
-const LOOK_AT: [&str; 4] =
-    ["unit_unlike_file", "temperature_unlike_run_sheet", "pressure_unlike_run_sheet", "pressure_unlike_altitude"];
+const LOOK_AT: [&str; 5] = [
+    "speed_unlike_acceleration",
+    "unit_unlike_file",
+    "temperature_unlike_run_sheet",
+    "pressure_unlike_run_sheet",
+    "pressure_unlike_altitude",
+];
 
 /// Which logs have one of these.
 pub(super) fn of_logs(results: &[LogResult]) -> Vec<String> {

@@ -99,6 +99,11 @@ pub const FLAGS: &[Flag] = &[
     of(Log, "session_left_out", "the session disagrees with all others in this quantity (table `agreement`)"),
     of(
         Log,
+        "speed_unlike_acceleration",
+        "the speed changes a quarter less or more than the accelerometer along x says, or the other way: look at the units and signs of both and at the unit of the time; all forces are wrong where it is the speed or the time",
+    ),
+    of(
+        Log,
         "spikes_removed",
         "a few samples lay outside of what is possible and were left out: a higher load may have gone with them",
     ),

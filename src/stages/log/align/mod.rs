@@ -1,5 +1,6 @@
 //! `align`: one time base for all channels, outings, runs. Never invents data across gaps.
 
+mod agree;
 mod outings;
 mod resample;
 mod slope;
@@ -156,7 +157,7 @@ impl LogStage for Align {
     }
 
     fn reads(&self) -> Vec<&str> {
-        vec!["speed"]
+        vec!["speed", "accel_x"]
     }
 
     fn run(&self, log: LogFrame, cx: &LogCx) -> Result<LogFrame, LogFault> {
@@ -188,6 +189,8 @@ impl LogStage for Align {
             near: None,
         })?;
         let acceleration = slope::slope(speed, grid.period, self.half());
+        let felt = frame.get("accel_x");
+        let disagree = felt.is_some_and(|felt| agree::disagree(speed, &acceleration, felt, rate));
         let rules = Rules { standing: self.standing.get(), stop: self.stop.get(), rate };
         let outings = outings::find(speed, rules);
         let lacks =
@@ -196,6 +199,9 @@ impl LogStage for Align {
         frame.segments = outings::assign(&outings, cx.runs, rate, grid.points)?;
         if missing {
             frame.flag("outing_not_in_log");
+        }
+        if disagree {
+            frame.flag("speed_unlike_acceleration");
         }
         frame.set("acceleration", Dimension::Acceleration, acceleration);
         Ok(frame)

@@ -1,0 +1,76 @@
+//! Does the speed change as the accelerometer says? The two know nothing of each other's unit, sign or clock: where they
+//! disagree by a factor one of them is read wrongly, and no other log is needed to see it.
+
+/// Fewest seconds with both, while the car moves, from which the factor is known.
+const LONG_ENOUGH: f64 = 20.0;
+/// Speed from which the car surely drives, m/s.
+const DRIVES: f64 = 10.0;
+/// Least standard deviation of the change of speed, m/s²: what is steadier says nothing.
+const LIVELY: f64 = 0.5;
+/// The accelerometer over the change of speed: pitch of the body, slopes and slip move it by less than this (common
+/// practice, no source); miles for kilometres, knots, a turned sign or half a clock by more.
+const WITHIN: std::ops::RangeInclusive<f64> = 0.75..=1.33;
+
+/// Whether an accelerometer along x disagrees with the change of speed, both m/s², at so many samples per second; `speed` in
+/// m/s. Slope of the one on the other by least squares; gradients and offsets fall to the intercept. Where too little is
+/// known nothing disagrees.
+pub(super) fn disagree(speed: &[f64], change: &[f64], felt: &[f64], rate: f64) -> bool {
+    let both = || {
+        let all = speed.iter().zip(change).zip(felt).map(|((v, c), f)| (*v, *c, *f));
+        all.filter(|(v, c, f)| *v > DRIVES && c.is_finite() && f.is_finite())
+    };
+    let (mut n, mut sums) = (0.0, (0.0, 0.0));
+    for (_, c, f) in both() {
+        n += 1.0;
+        sums = (sums.0 + c, sums.1 + f);
+    }
+    if n < LONG_ENOUGH * rate {
+        return false;
+    }
+    let (c_mean, f_mean) = (sums.0 / n, sums.1 / n);
+    let (mut own, mut cross) = (0.0, 0.0);
+    for (_, c, f) in both() {
+        own += (c - c_mean) * (c - c_mean);
+        cross += (c - c_mean) * (f - f_mean);
+    }
+    own > n * LIVELY * LIVELY && !WITHIN.contains(&(cross / own))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A minute that speeds up and slows down by up to 3 m/s², at 20 samples per second, with a slope of 0.3 m/s² in it.
+    fn minute(n: usize) -> (Vec<f64>, Vec<f64>, Vec<f64>) {
+        let at = |i: usize| i as f64 / 20.0;
+        let speed = (0..n).map(|i| 50.0 - 12.0 * (at(i) / 4.0).cos()).collect();
+        let change: Vec<f64> = (0..n).map(|i| 3.0 * (at(i) / 4.0).sin()).collect();
+        let felt = change.iter().enumerate().map(|(i, c)| c + 0.3 + 0.2 * (at(i) * 7.0).sin()).collect();
+        (speed, change, felt)
+    }
+
+    #[test]
+    fn units_signs_and_clocks_are_seen() {
+        let (speed, change, felt) = minute(1200);
+        assert!(!disagree(&speed, &change, &felt, 20.0));
+        for factor in [1.609, 1.0 / 1.609, 1.852, 1.0 / 1.852, -1.0, 2.0, 0.5] {
+            let wrong: Vec<f64> = change.iter().map(|c| c * factor).collect();
+            assert!(disagree(&speed, &wrong, &felt, 20.0), "{factor}");
+        }
+        // Five per cent are no matter of units.
+        let near: Vec<f64> = change.iter().map(|c| c * 1.05).collect();
+        assert!(!disagree(&speed, &near, &felt, 20.0));
+    }
+
+    #[test]
+    fn what_is_short_or_steady_says_nothing() {
+        let (speed, change, felt) = minute(300);
+        let turned: Vec<f64> = felt.iter().map(|f| -f).collect();
+        assert!(!disagree(&speed, &change, &turned, 20.0));
+        let (speed, change, felt) = minute(1200);
+        let steady: Vec<f64> = change.iter().map(|c| 0.1 * c).collect();
+        assert!(!disagree(&speed, &steady, &felt, 20.0));
+        let blank = vec![f64::NAN; 1200];
+        assert!(!disagree(&speed, &change, &blank, 20.0));
+    }
+}

@@ -27,9 +27,12 @@ pub fn take(tables: &Path) -> Result<Lock, Fatal> {
     let path = place(tables);
     let io = |what, source| Fatal::Io { what, path: path.clone(), source };
     fs::create_dir_all(tables).map_err(|e| Fatal::Io {
-        what: if fs::symlink_metadata(tables).is_ok() { "this is no folder:" } else { "can't make folder" },
+        what: "can't make folder",
         path: tables.to_owned(),
-        source: e,
+        source: match fs::symlink_metadata(tables) {
+            Ok(_) => std::io::Error::other("a file, or a link to nowhere, has its name"),
+            Err(_) => e,
+        },
     })?;
     // Whoever the lock points to would lose what it holds.
     if fs::symlink_metadata(&path).is_ok_and(|found| !found.is_file()) {
@@ -87,6 +90,8 @@ mod tests {
         let refused = take(&tables).unwrap_err().to_string();
         assert!(refused.contains("it is a link or no file"), "{refused}");
         assert_eq!(fs::read_to_string(&other).unwrap(), "precious");
+        let refused = take(&other).unwrap_err().to_string();
+        assert!(refused.contains("a file, or a link to nowhere, has its name"), "{refused}");
     }
 
     #[test]

@@ -217,8 +217,9 @@ impl Batch<'_> {
         let windows = results.iter().map(|r| r.windows.len()).sum();
         watcher.season(windows);
         let tables = self.fitted(&mut results)?;
-        let mut odd = remarks::of_season(&tables);
-        odd.extend(remarks::of_logs(&results));
+        // What single logs show by themselves first: it may explain what the season finds odd.
+        let mut odd = remarks::of_logs(&results);
+        odd.extend(remarks::of_season(&tables));
         odd.iter().for_each(|text| watcher.remark(text));
         let outcome = Outcome { odd, ..Outcome::new(plan, &results, tables, started, tables_folder(plan)) };
         self.stopped()?;

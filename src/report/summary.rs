@@ -187,7 +187,7 @@ fn left_out(outcome: &Outcome) -> String {
         out.push_str(&format!("logs that do not fit their configuration, look at these first:\n{odd}\n"));
     }
     if !lines.is_empty() {
-        out.push_str(&format!("left out of the fit, look at the sensors:\n{}\n", lines.concat()));
+        out.push_str(&format!("left out of the fit, look at sensors and run sheet:\n{}\n", lines.concat()));
     }
     out
 }

@@ -100,7 +100,7 @@ pub const FLAGS: &[Flag] = &[
     of(
         Log,
         "speed_unlike_acceleration",
-        "the speed changes a quarter less or more than the accelerometer along x says, or the other way: look at the units and signs of both and at the unit of the time; all forces are wrong where it is the speed or the time",
+        "the speed changes otherwise than the accelerometer along x says, by a quarter at least or with the other sign: look at the units and signs of both and at the unit of the time; all forces are wrong where it is the speed or the time",
     ),
     of(
         Log,

@@ -18,14 +18,14 @@ use crate::table::flags::{LEFT_AND_RIGHT_DISAGREE, UNLIKE_ITS_CONFIGURATION};
 /// Relative difference under which a log is never called odd: weather, fuel and wakes explain as much (common practice, no
 /// source).
 const FAR: f64 = 0.12;
-/// The same where the log agrees with another configuration in every quantity: a wrong row of the run sheet needs no such
-/// large difference to be told, nor such a sure one.
-const FAR_LIKE_ANOTHER: f64 = 0.06;
-const SURELY_LIKE_ANOTHER: f64 = 4.0;
 /// Standard deviations, as the season's logs scatter, by which it must stand out in one quantity at least.
 const SURELY: f64 = 6.0;
 /// The same within which it must agree with another configuration, in every quantity, to be taken for that one's.
 const AGREES: f64 = 3.0;
+/// A wrong row of the run sheet is told from less, by a log that is the more like another configuration: from so large a
+/// difference, so many standard deviations, and within so many of the other (set by trial on generated seasons).
+const FAR_LIKE_ANOTHER: f64 = 0.06;
+const SURELY_LIKE_ANOTHER: f64 = 4.0;
 const AGREES_CLOSELY: f64 = 1.5;
 /// Logs from which their scatter is known.
 const LOGS: usize = 6;
@@ -49,13 +49,6 @@ struct Told {
     outliers: usize,
 }
 
-impl Told {
-    /// Whether most windows are outliers.
-    fn is_apart(&self) -> bool {
-        mostly_outliers(self.outliers, self.windows)
-    }
-}
-
 /// One log, or the part of it that ran one configuration.
 struct Part<'a> {
     log: &'a str,
@@ -66,94 +59,147 @@ struct Part<'a> {
 
 /// Logs that do not fit the configuration that the run sheet names, and in words how.
 pub fn odd_logs(fit: &SeasonFit, windows: &[Window]) -> BTreeMap<String, String> {
-    let parts = parts(fit, windows);
-    let factor = |part: &Part, told: &Told, configuration: usize| -> Option<(f64, f64)> {
-        let solved = fit.model.fit.as_ref()?;
-        let column = *fit.model.column.get(&(configuration, told.quantity))?;
+    let season = Season::new(fit, windows);
+    let mut out: BTreeMap<String, String> = BTreeMap::new();
+    for part in &season.parts {
+        let own = season.held(part, part.configuration);
+        if let Some(words) = season.wrong_row(part, &own) {
+            out.insert(part.log.to_owned(), words);
+        } else if let Some((words, other)) = season.far(part, &own) {
+            // The fit rests on the one that scatters less, which need not be right.
+            let of_other = || format!("one of the two is wrong, see `{}`", part.log);
+            other.into_iter().for_each(|other| _ = out.entry(other.to_owned()).or_insert_with(of_other));
+            out.insert(part.log.to_owned(), words);
+        } else if let Some(words) = season.apart(part).or_else(|| season.restless(part)) {
+            out.insert(part.log.to_owned(), words);
+        }
+    }
+    out
+}
+
+/// What the logs of a season say, each for itself.
+struct Season<'a> {
+    fit: &'a SeasonFit,
+    parts: Vec<Part<'a>>,
+    /// Per quantity how much the logs scatter about what the season says, relative to it, and how much the windows of the
+    /// usual log do; `None` where few tell.
+    spread: Vec<Option<f64>>,
+    usual: Vec<Option<f64>>,
+}
+
+impl<'a> Season<'a> {
+    fn new(fit: &'a SeasonFit, windows: &'a [Window]) -> Self {
+        let mut out = Self { fit, parts: parts(fit, windows), spread: Vec::new(), usual: Vec::new() };
+        let middle = |mut all: Vec<f64>| (all.len() >= LOGS).then(|| median(&mut all));
+        for q in 0..fit.quantities.len() {
+            let told = || out.parts.iter().filter_map(|part| Some((part, part.told.iter().find(|t| t.quantity == q)?)));
+            let off =
+                |(part, told): (&Part, &Told)| out.factor(part, told, part.configuration).map(|f| (f.0 - 1.0).abs());
+            let (spread, usual) = (
+                middle(told().filter_map(off).collect()).map(|m| m / MEDIAN_ABS),
+                middle(told().filter_map(|(_, t)| t.scatter).collect()).filter(|m| *m > 0.0),
+            );
+            out.spread.push(spread);
+            out.usual.push(usual);
+        }
+        out
+    }
+
+    fn configuration(&self, k: usize) -> &str {
+        self.fit.evidence.configurations.get(k).map_or("", |c| c.name.as_str())
+    }
+
+    fn figure(&self, quantity: usize) -> String {
+        self.fit.quantities.get(quantity).map_or_else(String::new, |name| name.replace('_', " "))
+    }
+
+    /// What a part says over what the season says of a configuration, and the standard error of that.
+    fn factor(&self, part: &Part, told: &Told, configuration: usize) -> Option<(f64, f64)> {
+        let model = &self.fit.model;
+        let (solved, column) = (model.fit.as_ref()?, *model.column.get(&(configuration, told.quantity))?);
         // The session's own say on the coefficient is taken off.
         let expected = solved.beta[column] - solved.influence.get(part.session).map_or(0.0, |own| own[column]);
         Some((told.slope / expected, told.error / expected.abs())).filter(|f| f.0.is_finite() && f.1.is_finite())
-    };
-    let spread: Vec<Option<f64>> = (0..fit.quantities.len())
-        .map(|q| {
-            let of_part = |part: &Part| {
-                let told = part.told.iter().find(|t| t.quantity == q)?;
-                factor(part, told, part.configuration).map(|f| (f.0 - 1.0).abs())
-            };
-            let mut off: Vec<f64> = parts.iter().filter_map(of_part).collect();
-            (off.len() >= LOGS).then(|| median(&mut off) / MEDIAN_ABS)
-        })
-        .collect();
-    let held = |part: &Part, configuration: usize| -> Vec<Held> {
+    }
+
+    /// All quantities of a part held against a configuration.
+    fn held(&self, part: &Part, configuration: usize) -> Vec<Held> {
         let one = |told: &Told| {
-            let ((factor, error), spread) = (factor(part, told, configuration)?, spread[told.quantity]?);
+            let ((factor, error), spread) = (self.factor(part, told, configuration)?, self.spread[told.quantity]?);
             Some(Held { quantity: told.quantity, factor, off: (factor - 1.0).abs() / error.hypot(spread) })
         };
         part.told.iter().filter_map(one).collect()
-    };
-    let usual = usual_scatter(&parts, fit.quantities.len());
-    let mut out: BTreeMap<String, String> = BTreeMap::new();
-    for part in &parts {
-        let own = held(part, part.configuration);
-        let name = |k: usize| fit.evidence.configurations.get(k).map_or("", |c| c.name.as_str());
-        let figure = |quantity: usize| fit.quantities.get(quantity).map_or("", String::as_str);
-        let says = |worst: &Held| {
-            let (figure, factor) = (figure(worst.quantity).replace('_', " "), worst.factor);
-            format!("{figure} is {factor:.2} times what the season says of `{}`", name(part.configuration))
-        };
-        let worst = |surely: f64, least: f64| {
-            let far = own.iter().filter(|h| h.off > surely && h.by() > least);
-            far.max_by(|a, b| a.off.total_cmp(&b.off))
-        };
-        // A log that stands out less surely must be the more like another configuration.
-        let within = if worst(SURELY, FAR).is_some() { AGREES } else { AGREES_CLOSELY };
-        let like: Vec<String> = {
-            let fits = |k: &usize| {
-                let held = held(part, *k);
-                held.len() == own.len() && held.len() > 1 && held.iter().all(|h| h.off < within)
-            };
-            let others = (0..fit.evidence.configurations.len()).filter(|k| *k != part.configuration);
-            let asked = worst(SURELY_LIKE_ANOTHER, FAR_LIKE_ANOTHER).is_some();
-            others.filter(|k| asked && fits(k)).map(|k| format!("`{}`", name(k))).collect()
-        };
-        let words = if let Some(worst) = worst(SURELY_LIKE_ANOTHER, FAR_LIKE_ANOTHER).filter(|_| !like.is_empty()) {
-            format!("{}, as if {} had run: is its row of the run sheet another log's?", says(worst), like.join(" or "))
-        } else if let Some(worst) = worst(SURELY, FAR).filter(|worst| worst.by() > UNLIKE) {
-            let beside: BTreeSet<&str> =
-                parts.iter().filter(|p| p.configuration == part.configuration).map(|p| p.log).collect();
-            let beside: Vec<&str> = beside.into_iter().filter(|log| *log != part.log).collect();
-            if let [other] = beside.as_slice() {
-                // The fit rests on the one that scatters less, which need not be right.
-                let of_other = format!("one of the two is wrong, see `{}`", part.log);
-                out.entry((*other).to_owned()).or_insert(of_other);
-                format!("{}, which rests on `{other}`: one of the two is wrong", says(worst))
-            } else {
-                format!("{}, {}", says(worst), screen::suspicion(worst.factor, figure(worst.quantity)))
-            }
-        } else if let Some(told) = part.told.iter().filter(|t| t.is_apart()).max_by_key(|t| t.outliers) {
-            let figure = figure(told.quantity).replace('_', " ");
-            let (n, of) = (told.outliers, told.windows);
-            // Of a session that was left out nothing is weighed.
-            let unseen = |t: &Told| fit.evidence.left_out.contains(&(part.session, t.quantity));
-            let alike = |t: &Told| unseen(t) || 2 * t.outliers > told.outliers;
-            let cause = if part.told.len() > 1 && part.told.iter().all(alike) {
-                "as all quantities do: in other air, behind another car, or with a speed that is wrong at times"
-            } else {
-                "as if a sensor had shifted, failed or changed its unit on the way"
-            };
-            format!("{n} of {of} windows say something else of the {figure} than the rest, {cause}")
-        } else if let Some((quantity, times)) = restless(part, &usual) {
-            let figure = figure(quantity).replace('_', " ");
-            format!(
-                "{figure} scatters {times:.0} times as much from window to window as in the usual log, as if a sensor were \
-                 right in some windows and wrong in others or two of its columns were exchanged"
-            )
-        } else {
-            continue;
-        };
-        out.insert(part.log.to_owned(), words);
     }
-    out
+
+    fn says(&self, part: &Part, worst: &Held) -> String {
+        let (figure, configuration) = (self.figure(worst.quantity), self.configuration(part.configuration));
+        format!("{figure} is {:.2} times what the season says of `{configuration}`", worst.factor)
+    }
+
+    /// In words that the log is another configuration's.
+    fn wrong_row(&self, part: &Part, own: &[Held]) -> Option<String> {
+        let worst = worst(own, SURELY_LIKE_ANOTHER, FAR_LIKE_ANOTHER)?;
+        let within = if self::worst(own, SURELY, FAR).is_some() { AGREES } else { AGREES_CLOSELY };
+        let fits = |k: &usize| {
+            let held = self.held(part, *k);
+            held.len() == own.len() && held.len() > 1 && held.iter().all(|h| h.off < within)
+        };
+        let others = (0..self.fit.evidence.configurations.len()).filter(|k| *k != part.configuration);
+        let like: Vec<String> = others.filter(fits).map(|k| format!("`{}`", self.configuration(k))).collect();
+        (!like.is_empty()).then(|| {
+            let (says, like) = (self.says(part, worst), like.join(" or "));
+            format!("{says}, as if {like} had run: is its row of the run sheet another log's?")
+        })
+    }
+
+    /// In words that a sensor, or a unit, is wrong; and the other log where there is only one beside it.
+    fn far(&self, part: &Part, own: &[Held]) -> Option<(String, Option<&str>)> {
+        let worst = worst(own, SURELY, FAR).filter(|worst| worst.by() > UNLIKE)?;
+        let says = self.says(part, worst);
+        let of_configuration = self.parts.iter().filter(|p| p.configuration == part.configuration);
+        let beside: BTreeSet<&str> = of_configuration.map(|p| p.log).filter(|log| *log != part.log).collect();
+        if let (Some(other), 1) = (beside.first(), beside.len()) {
+            return Some((format!("{says}, which rests on `{other}`: one of the two is wrong"), Some(*other)));
+        }
+        let name = self.fit.quantities.get(worst.quantity).map_or("", String::as_str);
+        Some((format!("{says}, {}", screen::suspicion(worst.factor, name)), None))
+    }
+
+    /// In words that most of its windows are outliers.
+    fn apart(&self, part: &Part) -> Option<String> {
+        let told = part.told.iter().filter(|t| mostly_outliers(t.outliers, t.windows)).max_by_key(|t| t.outliers)?;
+        // Of a session that was left out nothing is weighed.
+        let unseen = |t: &Told| self.fit.evidence.left_out.contains(&(part.session, t.quantity));
+        let alike = |t: &Told| unseen(t) || 2 * t.outliers > told.outliers;
+        let cause = if part.told.len() > 1 && part.told.iter().all(alike) {
+            "as all quantities do: in other air, behind another car, or with a speed that is wrong at times"
+        } else {
+            "as if a sensor had shifted, failed or changed its unit on the way"
+        };
+        let (n, of, figure) = (told.outliers, told.windows, self.figure(told.quantity));
+        Some(format!("{n} of {of} windows say something else of the {figure} than the rest, {cause}"))
+    }
+
+    /// In words that the windows of one of its quantities scatter far more than those of the usual log do, and than its other
+    /// quantities say.
+    fn restless(&self, part: &Part) -> Option<String> {
+        let times = |t: &Told| Some((t.quantity, t.scatter? / (*self.usual.get(t.quantity)?)?));
+        let times: Vec<(usize, f64)> = part.told.iter().filter_map(times).collect();
+        let least = times.iter().map(|t| t.1).reduce(f64::min)?;
+        let (quantity, most) = times.into_iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
+        (most > RESTLESS && most > BESIDE_OTHERS * least).then(|| {
+            format!(
+                "{} scatters {most:.0} times as much from window to window as in the usual log, as if a sensor were \
+                 right in some windows and wrong in others or two of its columns were exchanged",
+                self.figure(quantity)
+            )
+        })
+    }
+}
+
+/// The quantity that stands out most of those that do so surely and by a share.
+fn worst(own: &[Held], surely: f64, least: f64) -> Option<&Held> {
+    own.iter().filter(|h| h.off > surely && h.by() > least).max_by(|a, b| a.off.total_cmp(&b.off))
 }
 
 /// A session that was left out for some of its logs, which are named, has no fault of its own to be guessed at.
@@ -164,29 +210,9 @@ pub(super) fn point_to_them(tables: &mut SeasonTables) {
         let odd: Vec<String> =
             logs.iter().filter(|log| tables.odd_logs.contains_key(**log)).map(|log| format!("`{log}`")).collect();
         if !odd.is_empty() && odd.len() < logs.len() {
-            row.suspicion = format!("for what is odd about {} of it", odd.join(" and "));
+            row.suspicion = format!("see its {} {}", if odd.len() == 1 { "log" } else { "logs" }, odd.join(" and "));
         }
     }
-}
-
-/// Per quantity the scatter of the windows of the usual log; `None` where few logs tell.
-fn usual_scatter(parts: &[Part], quantities: usize) -> Vec<Option<f64>> {
-    let of = |q: usize| {
-        let told = parts.iter().flat_map(|part| &part.told).filter(|t| t.quantity == q);
-        let mut all: Vec<f64> = told.filter_map(|t| t.scatter).collect();
-        (all.len() >= LOGS).then(|| median(&mut all)).filter(|usual| *usual > 0.0)
-    };
-    (0..quantities).map(of).collect()
-}
-
-/// The quantity of a log whose windows scatter far more than those of the usual log do and than its other quantities say,
-/// and how many times as much.
-fn restless(part: &Part, usual: &[Option<f64>]) -> Option<(usize, f64)> {
-    let times = |t: &Told| Some((t.quantity, t.scatter? / (*usual.get(t.quantity)?)?));
-    let times: Vec<(usize, f64)> = part.told.iter().filter_map(times).collect();
-    let least = times.iter().map(|t| t.1).reduce(f64::min)?;
-    let most = times.into_iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
-    (most.1 > RESTLESS && most.1 > BESIDE_OTHERS * least).then_some(most)
 }
 
 /// Configurations with windows of a log that is flagged as odd, here or by itself.

@@ -269,6 +269,8 @@ fn car_faults() {
         ("empty", car(CAR, "")),
         ("rolls like a train", car("rolling_resistance: 0.014", "rolling_resistance: 0.0014")),
         ("gears rise", car("2.1, 1.6", "1.6, 2.1")),
+        ("one motion ratio", car("motion_ratio:\n  front: 0.72\n  rear: 0.8\n", "motion_ratio: 0.72\n")),
+        ("factor over its range", car("wheelbase", "rotating_mass_factor: 1.4\nwheelbase")),
     ];
     same_as_before("car_faults", &sections(&faults));
 }

@@ -22,6 +22,17 @@ pub fn line(text: &str, number: u64) -> Option<&str> {
     text.lines().nth(index)
 }
 
+/// What stands at a spot; nothing where it is none of the text's.
+pub fn at(text: &str, spot: Spot) -> &str {
+    let whole = line(text, spot.line).unwrap_or_default();
+    let place = |characters: u64| {
+        let characters = usize::try_from(characters).unwrap_or(usize::MAX);
+        whole.char_indices().nth(characters).map_or(whole.len(), |(i, _)| i)
+    };
+    let first = spot.column.saturating_sub(1);
+    whole.get(place(first)..place(first.saturating_add(spot.length))).unwrap_or_default().trim()
+}
+
 /// Characters before the first that is neither space nor list dash; `None` for blank and comment lines.
 fn indent(line: &str) -> Option<usize> {
     let mut rest = line;

@@ -45,7 +45,9 @@ pub fn issue(file: &Path, source: &str, error: &Error) -> Issue {
                 key.as_ref().map_or_else(|| "a value is missing".to_owned(), |k| format!("`{k}` has no value"));
             Issue::at(file, at, message, "expected a value here")
         }
-        Error::Unexpected { expected, .. } => unexpected(wrong(format!("expected {}", type_name(expected)))),
+        Error::Unexpected { expected, .. } => {
+            unexpected(wrong(format!("expected {}", type_name(expected))), key.as_deref(), text::at(source, at))
+        }
         Error::Eof { .. } => {
             Issue::whole(file, "the file ends too early").hint("it is empty, or its last entry is not finished")
         }
@@ -59,7 +61,12 @@ pub fn issue(file: &Path, source: &str, error: &Error) -> Issue {
             inner.spot = Spot { line: here.line(), column: here.column(), length: here.span().len() };
             inner
         }
-        Error::ExternalMessage { msg, .. } => Issue::at(file, at, "this is not valid YAML", msg.clone()),
+        Error::ExternalMessage { msg, .. } => {
+            match tab(source).filter(|_| msg.split(' ').any(|word| word == "tab" || word == "tabs")) {
+                Some(tab) => Issue::at(file, tab, "a line is indented by a tab", "YAML takes spaces only"),
+                None => Issue::at(file, at, "this is not valid YAML", msg.clone()),
+            }
+        }
         other => Issue::at(file, at, "this can't be read", without_place(&other.to_string())),
     }
 }
@@ -122,13 +129,28 @@ fn missing(file: &Path, source: &str, at: Spot, field: &str) -> Issue {
     }
 }
 
+/// Keys of which each axle has a value of its own.
+const OF_AXLES: [&str; 4] = ["track", "motion_ratio", "tyre_radius", "springs"];
+
 /// A mapping where nothing, or something else, stands.
-fn unexpected(issue: Issue) -> Issue {
-    if issue.label.starts_with("expected key: value") {
-        issue.hint("write `{}` where there is nothing to say")
-    } else {
-        issue
+fn unexpected(issue: Issue, key: Option<&str>, found: &str) -> Issue {
+    if !issue.label.starts_with("expected key: value") {
+        return issue;
     }
+    match key.filter(|key| OF_AXLES.contains(key)) {
+        Some(key) if !found.is_empty() => {
+            issue.hint(format!("each axle has its own: `{key}: {{ front: {found}, rear: {found} }}`"))
+        }
+        _ if found.is_empty() => issue.hint("write `{}` where there is nothing to say"),
+        _ => issue,
+    }
+}
+
+/// Where a tab stands in the place of the spaces that YAML is indented by: the parser sees it a line too early.
+fn tab(source: &str) -> Option<Spot> {
+    let place = |line: &str| line.find(|c: char| c != ' ').filter(|i| line[*i..].starts_with('\t'));
+    let (number, column) = source.lines().enumerate().find_map(|(i, line)| Some((i, place(line)?)))?;
+    Some(Spot { line: number as u64 + 1, column: column as u64 + 1, length: 1 })
 }
 
 /// The parser's and the compiler's names of types in words.

@@ -72,10 +72,30 @@ pub struct LogResult {
     pub windows: Vec<Window>,
     /// How many windows that were.
     pub found: usize,
-    /// The whole result came from the cache.
-    pub cached: bool,
-    /// The log stages ran: neither level of the cache knew the log.
-    pub worked: bool,
+    /// What it was made from.
+    pub from: Source,
+}
+
+/// What a result was made from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Source {
+    /// The export: the log stages ran.
+    Export,
+    /// The channels that the cache held: the window stages ran.
+    KeptChannels,
+    /// Nothing ran: the cache, or the last run, knew the windows or why there are none.
+    KeptWindows,
+}
+
+impl Source {
+    /// In the words of a log line.
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Export => "export",
+            Self::KeptChannels => "kept channels",
+            Self::KeptWindows => "kept windows",
+        }
+    }
 }
 
 impl LogResult {
@@ -88,8 +108,7 @@ impl LogResult {
             windows: Vec::new(),
             found: found.as_ref().copied().unwrap_or(0),
             outcome: found.map(|_| Processed::default()),
-            cached: true,
-            worked: false,
+            from: Source::KeptWindows,
         }
     }
 }
@@ -116,7 +135,8 @@ type Staged<T> = Result<Result<T, LogFault>, Fatal>;
 /// A stop was asked for, or a defect; whatever is wrong with the log is in the result.
 pub fn process(work: Work, named: &NamedLog) -> Result<LogResult, Fatal> {
     let runs = runs_of(work.runs, named).into_iter().cloned().collect();
-    let mut log = LogResult { runs, cached: false, ..LogResult::known(named, Err(LogFault::NotInRunSheet)) };
+    let mut log =
+        LogResult { runs, from: Source::KeptChannels, ..LogResult::known(named, Err(LogFault::NotInRunSheet)) };
     log.outcome = work.look(&mut log)?;
     log.windows = log.outcome.as_mut().map(|p| std::mem::take(&mut p.windows)).unwrap_or_default();
     // They wait for those of all other logs.
@@ -175,7 +195,7 @@ impl Work<'_> {
         let known: Vec<Option<Result<Processed, LogFault>>> =
             keys.windows.iter().map(|key| cache.windows(key)).collect();
         if known.iter().all(Option::is_some) {
-            log.cached = true;
+            log.from = Source::KeptWindows;
             return Ok(together(known.into_iter().flatten()));
         }
         match cache.frame(&keys.frame) {
@@ -198,7 +218,7 @@ impl Work<'_> {
                 keys = self.cache.map(anew).transpose()?;
             }
         }
-        log.worked = true;
+        log.from = Source::Export;
         let frame = self.frame(log, content.bytes.take())?;
         if !cache::still(&log.named.path, &content.stamp) {
             // Half a copy may look like a whole short log.

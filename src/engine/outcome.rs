@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 
-use super::one_log::LogResult;
+use super::one_log::{LogResult, Source};
 use crate::error::Fatal;
 use crate::plan::Plan;
 use crate::stages::season::SeasonTables;
@@ -48,7 +48,7 @@ impl Outcome {
         let used = logs.iter().filter(|l| l.status == "used").count();
         let counts = (logs.len() as i64, used as i64, season.windows.len() as i64);
         let mut batch = batch_row(plan, started, counts);
-        batch.from_cache = results.iter().filter(|r| r.cached).count() as i64;
+        batch.from_cache = results.iter().filter(|r| r.from == Source::KeptWindows).count() as i64;
         Self { folder, origin, logs, funnel, season, batch, odd: Vec::new() }
     }
 

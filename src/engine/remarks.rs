@@ -131,8 +131,9 @@ fn of_figures(fits: &[FitRow], flag: &str, is: &str) -> Vec<String> {
 }
 
 /// Flags of a log that put all its forces off, should what they say be a fault: nobody finds them in a table by chance.
-const LOOK_AT: [&str; 5] = [
+const LOOK_AT: [&str; 6] = [
     "speed_unlike_acceleration",
+    "speed_late_or_smoothed",
     "unit_unlike_file",
     "temperature_unlike_run_sheet",
     "pressure_unlike_run_sheet",

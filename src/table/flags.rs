@@ -99,6 +99,11 @@ pub const FLAGS: &[Flag] = &[
     of(Log, "session_left_out", "the session disagrees with all others in this quantity (table `agreement`)"),
     of(
         Log,
+        "speed_late_or_smoothed",
+        "the speed changes over a quarter of a second later (or earlier) than the accelerometer along x says, or as if smoothed over more than half a second: every force is held against the speed of another moment, and comes out some per cent off; log the speed of a wheel without a filter, or leave coasting out of the fit",
+    ),
+    of(
+        Log,
         "speed_unlike_acceleration",
         "the speed changes otherwise than the accelerometer along x says, by a quarter at least or with the other sign: look at the units and signs of both and at the unit of the time; all forces are wrong where it is the speed or the time",
     ),

@@ -46,7 +46,8 @@ impl<'a> Findings<'a> {
         }
         let unit = if unit == "1" { String::new() } else { format!(" {unit}") };
         let expected = format!("expected {}{unit} to {}{unit}", short(low), short(high));
-        if number > high && scale.is_some_and(|u| u.symbol == "1") && number <= 100.0 * high {
+        let of_hundred = number / 100.0;
+        if number > high && scale.is_some_and(|u| u.symbol == "1") && (low..=high).contains(&of_hundred) {
             let percent = format!("a percentage carries its sign: `{} %`", short(number));
             self.fault_with_hint(
                 value.spot,

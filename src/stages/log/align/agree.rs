@@ -2,11 +2,11 @@
 //! disagree by a factor one of them is read wrongly, and no other log is needed to see it.
 
 /// Fewest seconds with both, while the car moves, from which the factor is known.
-const LONG_ENOUGH: f64 = 20.0;
+pub(super) const LONG_ENOUGH: f64 = 20.0;
 /// Speed from which the car surely drives, m/s.
-const DRIVES: f64 = 10.0;
+pub(super) const DRIVES: f64 = 10.0;
 /// Least standard deviation of the change of speed, m/s²: what is steadier says nothing.
-const LIVELY: f64 = 0.5;
+pub(super) const LIVELY: f64 = 0.5;
 /// The accelerometer over the change of speed: pitch of the body, slopes and slip move it by less than this (common
 /// practice, no source); miles for kilometres, knots, a turned sign or half a clock by more.
 const WITHIN: std::ops::RangeInclusive<f64> = 0.75..=1.33;

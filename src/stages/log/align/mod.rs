@@ -1,6 +1,7 @@
 //! `align`: one time base for all channels, outings, runs. Never invents data across gaps.
 
 mod agree;
+mod late;
 mod outings;
 mod resample;
 mod slope;
@@ -191,6 +192,8 @@ impl LogStage for Align {
         let acceleration = slope::slope(speed, grid.period, self.half());
         let felt = frame.get("accel_x");
         let disagree = felt.is_some_and(|felt| agree::disagree(speed, &acceleration, felt, rate));
+        let over = self.slope_over.get();
+        let late = felt.is_some_and(|felt| late::late(speed, &acceleration, felt, rate, over));
         let rules = Rules { standing: self.standing.get(), stop: self.stop.get(), rate };
         let outings = outings::find(speed, rules);
         let lacks =
@@ -202,6 +205,9 @@ impl LogStage for Align {
         }
         if disagree {
             frame.flag("speed_unlike_acceleration");
+        }
+        if late {
+            frame.flag("speed_late_or_smoothed");
         }
         frame.set("acceleration", Dimension::Acceleration, acceleration);
         Ok(frame)

@@ -239,9 +239,8 @@ pub fn listed<'a>(what: &str, names: impl Iterator<Item = &'a str>) -> String {
 const LISTED: usize = 8;
 
 /// What an unknown unit may have been meant to be.
-fn meant(unit: &str, near: Option<&str>) -> String {
+fn meant(near: Option<&str>) -> String {
     match near {
-        _ if unit.starts_with(',') => " (numbers are written with a decimal point)".to_owned(),
         Some(near) => format!(" (did you mean `{near}`?)"),
         None => String::new(),
     }
@@ -256,8 +255,11 @@ pub enum UnitError {
     /// A number without unit, where one is needed.
     #[error("`{text}` has no unit: {} is written like `{}`", .dimension.with_article(), .dimension.example())]
     NoUnit { text: String, dimension: Dimension },
+    /// A comma in the number.
+    #[error("`{text}` holds a comma: the decimal mark is a point, like `{}`, and thousands have none", .text.replacen(',', ".", 1))]
+    Comma { text: String },
     /// A unit nobody knows.
-    #[error("unknown unit `{unit}`{}: {} is written like `{}`", meant(.unit, *.near), .dimension.with_article(), .dimension.example())]
+    #[error("unknown unit `{unit}`{}: {} is written like `{}`", meant(*.near), .dimension.with_article(), .dimension.example())]
     Unknown { unit: String, near: Option<&'static str>, dimension: Dimension },
     /// A known unit of another quantity.
     #[error("`{unit}` is a unit of {}, but {} is needed here, like `{}`", .found.label(), .dimension.with_article(), .dimension.example())]
@@ -329,6 +331,9 @@ pub fn parse(text: &str, dimension: Dimension) -> Result<f64, UnitError> {
         } else {
             Err(UnitError::NoUnit { text: text.to_owned(), dimension })
         };
+    }
+    if symbol.strip_prefix(',').is_some_and(|rest| rest.starts_with(|c: char| c.is_ascii_digit())) {
+        return Err(UnitError::Comma { text: text.to_owned() });
     }
     Ok(unit_of(symbol, dimension)?.to_si(value))
 }

@@ -8,7 +8,7 @@ use arrow_array::{RecordBatch, StringArray, TimestampNanosecondArray, UInt8Array
 use arrow_schema::{DataType, Field, Schema, TimeUnit};
 use squarelaw::config::log_names::Runs;
 use squarelaw::stages::log::align::Align;
-use squarelaw::stages::log::load::{discover, header_check};
+use squarelaw::stages::log::load::{discover, header_check, leads_nowhere};
 use squarelaw::table::frame::LogFrame;
 use squarelaw::units::{Dimension, G};
 
@@ -369,6 +369,18 @@ fn files_are_found_sorted_and_once() {
     let names: Vec<_> =
         discover(&stage, &base).unwrap().iter().map(|p| p.strip_prefix(&base).unwrap().to_owned()).collect();
     assert_eq!(names, ["a.csv", "b/m.csv", "z.csv"].map(std::path::PathBuf::from));
+
+    for (pattern, nowhere) in [
+        ("b/*.csv", false),
+        ("./b//*.none", false),
+        ("*.csv", false),
+        ("a.csv", false),
+        ("c/*.csv", true),
+        ("c.csv", true),
+        ("a.csv/*", true),
+    ] {
+        assert_eq!(leads_nowhere(&base, pattern), nowhere, "{pattern}");
+    }
 
     stage.logs = vec![pattern("*.parquet"), pattern("none/*")];
     let none = discover(&stage, &base).unwrap_err();

@@ -323,8 +323,8 @@ impl Cells<'_, '_> {
             Ok(si) => Some(Located { value: Quantity::si(si), spot: self.line.spot(index) }),
             Err(e) => {
                 let issue = self.line.issue(index, format!("wrong value in column `{field}`"), e.to_string());
-                // An unknown unit that begins with a comma says so itself.
-                let said = matches!(e, UnitError::Unknown { .. });
+                // It says so itself.
+                let said = matches!(e, UnitError::Comma { .. });
                 self.issues.push(if said { issue } else { with_decimal_hint(issue, text) });
                 None
             }

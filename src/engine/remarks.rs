@@ -9,7 +9,8 @@ use crate::config::layout::Layout;
 use crate::config::log_names::Runs;
 use crate::config::slips::slips;
 use crate::plan::Plan;
-use crate::stages::log::load::Load;
+use crate::stages::LogStep;
+use crate::stages::log::load::{self, Load};
 use crate::stages::season::SeasonTables;
 use crate::stages::season::cross_check;
 use crate::stages::season::fit::rows::LEFT_OUT;
@@ -31,7 +32,7 @@ pub(super) fn without_windows<'a>(logs: impl Iterator<Item = (&'a str, bool)>, w
 /// Logs that are named one by one before the rest is counted.
 const NAMED: usize = 5;
 
-/// What is odd about the run sheet, in words: rows that name no log and names that look like slips of the pen, which cost a
+/// What is odd about patterns and run sheet, in words: patterns and rows that name no log and names that look like slips of the pen, which cost a
 /// run, or make two cars out of one, without a trace.
 pub(super) fn of_run_sheet(plan: &Plan, named: &[NamedLog]) -> Vec<String> {
     let all = &plan.definitions.runs.rows;
@@ -49,7 +50,15 @@ pub(super) fn of_run_sheet(plan: &Plan, named: &[NamedLog]) -> Vec<String> {
         n => Some(format!("{n} rows of the run sheet name")),
     };
     let unnamed = rows.map(|rows| format!("{rows} no log that was found: {}", first_of(&idle)));
-    unnamed.into_iter().chain(slips(all)).collect()
+    idle_patterns(plan).into_iter().chain(unnamed).chain(slips(all)).collect()
+}
+
+/// Patterns whose folder is not there: one that was renamed, or a share that is not mounted, costs a season else.
+fn idle_patterns(plan: &Plan) -> Option<String> {
+    let Some(LogStep::Load(load)) = plan.pipeline().per_log.first().map(|step| &step.value) else { return None };
+    let idle = load.logs.iter().filter(|pattern| load::leads_nowhere(&plan.definitions.base, pattern));
+    let idle: Vec<String> = idle.map(|pattern| format!("`{}`", pattern.as_str())).collect();
+    (!idle.is_empty()).then(|| format!("`load` finds nothing by {}: that place is not there", first_of(&idle)))
 }
 
 /// Layouts without a column for a channel that a stage asks for: another layout has one, or the plan would not stand.

@@ -100,12 +100,12 @@ pub const FLAGS: &[Flag] = &[
     of(
         Log,
         "speed_late_or_smoothed",
-        "the speed changes over a quarter of a second later (or earlier) than the accelerometer along x says, or as if smoothed over more than half a second: every force is held against the speed of another moment, and comes out some per cent off; log the speed of a wheel without a filter, or leave coasting out of the fit",
+        "the speed changes a third of a second later, or more, than the accelerometer along x says, or as if smoothed over more than a second: every force is held against the speed of another moment, and comes out one or more per cent off; log the speed of a wheel without a filter",
     ),
     of(
         Log,
         "speed_unlike_acceleration",
-        "the speed changes otherwise than the accelerometer along x says, by a quarter at least or with the other sign: look at the units and signs of both and at the unit of the time; all forces are wrong where it is the speed or the time",
+        "the speed changes otherwise than the accelerometer along x says, by a quarter at least or with the other sign: look at the units and signs of both, at the unit of the time, and whether the speed comes seconds late; all forces are wrong where it is the speed or the time",
     ),
     of(
         Log,

@@ -43,8 +43,14 @@ pub fn discover(load: &Load, base: &Path) -> Result<Vec<PathBuf>, Fatal> {
     Ok(files)
 }
 
-/// The files that one pattern names.
-fn matching(base: &Path, pattern: &str) -> Result<Vec<PathBuf>, Fatal> {
+/// Whether the folder that a pattern looks through is not there, nor the file where it names one.
+pub fn leads_nowhere(base: &Path, pattern: &str) -> bool {
+    let (start, rest) = fixed(base, pattern);
+    if rest.is_empty() { !start.is_file() } else { !start.is_dir() }
+}
+
+/// The part of a pattern that names one place, and the rest.
+fn fixed<'a>(base: &Path, pattern: &'a str) -> (PathBuf, Vec<&'a str>) {
     let parts: Vec<&str> = pattern.split('/').collect();
     let fixed = parts.iter().take_while(|part| !is_pattern(part)).count();
     let (start, rest) = (parts.get(..fixed).unwrap_or_default(), parts.get(fixed..).unwrap_or_default());
@@ -53,6 +59,12 @@ fn matching(base: &Path, pattern: &str) -> Result<Vec<PathBuf>, Fatal> {
         [""] => PathBuf::from("/"),
         named => base.join(named.join("/")),
     };
+    (start, rest.to_vec())
+}
+
+/// The files that one pattern names.
+fn matching(base: &Path, pattern: &str) -> Result<Vec<PathBuf>, Fatal> {
+    let (start, rest) = fixed(base, pattern);
     if rest.is_empty() {
         return Ok(if start.is_file() { vec![start] } else { Vec::new() });
     }

@@ -24,7 +24,7 @@ mod stuck;
 mod text;
 
 pub(crate) use arrays::raw_columns;
-pub use files::{discover, format_of, header_check};
+pub use files::{discover, format_of, header_check, leads_nowhere};
 pub(crate) use range::check as in_range;
 
 use std::cell::Cell;

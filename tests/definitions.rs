@@ -266,6 +266,7 @@ fn car_faults() {
         ("unknown tyre", car("load_index: 94, speed_symbol: W", "load_index: 9, speed_symbol: X")),
         ("not yaml", car("name: Invented GT", "name: \"Invented GT")),
         ("tab", car("  fl:", "\tfl:")),
+        ("tab before a key", car("wheelbase:", "\twheelbase:")),
         ("empty", car(CAR, "")),
         ("rolls like a train", car("rolling_resistance: 0.014", "rolling_resistance: 0.0014")),
         ("gears rise", car("2.1, 1.6", "1.6, 2.1")),

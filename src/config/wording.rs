@@ -19,6 +19,9 @@ pub fn spot(error: &Error) -> Option<Spot> {
 /// A fault of the parser as a fault of a file.
 pub fn issue(file: &Path, source: &str, error: &Error) -> Issue {
     let at = spot(error).unwrap_or_default();
+    if let Some(tab) = tab(source, at.line) {
+        return Issue::at(file, tab, "a line is indented by a tab", "YAML takes spaces only");
+    }
     let key = text::owner(source, at).filter(|o| o.value).map(|o| o.key);
     let wrong = |label: String| {
         let message = key.as_ref().map_or_else(|| "wrong value".to_owned(), |k| format!("wrong value for `{k}`"));
@@ -61,12 +64,7 @@ pub fn issue(file: &Path, source: &str, error: &Error) -> Issue {
             inner.spot = Spot { line: here.line(), column: here.column(), length: here.span().len() };
             inner
         }
-        Error::ExternalMessage { msg, .. } => {
-            match tab(source).filter(|_| msg.split(' ').any(|word| word == "tab" || word == "tabs")) {
-                Some(tab) => Issue::at(file, tab, "a line is indented by a tab", "YAML takes spaces only"),
-                None => Issue::at(file, at, "this is not valid YAML", msg.clone()),
-            }
-        }
+        Error::ExternalMessage { msg, .. } => Issue::at(file, at, "this is not valid YAML", msg.clone()),
         other => Issue::at(file, at, "this can't be read", without_place(&other.to_string())),
     }
 }
@@ -146,11 +144,13 @@ fn unexpected(issue: Issue, key: Option<&str>, found: &str) -> Issue {
     }
 }
 
-/// Where a tab stands in the place of the spaces that YAML is indented by: the parser sees it a line too early.
-fn tab(source: &str) -> Option<Spot> {
+/// Where a tab stands in the place of the spaces that YAML is indented by, next to the line of a fault: the parser sees it
+/// a line too early or too late, or as something else.
+fn tab(source: &str, fault: u64) -> Option<Spot> {
     let place = |line: &str| line.find(|c: char| c != ' ').filter(|i| line[*i..].starts_with('\t'));
-    let (number, column) = source.lines().enumerate().find_map(|(i, line)| Some((i, place(line)?)))?;
-    Some(Spot { line: number as u64 + 1, column: column as u64 + 1, length: 1 })
+    let mut near = (1..).zip(source.lines()).filter(|(number, _)| fault.abs_diff(*number) <= 1);
+    let (line, column) = near.find_map(|(number, line)| Some((number, place(line)?)))?;
+    Some(Spot { line, column: column as u64 + 1, length: 1 })
 }
 
 /// The parser's and the compiler's names of types in words.

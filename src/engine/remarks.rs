@@ -32,8 +32,8 @@ pub(super) fn without_windows<'a>(logs: impl Iterator<Item = (&'a str, bool)>, w
 /// Logs that are named one by one before the rest is counted.
 const NAMED: usize = 5;
 
-/// What is odd about patterns and run sheet, in words: patterns and rows that name no log and names that look like slips of the pen, which cost a
-/// run, or make two cars out of one, without a trace.
+/// What is odd about patterns and run sheet, in words: patterns and rows that name no log, and names that look like slips
+/// of the pen, which cost a run, or make two cars out of one, without a trace.
 pub(super) fn of_run_sheet(plan: &Plan, named: &[NamedLog]) -> Vec<String> {
     let all = &plan.definitions.runs.rows;
     let sheet = Runs::new(all);

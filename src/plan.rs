@@ -45,7 +45,10 @@ impl Plan {
             let mut walk =
                 Walk { definitions: &definitions, window_stages, demanded: BTreeMap::new(), issues: &mut issues };
             let schema = walk.log_stages();
-            walk.window_stages(&schema);
+            // Without `align` they lack what it makes, and that was said.
+            if walk.aligned() {
+                walk.window_stages(&schema);
+            }
             let quantities = walk.season_stages(&schema);
             (schema, walk.needed(&quantities), walk.demanded, quantities)
         };
@@ -133,7 +136,7 @@ impl Walk<'_> {
         for step in steps {
             schema = step.stage().check(schema, &mut self.cx(step.name(), step.spot));
         }
-        if !steps.is_empty() && !steps.iter().any(|s| matches!(s.value, LogStep::Align(_))) {
+        if !steps.is_empty() && !self.aligned() {
             let mut cx = self.cx("align", Spot::default());
             cx.fault(
                 Spot::default(),
@@ -142,6 +145,10 @@ impl Walk<'_> {
             );
         }
         schema
+    }
+
+    fn aligned(&self) -> bool {
+        self.definitions.pipeline.per_log.iter().any(|s| matches!(s.value, LogStep::Align(_)))
     }
 
     fn window_stages(&mut self, schema: &Schema) {

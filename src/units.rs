@@ -62,6 +62,12 @@ dimensions! {
 }
 
 impl Dimension {
+    /// A valid example of a range, for hints.
+    pub fn range_example(self) -> String {
+        let (number, unit) = split_number(self.example());
+        let half = number.parse().map_or(0.0, |n: f64| n / 2.0);
+        format!("{half}..{number} {unit}")
+    }
     /// The dimension in words with `a` or `an`.
     pub fn with_article(self) -> String {
         let label = self.label();
@@ -265,7 +271,7 @@ pub enum UnitError {
     #[error("`{unit}` is a unit of {}, but {} is needed here, like `{}`", .found.label(), .dimension.with_article(), .dimension.example())]
     WrongDimension { unit: String, found: Dimension, dimension: Dimension },
     /// No two ends with dots between them.
-    #[error("`{text}` is no range: {} from one value to another is written like `1..{}`", .dimension.with_article(), .dimension.example())]
+    #[error("`{text}` is no range: {} from one value to another is written like `{}`", .dimension.with_article(), .dimension.range_example())]
     NoRange { text: String, dimension: Dimension },
     /// A range whose ends are the wrong way round.
     #[error("the range `{text}` runs backwards: the lower value comes first")]
@@ -503,7 +509,7 @@ impl<D: Dim> JsonSchema for Range<D> {
     fn json_schema(_: &mut SchemaGenerator) -> Schema {
         let d = D::DIMENSION;
         let both = format!(r"{} *\.\. *{}", pattern(d, false), pattern(d, d != Dimension::Ratio));
-        text_schema(d, " range, low..high", format!("1..{}", d.example()), &both)
+        text_schema(d, " range, low..high", d.range_example(), &both)
     }
 }
 
@@ -559,7 +565,7 @@ mod tests {
         assert!(parse_range("5..2 s", Dimension::Time).unwrap_err().to_string().contains("backwards"));
         let said = parse_range("1.5-5 s", Dimension::Time).unwrap_err().to_string();
         assert!(
-            said.starts_with("`1.5-5 s` is no range: a time from one value to another is written like `1.."),
+            said.starts_with("`1.5-5 s` is no range: a time from one value to another is written like `0.75..1.5 s`"),
             "{said}"
         );
         assert!(parse("nan m", Dimension::Length).is_err() && parse("inf m", Dimension::Length).is_err());

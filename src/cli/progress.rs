@@ -17,7 +17,7 @@ pub fn start_tracing(voice: Voice) {
     let builder = tracing_subscriber::fmt().with_writer(|| Unheard(io::stderr())).with_max_level(level);
     // A second start (a test in the same process) keeps the first.
     let _ = if voice.json {
-        builder.json().with_current_span(false).with_span_list(false).try_init()
+        builder.json().with_target(false).with_current_span(false).with_span_list(false).try_init()
     } else {
         builder.with_target(false).with_ansi(false).without_time().try_init()
     };

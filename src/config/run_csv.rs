@@ -2,6 +2,7 @@
 //! (`21 degC`) or once in the header (`temperature [degC]`), an empty cell is not given. Every fault names
 //! line, column and cell.
 
+use std::cell::Cell;
 use std::ops::Range;
 use std::path::Path;
 
@@ -175,11 +176,13 @@ struct Column {
     unit: Option<String>,
     /// Its header is wrong; its cells are not looked at.
     wrong: bool,
+    /// It was said that no unit stands in the header, nor in a cell.
+    without_unit: Cell<bool>,
 }
 
 /// Reads the header; unknown and repeated columns are faults, and so are missing ones.
 fn header(line: &Line, issues: &mut Issues) -> Vec<Column> {
-    let mut columns: Vec<Column> = Vec::new();
+    let (mut columns, mut misnamed): (Vec<Column>, Vec<&str>) = (Vec::new(), Vec::new());
     for (i, cell) in line.record.iter().enumerate() {
         let (name, unit) = match cell.trim().split_once('[') {
             Some((name, unit)) => (name.trim(), Some(unit.trim().trim_end_matches(']').trim())),
@@ -187,7 +190,8 @@ fn header(line: &Line, issues: &mut Issues) -> Vec<Column> {
         };
         let Some((field, dimension)) = FIELDS.iter().find(|(f, _)| *f == name) else {
             issues.push(unknown_column(line, i, name));
-            columns.push(Column { field: "", unit: None, wrong: true });
+            misnamed.extend(meant(name));
+            columns.push(Column { field: "", unit: None, wrong: true, without_unit: Cell::default() });
             continue;
         };
         if columns.iter().any(|c| c.field == *field) {
@@ -204,9 +208,11 @@ fn header(line: &Line, issues: &mut Issues) -> Vec<Column> {
             (Some(_), None) => issues.push(line.issue(i, format!("column `{name}` takes no unit"), "leave it out")),
             _ => {}
         }
-        columns.push(Column { field, unit: unit.map(str::to_owned), wrong });
+        columns.push(Column { field, unit: unit.map(str::to_owned), wrong, without_unit: Cell::default() });
     }
-    let missing: Vec<&str> = NEEDED.iter().copied().filter(|n| !columns.iter().any(|c| c.field == *n)).collect();
+    // One that stands there under a name nearly right was named with that already.
+    let missing = |n: &&str| !columns.iter().any(|c| c.field == *n) && !misnamed.contains(n);
+    let missing: Vec<&str> = NEEDED.iter().copied().filter(missing).collect();
     if !missing.is_empty() {
         let noun = if missing.len() == 1 { "column" } else { "columns" };
         let quoted: Vec<String> = missing.iter().map(|m| format!("`{m}`")).collect();
@@ -215,15 +221,24 @@ fn header(line: &Line, issues: &mut Issues) -> Vec<Column> {
     columns
 }
 
+/// The column that a name is most like.
+fn meant(name: &str) -> Option<&'static str> {
+    nearest(name, FIELDS.iter().map(|(field, _)| *field))
+}
+
 fn unknown_column(line: &Line, index: usize, name: &str) -> Issue {
     let fields: Vec<&str> = FIELDS.iter().map(|(f, _)| *f).collect();
     let message =
         if name.is_empty() { "a column without a name".to_owned() } else { format!("unknown column `{name}`") };
-    match nearest(name, fields.iter().copied()) {
+    match meant(name) {
         Some(near) => line.issue(index, message, format!("did you mean `{near}`?")),
         None => line.issue(index, message, "no such column here").hint(format!("expected {}", wording::list(&fields))),
     }
 }
+
+/// What to do where cells are more than columns.
+const TOO_MANY: &str =
+    "a number has a decimal point and no comma; a text that holds the separator stands in double quotes";
 
 /// Reads one row; `None` when any of its cells is wrong.
 fn row(line: &Line, columns: &[Column], issues: &mut Issues) -> Option<RunRow> {
@@ -231,10 +246,7 @@ fn row(line: &Line, columns: &[Column], issues: &mut Issues) -> Option<RunRow> {
     let (cells, heads) = (line.record.len(), columns.len());
     if cells > heads && line.record.iter().skip(heads).any(|c| !c.trim().is_empty()) {
         let label = format!("{cells} cells, but the header has {heads}");
-        issues.push(
-            line.issue(heads, "the row has more cells than the header", label)
-                .hint("put a text that holds the separator into double quotes"),
-        );
+        issues.push(line.issue(heads, "the row has more cells than the header", label).hint(TOO_MANY));
         return None;
     }
     let mut c = Cells { line, columns, issues };
@@ -321,6 +333,15 @@ impl Cells<'_, '_> {
         };
         match units::parse(&full, D::DIMENSION) {
             Ok(si) => Some(Located { value: Quantity::si(si), spot: self.line.spot(index) }),
+            Err(e @ UnitError::NoUnit { .. }) => {
+                // Every row would be wrong for the same reason.
+                if !column.without_unit.replace(true) {
+                    let unit = D::DIMENSION.example().split_once(' ').map_or("1", |(_, unit)| unit);
+                    let issue = self.line.issue(index, format!("column `{field}` has no unit"), e.to_string());
+                    self.issues.push(issue.hint(format!("or once for all rows, in the header: `{field} [{unit}]`")));
+                }
+                None
+            }
             Err(e) => {
                 let issue = self.line.issue(index, format!("wrong value in column `{field}`"), e.to_string());
                 // It says so itself.

@@ -72,6 +72,9 @@ pub fn issue(file: &Path, source: &str, error: &Error) -> Issue {
 /// An unknown word, with the nearest right one or all of them.
 fn unknown(file: &Path, at: Spot, what: &str, word: &str, valid: &[&str]) -> Issue {
     let message = format!("unknown {what} `{word}`");
+    if word.chars().all(|c| c.is_ascii_digit()) {
+        return Issue::at(file, at, message, format!("the decimal mark is a point, like `0.{word}`"));
+    }
     match nearest(word, valid.iter().copied()) {
         Some(near) => Issue::at(file, at, message, format!("did you mean `{near}`?")),
         None => Issue::at(file, at, message, format!("no such {what} here")).hint(format!("expected {}", list(valid))),

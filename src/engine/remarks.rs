@@ -7,6 +7,7 @@ use super::one_log::{self, LogResult, NamedLog};
 use super::{Watcher, tables_folder};
 use crate::config::layout::Layout;
 use crate::config::log_names::Runs;
+use crate::config::run_sheet::RunRow;
 use crate::config::slips::slips;
 use crate::plan::Plan;
 use crate::stages::LogStep;
@@ -17,6 +18,7 @@ use crate::stages::season::fit::rows::LEFT_OUT;
 use crate::table::flags::{BELOW_ZERO, MOSTLY_OUTLIERS, meaning};
 use crate::table::parquet_file::{self, place};
 use crate::table::rows::{BatchRow, FitRow, LogRow};
+use crate::units::nearest;
 
 /// Says which logs have no window to show for themselves: a steering sensor that is off costs a log as surely as a broken
 /// file.
@@ -37,13 +39,17 @@ const NAMED: usize = 5;
 pub(super) fn of_run_sheet(plan: &Plan, named: &[NamedLog]) -> Vec<String> {
     let all = &plan.definitions.runs.rows;
     let sheet = Runs::new(all);
-    let runs = named.iter().flat_map(|log| one_log::runs_of(&sheet, log));
-    let used: BTreeSet<u64> = runs.map(|row| row.spot.line).collect();
-    let idle: Vec<String> = all
-        .iter()
-        .filter(|row| !used.contains(&row.spot.line))
-        .map(|row| format!("line {}, `{}`", row.spot.line, row.log.as_str()))
-        .collect();
+    let (mut used, mut alone) = (BTreeSet::new(), Vec::new());
+    for log in named {
+        let runs = one_log::runs_of(&sheet, log);
+        used.extend(runs.iter().map(|row| row.spot.line));
+        alone.extend(runs.is_empty().then_some(log.name.as_str()));
+    }
+    let one = |row: &RunRow| {
+        let meant = nearest(&row.log, alone.iter().copied()).map(|log| format!(" (did you mean `{log}`?)"));
+        format!("line {}, `{}`{}", row.spot.line, row.log.as_str(), meant.unwrap_or_default())
+    };
+    let idle: Vec<String> = all.iter().filter(|row| !used.contains(&row.spot.line)).map(one).collect();
     let rows = match idle.len() {
         0 => None,
         1 => Some("a row of the run sheet names".to_owned()),

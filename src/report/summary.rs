@@ -125,7 +125,7 @@ fn comparisons(rows: &[ComparisonRow], force: Unit) -> String {
         "of".to_owned(),
         force.symbol.to_owned(),
         "verdict".to_owned(),
-        format!("resolvable {}", force.symbol),
+        format!("smallest resolvable {}", force.symbol),
     ]];
     for r in forces {
         let f = force.delta_from_si(1.0);
@@ -144,10 +144,10 @@ fn comparisons(rows: &[ComparisonRow], force: Unit) -> String {
 const MOST_DIFFERENCES: usize = 45;
 
 /// What the last two columns of the differences mean.
-const RESOLVED: &str = "resolved: larger than chance explains (5 % level, adjusted for all differences; where there are \
-    many, one whose own interval leaves zero out may not be); \
-    resolvable: what four of five seasons like this one would resolve, were it the only \
-    difference";
+const RESOLVED: &str = "resolved: larger than chance explains, at the 5 % level. This is adjusted for the number of \
+    differences: where there are many, one whose own interval leaves zero out may still be chance\n\
+    smallest resolvable: the least difference that four of five seasons like this one would call resolved, were it the \
+    only one";
 
 /// What other evidence says, where it is at odds with the fit.
 fn cross_checks(rows: &[CrossCheckRow], regressors: &[RegressorRow]) -> String {

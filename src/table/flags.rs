@@ -163,7 +163,11 @@ pub const FLAGS: &[Flag] = &[
         "described_alike",
         "the run sheet describes several configurations alike: this is the mean of them all; name what tells them apart",
     ),
-    of(Result, "iteration_not_settled", "the robust weights did not settle: look at the outliers in the windows table"),
+    of(
+        Result,
+        "iteration_not_settled",
+        "the fit was still moving when its steps were used up: take its figures as rough, and look at the outliers in the windows table",
+    ),
     of(
         Result,
         "loads_missing",
@@ -184,7 +188,11 @@ pub const FLAGS: &[Flag] = &[
     ),
     of(Result, "no_top_speed", "no speed takes the power that was asked about: the fitted drag is not above zero"),
     of(Result, "no_wheel_loads", "no log holds a load of that wheel at any moment"),
-    of(Result, "no_windows", "no window passed the selection: see the funnel table for what each rule cost"),
+    of(
+        Result,
+        "no_windows",
+        "no window of it: the selection let none pass (the funnel table says what each rule cost), or no log of it was used (the logs table says why)",
+    ),
     of(Result, "not_additive", "parts do not simply add for this quantity: name an interaction"),
     of(Result, "not_known", "one of the figures can't be told from what ran; `remarks` says why"),
     of(

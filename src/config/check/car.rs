@@ -205,11 +205,14 @@ fn driveline(car: &Car, f: &mut Findings) {
     for pair in car.gears.windows(2) {
         let [a, b] = pair else { continue };
         if b.get() >= a.get() {
-            f.fault(
+            f.fault_with_hint(
                 b.spot,
                 "gear ratios must fall from gear to gear",
                 format!("not less than {} before it", short(a.get())),
+                "first gear first; the decimal mark is a point, for a comma parts two gears",
             );
+            // A comma for a point makes many of one.
+            return;
         }
     }
 }

@@ -1,14 +1,20 @@
 //! Does every row of the run sheet make sense, and do the rows agree with each other?
 
+use std::cmp::Reverse;
 use std::collections::BTreeMap;
 
-use super::Findings;
+use super::{Findings, short};
 use crate::config::log_names::{Index, is_pattern, names as names_log};
 use crate::config::run_sheet::{RunRow, RunSheet};
+use crate::located::Located;
+use crate::units::Ratio;
 
 /// Share of the car's mass that its fuel can be (common practice, no source): more is a slip of the pen, and would be
 /// taken for downforce that is not there.
 const FUEL_OF_MASS: f64 = 0.3;
+/// Relative humidity that open air has at least (common practice, no source): less is a share under the sign of a
+/// percentage, and makes the air, and with it every force, more than half a percent too dense.
+const DRIEST: f64 = 0.02;
 
 /// Holds the fuel of every row against the mass of the car, kg.
 pub fn fuel(sheet: &RunSheet, mass: f64, f: &mut Findings) {
@@ -38,6 +44,7 @@ pub fn check(sheet: &RunSheet, f: &mut Findings) {
             f.within("`fuel_per_hour`", fuel, (0.0, 2000.0), "kg");
         }
     }
+    too_dry(&sheet.rows, f);
     same_configuration(&sheet.rows, f);
     overlaps(&sheet.rows, f);
 }
@@ -125,15 +132,46 @@ fn weather(row: &RunRow, f: &mut Findings) {
     }
 }
 
+/// Shares under the sign of a percentage; mostly the whole column is written so, and named once.
+fn too_dry(rows: &[RunRow], f: &mut Findings) {
+    // None at all may be said: dry air, as a standard atmosphere is.
+    let dry = |h: &&Located<Ratio>| h.get() > 0.0 && h.get() < DRIEST;
+    let dry: Vec<_> = rows.iter().filter_map(|row| row.humidity.as_ref()).filter(dry).collect();
+    let Some(first) = dry.first() else { return };
+    let more = if dry.len() > 1 { format!("; {} more like it below", dry.len() - 1) } else { String::new() };
+    f.fault_with_hint(
+        first.spot,
+        format!("relative humidity of {} % is drier than any air outdoors", short(100.0 * first.get())),
+        format!("expected {} % to 100 %{more}", 100.0 * DRIEST),
+        "is it a share in place of a percentage? leave the cell empty where nobody measured it",
+    );
+}
+
+/// What a row says the car was: parts and wing position.
+type Car<'a> = (Vec<&'a String>, Option<u64>);
+
+fn car(row: &RunRow) -> Car<'_> {
+    (sorted(&row.parts), row.wing_position.map(f64::to_bits))
+}
+
+/// The car that most of some rows describe, the earlier one of two that as many describe: its first row.
+fn usual<'a>(rows: &[&'a RunRow]) -> Option<&'a RunRow> {
+    let mut cars: BTreeMap<Car, (usize, &RunRow)> = BTreeMap::new();
+    rows.iter().for_each(|row| cars.entry(car(row)).or_insert((0, row)).0 += 1);
+    cars.into_values().max_by_key(|(n, row)| (*n, Reverse(row.spot.line))).map(|(_, row)| row)
+}
+
 /// A configuration is the set of its parts and its wing position: one name, one car.
 fn same_configuration(rows: &[RunRow], f: &mut Findings) {
-    let mut first: BTreeMap<String, &RunRow> = BTreeMap::new();
+    let mut of_name: BTreeMap<String, Vec<&RunRow>> = BTreeMap::new();
+    for row in rows {
+        of_name.entry(row.configuration.trim().to_lowercase()).or_default().push(row);
+    }
+    let named: BTreeMap<&str, &RunRow> =
+        of_name.iter().filter_map(|(name, rows)| Some((name.as_str(), usual(rows)?))).collect();
     for row in rows {
         let name = row.configuration.trim();
-        let Some(known) = first.get(&name.to_lowercase()) else {
-            first.insert(name.to_lowercase(), row);
-            continue;
-        };
+        let Some(known) = named.get(name.to_lowercase().as_str()) else { continue };
         if known.configuration.trim() != name {
             f.fault_with_hint(
                 row.configuration.spot,
@@ -231,6 +269,18 @@ mod tests {
     }
 
     #[test]
+    fn the_row_that_stands_alone_is_the_one_that_is_wrong() {
+        let text = "log,event,session,configuration,parts,humidity [%]\na.csv,E,S,x,p+r,0.5\nb.csv,E,S,x,p+q,0.6\n\
+            c.csv,E,S,x,q+p,61\nd.csv,E,S,y,,0.4\n";
+        let mut issues = Issues::default();
+        let rows = run_csv::read(Path::new("runs.csv"), text, &mut issues);
+        check(&RunSheet { rows }, &mut Findings::new(Path::new("runs.csv"), &mut issues));
+        let found: Vec<(u64, &str)> = issues.0.iter().map(|i| (i.spot.line, i.label.as_str())).collect();
+        let dry = "expected 2 % to 100 %; 2 more like it below";
+        assert_eq!(found, [(2, dry), (2, "parts are `p+r`, but `p+q` in line 3")]);
+    }
+
+    #[test]
     fn rows_of_one_log_may_not_share_time() {
         let clean: [&[&str]; 5] = [
             &["a.csv,,,,E,S,x", "b.csv,,,,E,S,y"],
@@ -262,7 +312,7 @@ mod tests {
         let text = "log,event,session,config\na.csv,E,S,x\nb.csv,E,S,y\n";
         assert!(run_csv::read(Path::new("runs.csv"), text, &mut issues).is_empty());
         let found: Vec<&str> = issues.0.iter().map(|i| i.message.as_str()).collect();
-        assert_eq!(found, ["unknown column `config`", "missing column `configuration`"]);
+        assert_eq!(found, ["unknown column `config`"]);
     }
 
     #[test]

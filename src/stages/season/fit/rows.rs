@@ -59,8 +59,20 @@ pub fn agreement(fit: &SeasonFit) -> Vec<AgreementRow> {
             suspicion: f.suspicion(fit.quantities.get(f.quantity).map_or("", String::as_str)),
         }
     };
-    fit.findings.iter().map(one).collect()
+    let mut rows: Vec<AgreementRow> = fit.findings.iter().map(one).collect();
+    // A sensor that fails takes one quantity with it.
+    for of_session in rows.chunk_by_mut(|a, b| (&a.event, &a.session) == (&b.event, &b.session)) {
+        let unexplained = |r: &AgreementRow| [screen::RESTLESS, screen::NO_UNIT].contains(&r.suspicion.as_str());
+        if of_session.len() > 2 && of_session.iter().all(unexplained) {
+            of_session.iter_mut().for_each(|r| r.suspicion = OTHER_AIR.to_owned());
+        }
+    }
+    rows
 }
+
+/// What takes all quantities of a session at once.
+const OTHER_AIR: &str = "as all quantities of this session: other air than the rest ran in, as in the wake of other \
+    cars, or its speed, rather than a sensor";
 
 /// Rows of `winds`.
 pub fn winds(fit: &SeasonFit) -> Vec<WindRow> {

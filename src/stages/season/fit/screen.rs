@@ -34,6 +34,10 @@ const SESSIONS: usize = 3;
 /// Windows of a session, or of a log, that a factor is taken from.
 pub(super) const WINDOWS: usize = 5;
 
+/// Suspicions of a session whose windows contradict each other, and of one whose factor is that of no two units.
+pub(super) const RESTLESS: &str = "as if the sensor were right in some windows and wrong in others";
+pub(super) const NO_UNIT: &str = "a factor that no unit explains";
+
 /// One session and quantity against the other sessions.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Finding {
@@ -62,7 +66,7 @@ impl Finding {
             return String::new();
         }
         if self.restless {
-            return "as if the sensor were right in some windows and wrong in others".to_owned();
+            return RESTLESS.to_owned();
         }
         suspicion(self.factor, quantity)
     }
@@ -101,7 +105,7 @@ pub(super) fn suspicion(factor: f64, quantity: &str) -> String {
             return format!("as if values in {} were read as {}", b.symbol, a.symbol);
         }
     }
-    "a factor that no unit explains".to_owned()
+    NO_UNIT.to_owned()
 }
 
 /// Units that can be taken for one another. No damper is logged in miles.

@@ -160,15 +160,22 @@ mod reasons {
 
 /// Pairs with fewer windows than the zeros of their outings, the slope and one to spare.
 fn too_few(evidence: &Evidence) -> BTreeMap<Pair, &'static str> {
-    let mut count: BTreeMap<Pair, (usize, BTreeMap<usize, ()>)> = BTreeMap::new();
+    let quantities = evidence.observations.iter().map(|o| o.quantity + 1).max().unwrap_or(0);
+    let mut count: Vec<(usize, Vec<usize>)> = vec![Default::default(); evidence.configurations.len() * quantities];
     for o in evidence.observations.iter().filter(|o| !evidence.left_out.contains(&(o.session, o.quantity))) {
-        let entry = count.entry((o.configuration, o.quantity)).or_default();
-        entry.0 += 1;
-        if !o.zeroed {
-            entry.1.insert(o.outing, ());
+        let (n, outings) = &mut count[o.configuration * quantities + o.quantity];
+        *n += 1;
+        // Those of one outing follow each other.
+        if !o.zeroed && outings.last() != Some(&o.outing) {
+            outings.push(o.outing);
         }
     }
-    count.into_iter().filter(|(_, (n, outings))| *n < outings.len() + 2).map(|(p, _)| (p, TOO_FEW)).collect()
+    let few = |(at, (n, mut outings)): (usize, (usize, Vec<usize>))| {
+        outings.sort_unstable();
+        outings.dedup();
+        (n > 0 && n < outings.len() + 2).then_some(((at / quantities, at % quantities), TOO_FEW))
+    };
+    count.into_iter().enumerate().filter_map(few).collect()
 }
 
 /// Shared columns before those of the regressors that were let in.
@@ -209,8 +216,10 @@ fn speed_limits(evidence: &Evidence) -> Vec<(f64, f64)> {
     let kinds = evidence.observations.iter().map(|o| o.kind + 1).max().unwrap_or(0);
     let of_kind = |k: usize| {
         let mut v: Vec<f64> = evidence.observations.iter().filter(|o| o.kind == k).map(|o| o.v2).collect();
-        v.sort_by(f64::total_cmp);
-        let at = |share: usize| v.get(v.len() * share / CLASSES).copied().unwrap_or(0.0);
+        let mut at = |share: usize| {
+            let place = v.len() * share / CLASSES;
+            if place < v.len() { *v.select_nth_unstable_by(place, f64::total_cmp).1 } else { 0.0 }
+        };
         (at(1), at(2))
     };
     (0..kinds).map(of_kind).collect()

@@ -33,6 +33,10 @@ struct Shape {
     let_in: Vec<usize>,
 }
 
+/// What makes rows of one quantity and session of one shape: coefficient, outing, whether its zero is known, regressors
+/// that are not zero.
+type Alike = (usize, usize, bool, [bool; 3]);
+
 /// The zero of a row.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 enum ZeroOf {
@@ -109,8 +113,14 @@ impl Solver<'_> {
         let observed = (nuisance + columns.len()) as u32;
         let (mut shapes, mut places) = (Vec::new(), Vec::new());
         let mut known: BTreeMap<(usize, ZeroOf, Option<usize>, Vec<usize>), u32> = BTreeMap::new();
+        // Rows of a quantity mostly have the shape of the one before.
+        let mut last: Vec<Option<(Alike, u32)>> = vec![None; self.quantities];
         let mut of_row = |r: usize| {
             let o = self.observation(r);
+            let alike = (self.slope(r), o.outing, o.zeroed, o.regressors.map(|value| value != 0.0));
+            if let Some((_, shape)) = last[o.quantity].filter(|(before, _)| *before == alike) {
+                return shape;
+            }
             let let_in: Vec<(usize, usize, f64)> = self.let_in_of(o).filter(|(_, _, value)| *value != 0.0).collect();
             let zero = match zeros.binary_search(&(o.outing, o.quantity)) {
                 _ if shared_zeros => ZeroOf::Shared,
@@ -119,7 +129,7 @@ impl Solver<'_> {
             };
             let gain = gains.iter().position(|gain| gain.quantity == o.quantity);
             let key = (self.slope(r), zero, gain, let_in.iter().map(|(k, ..)| *k).collect());
-            *known.entry(key).or_insert_with_key(|(slope, zero, gain, regressors)| {
+            let shape = *known.entry(key).or_insert_with_key(|(slope, zero, gain, regressors)| {
                 let mut of = Vec::new();
                 of.extend(if let ZeroOf::Own(k) = zero { Some(*k) } else { None });
                 of.extend(gain.map(|k| (zeros.len() + k) as u32));
@@ -131,7 +141,9 @@ impl Solver<'_> {
                 places.push(of);
                 shapes.push(Shape { slope: *slope, zero: *zero, gain: gain.is_some(), let_in: regressors.clone() });
                 places.len() as u32 - 1
-            })
+            });
+            last[o.quantity] = Some((alike, shape));
+            shape
         };
         let mut rows: Vec<u32> = rows.map(&mut of_row).collect();
         // The priors': first of the wind, then of the gains.

@@ -33,21 +33,23 @@ impl Order {
                 && !evidence.left_out.contains(&(o.session, o.quantity))
         };
         let all = &evidence.observations;
-        let mut observation: Vec<u32> = (0..all.len()).filter(|i| taken(&all[*i])).map(|i| i as u32).collect();
-        observation.sort_by_key(|i| {
-            let o = &all[*i as usize];
-            (o.session, straight(o), o.window, o.quantity)
-        });
-        let each = || observation.iter().map(|i| &all[*i as usize]);
+        // What they are sorted by is looked up once for each.
+        let key = |(i, o): (usize, &Observation)| {
+            let [session, straight, window] = [o.session, straight(o), o.window].map(|n| n as u32);
+            (session, straight, window, o.quantity as u32, i as u32)
+        };
+        let mut keys: Vec<_> = all.iter().enumerate().filter(|(_, o)| taken(o)).map(key).collect();
+        keys.sort_unstable();
         let mut out = Self {
-            session: each().map(|o| o.session as u32).collect(),
-            quantity: each().map(|o| o.quantity as u32).collect(),
-            windows: together(each().map(|o| (o.session, o.window))),
+            session: keys.iter().map(|k| k.0).collect(),
+            quantity: keys.iter().map(|k| k.3).collect(),
+            windows: together(keys.iter().map(|k| (k.0, k.2))),
             quantities: vec![Vec::new(); quantities],
+            observation: keys.iter().map(|k| k.4).collect(),
             ..Default::default()
         };
         if !evidence.straights.is_empty() {
-            out.straights = together(each().map(|o| (o.session, straight(o))));
+            out.straights = together(keys.iter().map(|k| (k.0, k.1)));
         }
         let number = |(w, rows): (usize, &Range<usize>)| std::iter::repeat_n(w as u32, rows.len());
         out.window = out.windows.iter().enumerate().flat_map(number).collect();
@@ -58,7 +60,6 @@ impl Order {
             out.sessions.push(start..end);
         }
         out.quantity.iter().enumerate().for_each(|(r, q)| out.quantities[*q as usize].push(r as u32));
-        out.observation = observation;
         out
     }
 
@@ -99,8 +100,17 @@ impl Order {
 
     /// The pairs that are fitted.
     pub(super) fn pairs(&self, evidence: &Evidence) -> BTreeSet<Pair> {
-        let pair = |i: usize| (evidence.observations[i].configuration, evidence.observations[i].quantity);
-        self.observations(0..self.len()).map(pair).collect()
+        let mut out = BTreeSet::new();
+        for of_quantity in &self.quantities {
+            let mut last = None;
+            for o in of_quantity.iter().map(|r| &evidence.observations[self.observation(*r as usize)]) {
+                // Rows of one configuration follow each other.
+                if last.replace(o.configuration) != Some(o.configuration) {
+                    out.insert((o.configuration, o.quantity));
+                }
+            }
+        }
+        out
     }
 
     /// Values of the rows as those of all observations, of which the others have this one.

@@ -85,9 +85,14 @@ impl Beside {
         self.failed.clone()
     }
 
+    /// Puts it on the disk, with the folders below that of the tables that it lies in: new ones must outlive a crash as
+    /// well as it.
     fn finish(self, tables: &Path) -> Result<Waiting, Fatal> {
         let Self { file, place, .. } = self;
         let file = synced(file).map_err(failed("can't write table", &tables.join(&place)))?;
+        for folder in place.ancestors().skip(1).filter(|f| *f != Path::new("")).map(|f| tables.join(f)) {
+            sync_folder(&folder).map_err(failed("can't sync", &folder))?;
+        }
         let name = file.file_name().map(PathBuf::from).unwrap_or_default();
         Ok(Waiting { beside: place.parent().map_or(name.clone(), |p| p.join(&name)), place })
     }
@@ -285,9 +290,8 @@ impl Switch {
     pub fn commit(mut self) -> Result<(), Fatal> {
         let note = self.tables.join(NOTE);
         let text = serde_json::to_vec(&self.waiting).map_err(|e| Fatal::Internal(e.to_string()))?;
-        // New folders must outlive a crash as well as the files in them.
-        let folders = self.waiting.iter().filter_map(|w| w.place.parent()).flat_map(Path::ancestors);
-        sync_folders(&self.tables, folders)?;
+        // What the note speaks of stands before it.
+        sync_folder(&self.tables).map_err(failed("can't sync", &self.tables))?;
         let written = noted(&self.tables, &text).map_err(failed("can't write", &note))?;
         fs::rename(&written, &note).and_then(|()| sync_folder(&self.tables)).map_err(failed("can't write", &note))?;
         let waiting = std::mem::take(&mut self.waiting);

@@ -47,59 +47,60 @@ impl<'a> WindowTable<'a> {
         Self { fit: tables.model.as_ref(), tables }
     }
 
-    /// The rows of a piece, with their observations where the column is made of these.
-    fn lines(&self, fit: &'a SeasonFit, piece: usize, column: &str) -> Vec<Line<'a>> {
+    /// The rows of a piece, with their observations where the column is made of these. One after the other: nobody holds
+    /// them all for every column.
+    fn lines(&self, fit: &'a SeasonFit, piece: usize, column: &str) -> impl Iterator<Item = Line<'a>> {
         let of_fit = OF_FIT.contains(&column);
         let (windows, all): (_, &[Observation]) =
             (&self.tables.windows, if of_fit { &fit.evidence.observations } else { &[] });
         let first = piece * PIECE;
         let mut next = all.partition_point(|o| o.window < first);
-        let mut out = Vec::with_capacity(PIECE * self.tables.quantities.len());
-        for (i, window) in windows.iter().enumerate().skip(first).take(PIECE) {
-            for (quantity, measure) in window.measures.iter().enumerate() {
-                let Some(measure) = measure else { continue };
-                // Observations stand in the order of the windows and their quantities.
-                let found = all.get(next).filter(|o| (o.window, o.quantity) == (i, quantity)).map(|o| (next, o));
-                next += usize::from(found.is_some());
-                out.push(Line { window, quantity, measure, found });
-            }
-        }
-        out
+        let measured = |(i, window): (usize, &'a Window)| {
+            let of_window = window.measures.iter().enumerate();
+            of_window.filter_map(move |(quantity, measure)| Some((i, window, quantity, measure.as_ref()?)))
+        };
+        let line = move |(i, window, quantity, measure): (usize, &'a Window, usize, &'a Measure)| {
+            // Observations stand in the order of the windows and their quantities.
+            let found = all.get(next).filter(|o| (o.window, o.quantity) == (i, quantity)).map(|o| (next, o));
+            next += usize::from(found.is_some());
+            Line { window, quantity, measure, found }
+        };
+        windows.iter().enumerate().skip(first).take(PIECE).flat_map(measured).map(line)
     }
 
     /// Values of a column of [`WindowRow`], by its name.
-    fn column(&self, fit: &SeasonFit, name: &str, lines: &[Line]) -> Result<ArrayRef, ArrowError> {
+    fn column(
+        &self,
+        fit: &SeasonFit,
+        name: &str,
+        lines: impl Iterator<Item = Line<'a>>,
+    ) -> Result<ArrayRef, ArrowError> {
         let model = &fit.model;
-        let numbers =
-            |of: &dyn Fn(&Line) -> f64| -> ArrayRef { Arc::new(Float64Array::from_iter_values(lines.iter().map(of))) };
-        let texts = |of: &dyn for<'l> Fn(&'l Line) -> &'l str| each_once(lines.iter().map(of));
-        let named =
-            |names: &[String]| each_once(lines.iter().map(|l| names.get(l.quantity).map_or("", String::as_str)));
         Ok(match name {
-            "log" => texts(&|l| &l.window.log),
-            "event" => texts(&|l| &l.window.event),
-            "session" => texts(&|l| &l.window.session),
-            "outing" => texts(&|l| &l.window.outing),
-            "configuration" => texts(&|l| &l.window.configuration),
-            "kind" => texts(&|l| l.window.kind),
-            "quantity" => named(&self.tables.quantities),
-            "unit" => named(&self.tables.units),
+            "log" => each_once(lines.map(|l| l.window.log.as_str())),
+            "event" => each_once(lines.map(|l| l.window.event.as_str())),
+            "session" => each_once(lines.map(|l| l.window.session.as_str())),
+            "outing" => each_once(lines.map(|l| l.window.outing.as_str())),
+            "configuration" => each_once(lines.map(|l| l.window.configuration.as_str())),
+            "kind" => each_once(lines.map(|l| l.window.kind)),
+            "quantity" => named(&self.tables.quantities, lines),
+            "unit" => named(&self.tables.units, lines),
             "flags" => flags(fit, lines),
-            "start" => numbers(&|l| l.window.start),
-            "duration" => numbers(&|l| l.window.duration),
-            "samples" => Arc::new(Int64Array::from_iter_values(lines.iter().map(|l| l.window.samples as i64))),
-            "mean" => numbers(&|l| l.measure.mean),
-            "standard_error" => numbers(&|l| l.measure.standard_error),
-            "speed" => numbers(&|l| l.window.speed),
-            "air_density" => numbers(&|l| l.window.air_density),
-            "course" => Arc::new(Float64Array::from_iter(lines.iter().map(|l| l.window.course))),
-            "accel_x" => numbers(&|l| l.window.accel_x),
-            "effective_v2" => numbers(&|l| l.found.map_or(l.measure.v2, |(k, _)| model.x[k])),
-            "headwind" => numbers(&|l| l.found.map_or(0.0, |(_, o)| o.headwind(model.wind[o.session].wind))),
-            "weight" => numbers(&|l| l.found.map_or(0.0, |(k, _)| model.weight[k])),
+            "start" => numbers(lines.map(|l| l.window.start)),
+            "duration" => numbers(lines.map(|l| l.window.duration)),
+            "samples" => Arc::new(Int64Array::from_iter_values(lines.map(|l| l.window.samples as i64))),
+            "mean" => numbers(lines.map(|l| l.measure.mean)),
+            "standard_error" => numbers(lines.map(|l| l.measure.standard_error)),
+            "speed" => numbers(lines.map(|l| l.window.speed)),
+            "air_density" => numbers(lines.map(|l| l.window.air_density)),
+            "course" => Arc::new(Float64Array::from_iter(lines.map(|l| l.window.course))),
+            "accel_x" => numbers(lines.map(|l| l.window.accel_x)),
+            "effective_v2" => numbers(lines.map(|l| l.found.map_or(l.measure.v2, |(k, _)| model.x[k]))),
+            "headwind" => numbers(lines.map(|l| l.found.map_or(0.0, |(_, o)| o.headwind(model.wind[o.session].wind)))),
+            "weight" => numbers(lines.map(|l| l.found.map_or(0.0, |(k, _)| model.weight[k]))),
             "outlier" => {
-                let outlier = |l: &Line| l.found.is_some_and(|(k, _)| model.robust[k] < OUTLIER);
-                Arc::new(BooleanArray::from_iter(lines.iter().map(|l| Some(outlier(l)))))
+                let outlier = |l: Line| l.found.is_some_and(|(k, _)| model.robust[k] < OUTLIER);
+                Arc::new(BooleanArray::from_iter(lines.map(|l| Some(outlier(l)))))
             }
             // A test holds every column against the declaration.
             _ => return Err(ArrowError::SchemaError(format!("nothing is known of column `{name}`"))),
@@ -115,11 +116,20 @@ impl Encode for WindowTable<'_> {
             if self.fit.is_some() { windows.chunks(PIECE).map(measured).collect() } else { Vec::new() };
         let column = |piece: usize, column: usize| {
             let field = schema.field(column);
-            let values = |fit| self.column(fit, field.name(), &self.lines(fit, piece, field.name()));
+            let values = |fit| self.column(fit, field.name(), self.lines(fit, piece, field.name()));
             self.fit.map_or_else(|| Ok(new_null_array(field.data_type(), 0)), values)
         };
         parquet_file::encoded_by_columns::<WindowRow>(folder, origin, &pieces, column)
     }
+}
+
+fn numbers(values: impl Iterator<Item = f64>) -> ArrayRef {
+    Arc::new(Float64Array::from_iter_values(values))
+}
+
+/// What is said of the quantities of some rows.
+fn named<'l>(names: &[String], lines: impl Iterator<Item = Line<'l>>) -> ArrayRef {
+    each_once(lines.map(|l| names.get(l.quantity).map_or("", String::as_str)))
 }
 
 /// Texts that repeat each other: every one of them once, and per line which it is.
@@ -141,17 +151,17 @@ fn each_once<'t>(texts: impl Iterator<Item = &'t str>) -> ArrayRef {
 }
 
 /// Remarks on the quantities of windows: those of the log, and what the fit made of them.
-fn flags(fit: &SeasonFit, lines: &[Line]) -> ArrayRef {
-    let (mut all, mut last) = (Vec::<String>::new(), None::<(&Line, OfFit)>);
-    let mut keys = Vec::with_capacity(lines.len());
+fn flags<'l>(fit: &SeasonFit, lines: impl Iterator<Item = Line<'l>>) -> ArrayRef {
+    let (mut all, mut last) = (Vec::<String>::new(), None::<(&Window, OfFit)>);
+    let mut keys = Vec::new();
     for l in lines {
-        let of_fit = flags_of_fit(fit, l);
+        let of_fit = flags_of_fit(fit, &l);
         // Neighbours mostly share their remarks.
-        if !last.is_some_and(|(o, of)| Arc::ptr_eq(&o.window.stretch, &l.window.stretch) && of == of_fit) {
+        if !last.is_some_and(|(o, of)| Arc::ptr_eq(&o.stretch, &l.window.stretch) && of == of_fit) {
             let of_log = l.window.flags.iter().map(String::as_str);
             let flags: BTreeSet<&str> = of_log.chain(of_fit.into_iter().flatten()).collect();
             all.push(flags.into_iter().collect::<Vec<_>>().join(","));
-            last = Some((l, of_fit));
+            last = Some((l.window, of_fit));
         }
         keys.push(all.len().saturating_sub(1));
     }
@@ -194,7 +204,7 @@ pub(super) mod tests {
     pub fn rows(fit: &SeasonFit, tables: &SeasonTables) -> Vec<WindowRow> {
         let (table, schema) = (WindowTable { fit: Some(fit), tables }, Arc::new(WindowRow::schema()));
         let piece = |piece: usize| {
-            let column = |name: &str| table.column(fit, name, &table.lines(fit, piece, name)).unwrap();
+            let column = |name: &str| table.column(fit, name, table.lines(fit, piece, name)).unwrap();
             let columns = schema.fields().iter().map(|field| plain(column(field.name()))).collect();
             let batch = RecordBatch::try_new(Arc::clone(&schema), columns).unwrap();
             WindowRow::from_batch(&batch).unwrap()

@@ -9,6 +9,7 @@ use crate::config::issue::Issues;
 use crate::config::pipeline::Pipeline;
 use crate::config::read::Definitions;
 use crate::located::{Located, Spot};
+use crate::stages::season::answers::DERIVED;
 use crate::stages::window::select::ALWAYS;
 use crate::stages::{CheckCx, LogStep, Schema, SeasonStep, WindowStep};
 use crate::units::Dimension;
@@ -166,8 +167,20 @@ impl Walk<'_> {
         let steps = &self.definitions.pipeline.season_wide;
         self.repeated(steps, SeasonStep::name);
         let (mut before, mut quantities) = (Vec::new(), Vec::new());
+        let fitted = |name: &str| {
+            let fits = steps.iter().filter_map(|s| if let SeasonStep::Fit(fit) = &s.value { Some(fit) } else { None });
+            fits.flat_map(|fit| &fit.quantities).any(|q| q.value == name)
+        };
         for step in steps {
-            step.stage().check(schema, &before, &mut self.cx(step.name(), step.spot));
+            let mut cx = self.cx(step.name(), step.spot);
+            step.stage().check(schema, &before, &mut cx);
+            if let SeasonStep::Limits(limits) = &step.value {
+                let known = |q: &&Located<String>| schema.find(q).is_some() && !DERIVED.contains(&q.as_str());
+                for q in limits.keep.iter().map(|l| &l.quantity).filter(known).filter(|q| !fitted(q)) {
+                    let message = format!("`limits` keeps `{}`, which `fit` does not fit", q.value);
+                    cx.fault(q.spot, message, "add it to the `quantities` of `fit`");
+                }
+            }
             before.push(step.name());
             for q in step.stage().quantities() {
                 if !quantities.contains(&q) {

@@ -9,7 +9,7 @@ use crate::config::log_names::is_pattern;
 use crate::config::run_sheet::RunRow;
 use crate::error::{Fatal, LogFault};
 use crate::plan::Plan;
-use crate::stages::window::Window;
+use crate::stages::window::{Measure, Window};
 use crate::table::parquet_file::{self, place};
 use crate::table::row::Row;
 use crate::table::rows::BatchRow;
@@ -52,8 +52,10 @@ fn set_twice_aside(results: &mut [LogResult], twice: Vec<Twice>, watcher: &dyn W
     }
 }
 
-/// Windows in a row that tell a run from every other: two that are alike may be chance, three are not.
+/// Windows in a row, and measured values in them, that tell a run from every other: where laps are alike, the speeds of
+/// windows in a row are too, and one value in four agrees by chance. With fewer quantities more windows must agree.
 const TELLING: usize = 3;
+const VALUES: usize = 12;
 /// Relative difference of speeds, and of lengths in samples, that comes from the digits of another export, or from
 /// samples that lie between those of the other.
 const SAME_SPEED: f64 = 1e-3;
@@ -68,7 +70,9 @@ type Shape<'a> = (&'a str, i64);
 /// Sets aside a log that holds the run of a longer one or a part of it, in another form (other line ends or digits, a
 /// shifted clock, a range of time): some of its windows in a row have the same lengths, speeds and measured values.
 pub(super) fn same_runs(results: &mut [LogResult], watcher: &dyn Watcher) {
-    let told = |r: &LogResult| r.outcome.is_ok() && r.windows.len() >= TELLING;
+    let quantities = results.iter().flat_map(|r| &r.windows).map(|w| w.measures.len()).max().unwrap_or(0);
+    let telling = TELLING.max(VALUES.div_ceil(quantities.max(1)));
+    let told = |r: &LogResult| r.outcome.is_ok() && r.windows.len() >= telling;
     let mut order: Vec<usize> = (0..results.len()).filter(|i| told(&results[*i])).collect();
     if !any_alike(results, &order) {
         return;
@@ -80,11 +84,13 @@ pub(super) fn same_runs(results: &mut [LogResult], watcher: &dyn Watcher) {
     let step = |w: &Window| (w.speed.ln() / SAME_SPEED).floor() as i64;
     let mut twice = Vec::new();
     for i in order {
-        let in_a_row = || results[i].windows.windows(TELLING).enumerate();
+        let in_a_row = || results[i].windows.windows(telling).enumerate();
         let find = |here: &[Window]| {
             let near = (-1..=1).filter_map(|off| known.get(&(here[0].kind, step(&here[0]) + off)));
-            let mut there = near.flatten().map(|(j, at)| (*j, &results[*j].windows[*at..at + TELLING]));
-            there.find(|(_, there)| here.iter().zip(*there).all(|(a, b)| same(a, b))).map(|(j, there)| {
+            let mut there = near.flatten().map(|(j, at)| (*j, &results[*j].windows[*at..at + telling]));
+            let both = |there: &[Window]| here.iter().zip(there).map(|(a, b)| values(a, b).count()).sum::<usize>();
+            let alike = |there: &[Window]| here.iter().zip(there).all(|(a, b)| same(a, b)) && both(there) >= VALUES;
+            there.find(|(_, there)| alike(there)).map(|(j, there)| {
                 let agree = here.iter().zip(there).all(|(a, b)| a.configuration == b.configuration);
                 (j, agree)
             })
@@ -114,11 +120,15 @@ fn any_alike(results: &[LogResult], of: &[usize]) -> bool {
 
 /// Whether two windows are those of one stretch.
 fn same(a: &Window, b: &Window) -> bool {
-    let values = || a.measures.iter().zip(&b.measures).filter_map(|(a, b)| a.as_ref().zip(b.as_ref()));
     a.kind == b.kind
         && a.samples.abs_diff(b.samples) <= SAME_LENGTH
         && (a.speed - b.speed).abs() <= SAME_SPEED * a.speed.abs().max(b.speed.abs())
-        && values().all(|(a, b)| (a.mean - b.mean).abs() <= SAME_VALUE * a.standard_error.max(b.standard_error))
+        && values(a, b).all(|(a, b)| (a.mean - b.mean).abs() <= SAME_VALUE * a.standard_error.max(b.standard_error))
+}
+
+/// What both windows have measured.
+fn values<'a>(a: &'a Window, b: &'a Window) -> impl Iterator<Item = (&'a Measure, &'a Measure)> {
+    a.measures.iter().zip(&b.measures).filter_map(|(a, b)| a.as_ref().zip(b.as_ref()))
 }
 
 /// Sets aside logs of one file name in several folders that a row of the run sheet names by it: what one of them was run

@@ -10,12 +10,13 @@ use crate::config::log_names::Runs;
 use crate::config::run_sheet::RunRow;
 use crate::config::slips::slips;
 use crate::plan::Plan;
-use crate::stages::LogStep;
 use crate::stages::log::load::{self, Load};
 use crate::stages::season::SeasonTables;
 use crate::stages::season::cross_check;
+use crate::stages::season::fit::Wind;
 use crate::stages::season::fit::rows::LEFT_OUT;
-use crate::table::flags::{BELOW_ZERO, MOSTLY_OUTLIERS, meaning};
+use crate::stages::{LogStep, SeasonStep};
+use crate::table::flags::{BELOW_ZERO, MOSTLY_OUTLIERS, SESSIONS_AT_ODDS, meaning};
 use crate::table::parquet_file::{self, place};
 use crate::table::rows::{BatchRow, FitRow, LogRow};
 use crate::units::nearest;
@@ -56,7 +57,72 @@ pub(super) fn of_run_sheet(plan: &Plan, named: &[NamedLog]) -> Vec<String> {
         n => Some(format!("{n} rows of the run sheet name")),
     };
     let unnamed = rows.map(|rows| format!("{rows} no log that was found: {}", first_of(&idle)));
-    idle_patterns(plan).into_iter().chain(unnamed).chain(slips(all)).collect()
+    idle_patterns(plan)
+        .into_iter()
+        .chain(unnamed)
+        .chain(slips(all))
+        .chain(unlike_days(all))
+        .chain(still_air(plan))
+        .collect()
+}
+
+/// Difference in altitude from which two runs were not at one place, m: a circuit climbs as much at most (common practice,
+/// no source).
+const CLIMB: f64 = 100.0;
+
+/// Sessions whose rows name two days or two places: what a session has in common, its wind above all, is found once for it.
+fn unlike_days(rows: &[RunRow]) -> Vec<String> {
+    let mut sessions: BTreeMap<(&str, &str), Vec<&RunRow>> = BTreeMap::new();
+    for row in rows {
+        sessions.entry((row.event.trim(), row.session.trim())).or_default().push(row);
+    }
+    let altitude = |row: &RunRow| row.altitude.as_ref().map(|h| h.get());
+    let said = |((event, session), rows): ((&str, &str), Vec<&RunRow>)| {
+        let dated = || rows.iter().filter_map(|row| Some((*row, row.date.as_ref()?.value.as_str())));
+        let high = || rows.iter().filter_map(|row| Some((*row, altitude(row)?)));
+        let (first, day) = dated().next().unzip();
+        let days = dated().find(|(_, other)| Some(*other) != day).map(|(row, other)| {
+            let (day, line) = (day.unwrap_or_default(), first.map_or(0, |row| row.spot.line));
+            format!("the days {day} (line {line}) and {other} (line {})", row.spot.line)
+        });
+        let (first, height) = high().next().unzip();
+        let places = high().find(|(_, other)| height.is_some_and(|height| (other - height).abs() > CLIMB)).map(
+            |(row, other)| {
+                let (height, line) = (height.unwrap_or_default(), first.map_or(0, |row| row.spot.line));
+                format!("altitudes of {height:.0} m (line {line}) and {other:.0} m (line {})", row.spot.line)
+            },
+        );
+        let found = days.or(places)?;
+        Some(format!(
+            "run sheet: session `{event}`, `{session}` has {found}: its wind and weather are taken for one; are these two sessions?"
+        ))
+    };
+    sessions.into_iter().filter_map(said).collect()
+}
+
+/// Wind of the run sheet, m/s, from which a fit that takes still air is said to.
+const NO_STILL_AIR: f64 = 1.0;
+
+/// A fit that takes still air although the run sheet names wind, and no log measures the speed through the air.
+fn still_air(plan: &Plan) -> Option<String> {
+    let pipeline = plan.pipeline();
+    let still = |step: &SeasonStep| matches!(step, SeasonStep::Fit(fit) if fit.wind == Wind::None);
+    let measured = |step: &LogStep| match step {
+        LogStep::Load(load) => load.resolved.layouts.iter().any(|(_, l)| l.channels.contains_key("air_speed")),
+        LogStep::Air(air) => air.air_speed_from.is_some(),
+        _ => false,
+    };
+    let named = plan.definitions.runs.rows.iter().filter_map(|row| row.wind_speed.as_ref()).map(|wind| wind.get());
+    let most = named.fold(0.0, f64::max);
+    let said = pipeline.season_wide.iter().any(|step| still(&step.value))
+        && !pipeline.per_log.iter().any(|step| measured(&step.value))
+        && most >= NO_STILL_AIR;
+    said.then(|| {
+        format!(
+            "`fit` takes still air, but the run sheet names wind of up to {most:.1} m/s: write `wind: estimate`, which finds \
+             it from straights of different heading, or `wind: run_sheet`"
+        )
+    })
 }
 
 /// Patterns whose folder is not there: one that was renamed, or a share that is not mounted, costs a season else.
@@ -130,8 +196,11 @@ pub(super) fn of_season(tables: &SeasonTables) -> Vec<String> {
 }
 
 /// Flags of figures that are wrong rather than uncertain, and what is said of them.
-const FIGURES_TO_LOOK_AT: [(&str, &str); 2] =
-    [(BELOW_ZERO, "is below zero"), (MOSTLY_OUTLIERS, "rests on few windows")];
+const FIGURES_TO_LOOK_AT: [(&str, &str); 3] = [
+    (BELOW_ZERO, "is below zero"),
+    (MOSTLY_OUTLIERS, "rests on few windows"),
+    (SESSIONS_AT_ODDS, "is read differently by many sessions"),
+];
 
 /// Quantities with such a flag, and whose they are.
 fn of_figures(fits: &[FitRow], flag: &str, is: &str) -> Vec<String> {

@@ -84,8 +84,12 @@ fn scale_line(s: &ExpectedScaleRow) -> String {
 }
 
 /// The unit that a limited quantity is shown in.
-fn unit_of(symbol: &str) -> Option<Unit> {
-    if symbol == "1" { units::unit_of("%", Dimension::Ratio).ok() } else { units::any(symbol) }
+fn unit_of(quantity: &str, symbol: &str) -> Option<Unit> {
+    match (quantity, symbol) {
+        ("efficiency", _) => None,
+        (_, "1") => units::unit_of("%", Dimension::Ratio).ok(),
+        _ => units::any(symbol),
+    }
 }
 
 fn limits(season: &SeasonTables, speed: Unit, seen: &mut Seen) -> String {
@@ -95,9 +99,9 @@ fn limits(season: &SeasonTables, speed: Unit, seen: &mut Seen) -> String {
     let mut table = vec![head(&["limit", "configuration", "value", "verdict"])];
     table[0].extend([format!("reached at {}", speed.symbol), "remarks".to_owned()]);
     for r in &season.limits {
-        let unit = unit_of(&r.unit);
+        let unit = unit_of(&r.quantity, &r.unit);
         let factor = unit.map_or(1.0, |u| u.delta_from_si(1.0));
-        let symbol = unit.map_or(r.unit.as_str(), |u| u.symbol);
+        let symbol = unit.map_or("", |u| u.symbol);
         let side = r.side.replace('_', " ");
         table.push(vec![
             format!(
@@ -218,7 +222,7 @@ fn history(season: &SeasonTables) -> String {
     let mut out =
         format!("history: {compared} numbers held against other events or seasons, {} changed", changed.len());
     for r in changed {
-        let unit = unit_of(&r.unit);
+        let unit = unit_of(&r.quantity, &r.unit);
         let factor = unit.map_or(1.0, |u| u.delta_from_si(1.0));
         let symbol = unit.map_or(r.unit.as_str(), |u| u.symbol);
         let when = r.event.as_deref().map_or_else(|| format!("season {}", r.of_season), str::to_owned);

@@ -77,7 +77,7 @@ fn additivity(rows: &[PartRow]) -> String {
 }
 
 /// The first combinations that hold the limits, or may, and that no other one betters.
-pub fn combinations(rows: &[CombinationRow], force: Unit) -> String {
+pub fn combinations(rows: &[CombinationRow], force: Unit, speed: Unit) -> String {
     if rows.is_empty() {
         return String::new();
     }
@@ -85,7 +85,11 @@ pub fn combinations(rows: &[CombinationRow], force: Unit) -> String {
     let mut table = vec![
         ["best combinations", "wing", "limits", "front", "rear", "balance %", "drag", "downforce/drag", "ran as"]
             .iter()
-            .map(|h| if matches!(*h, "front" | "rear" | "drag") { format!("{h} {unit}") } else { (*h).to_owned() })
+            .map(|h| match *h {
+                "front" | "rear" | "drag" => format!("{h} {unit}"),
+                "best combinations" => format!("{h} at {:.0} {}", speed.from_si(rows[0].reference_speed), speed.symbol),
+                h => h.to_owned(),
+            })
             .collect::<Vec<_>>(),
     ];
     for r in rows.iter().filter(|r| r.efficient == Some(true)).take(SHOWN) {

@@ -24,7 +24,7 @@ pub fn text(outcome: &Outcome, plan: &Plan) -> String {
         out.push_str(&configurations(outcome, force, speed));
         out.push_str(&comparisons(&outcome.season.comparisons, force));
         out.push_str(&parts::effects(&outcome.season.parts, force));
-        out.push_str(&parts::combinations(&outcome.season.combinations, force));
+        out.push_str(&parts::combinations(&outcome.season.combinations, force, speed));
         out.push_str(&super::answers::text(&outcome.season, force, speed));
     }
     out.push_str(&cross_checks(&outcome.season.cross_checks, &outcome.season.regressors));

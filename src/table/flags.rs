@@ -30,6 +30,8 @@ const fn of(about: About, name: &'static str, meaning: &'static str) -> Flag {
 pub const UNLIKE_ITS_CONFIGURATION: &str = "unlike_its_configuration";
 /// Flag of a quantity most of whose windows are outliers.
 pub const MOSTLY_OUTLIERS: &str = "mostly_outliers";
+/// Flag of figures that many sessions read differently.
+pub const SESSIONS_AT_ODDS: &str = "sessions_at_odds";
 /// Flag of a quantity that comes out below zero.
 pub const BELOW_ZERO: &str = "below_zero";
 /// Flag of a log with an axle whose wheels do not agree.
@@ -219,7 +221,7 @@ pub const FLAGS: &[Flag] = &[
     ),
     of(
         Result,
-        "sessions_at_odds",
+        SESSIONS_AT_ODDS,
         "a fifth of the sessions or more read this (or what it is made of) over 4 % unlike the others: the fit follows the majority, which may be the wrong one; see `factor` and `gain` in the table `agreement`: where one quantity alone does so look at its sensor on those days, where all do alike at the speed and the air (density, wind)",
     ),
     of(

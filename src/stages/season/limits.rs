@@ -54,6 +54,10 @@ impl Limit {
     }
 }
 
+/// What is said of a balance that is no share of the downforce.
+pub(super) const NO_SHARE: &str =
+    "a balance is the front share of the downforce, for example `42 %`: a percentage carries its sign";
+
 /// Dimension of a named quantity: that of the channel, force for what is made of forces, else a ratio.
 pub(super) fn dimension(name: &str, input: &Schema) -> Option<Dimension> {
     if SeasonFit::is_ratio(name) {
@@ -78,8 +82,13 @@ impl SeasonStage for Limits {
             };
             match limit.side() {
                 Some((_, text)) => {
-                    if let Err(e) = units::parse(text, dimension) {
-                        cx.fault(text.spot, format!("wrong limit of `{}`", limit.quantity.value), e.to_string());
+                    let wrong = format!("wrong limit of `{}`", limit.quantity.value);
+                    match units::parse(text, dimension) {
+                        Err(e) => cx.fault(text.spot, wrong, e.to_string()),
+                        Ok(share) if limit.quantity.value == "balance" && !(0.0..=1.0).contains(&share) => {
+                            cx.fault(text.spot, wrong, NO_SHARE);
+                        }
+                        Ok(_) => {}
                     }
                 }
                 None => {

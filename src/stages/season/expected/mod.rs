@@ -17,7 +17,7 @@ use super::SeasonTables;
 use super::answers::{DERIVED, fitted, need_fit, unit_of};
 use super::fit::SeasonFit;
 use super::fit::estimate::Derived;
-use super::limits::dimension;
+use super::limits::{NO_SHARE, dimension};
 use crate::config::issue::Issue;
 use crate::error::Fatal;
 use crate::located::{Located, Spot};
@@ -120,6 +120,9 @@ fn check_figure(figure: &Located<Figure>, input: &Schema, cx: &mut CheckCx) {
     match figure.at_reference(dimension, Reference { speed: 1.0, density: 1.0 }) {
         Ok(c) if c.value == 0.0 && figure.part.is_none() => {
             fault(cx, figure, figure.stated.spot, "an expected figure of zero", "expected a value");
+        }
+        Ok(c) if quantity.value == "balance" && !(-1.0..=1.0).contains(&c.value) => {
+            fault(cx, figure, figure.stated.spot, "wrong value of an expected figure", NO_SHARE);
         }
         Ok(_) => {}
         Err(FigureError::Value(label)) => {

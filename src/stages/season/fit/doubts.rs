@@ -6,7 +6,7 @@ use super::SeasonFit;
 use super::model::Pair;
 use super::screen::Finding;
 use crate::numerics::spread::median;
-use crate::table::flags::{LEFT_AND_RIGHT_DISAGREE, UNLIKE_ITS_CONFIGURATION};
+use crate::table::flags::{LEFT_AND_RIGHT_DISAGREE, SESSIONS_AT_ODDS, UNLIKE_ITS_CONFIGURATION};
 
 /// A gain that no weather and no mass explains, where many sessions have one (common practice, no source).
 const ODD_GAIN: f64 = 0.04;
@@ -61,7 +61,7 @@ impl<'a> Doubts<'a> {
 
     /// The flag of a figure about which sessions are at odds.
     pub fn at_odds(&self, figure: &str) -> Option<&'static str> {
-        self.made_of(figure).iter().any(|q| self.at_odds.contains(q)).then_some("sessions_at_odds")
+        self.made_of(figure).iter().any(|q| self.at_odds.contains(q)).then_some(SESSIONS_AT_ODDS)
     }
 
     /// The flag of a figure for which sessions were left out that ran one of these configurations or, where none is named,
@@ -97,7 +97,7 @@ impl<'a> Doubts<'a> {
     pub fn in_words(flags: &[&str]) -> String {
         let of = |flag: &str, words: &'static str| if flags.contains(&flag) { words } else { "" };
         let left_out = of("sessions_left_out", "a session was left out of it, see table `agreement`; ");
-        let at_odds = of("sessions_at_odds", "sessions are at odds about it, see table `agreement`; ");
+        let at_odds = of(SESSIONS_AT_ODDS, "sessions are at odds about it, see table `agreement`; ");
         let contradicted = of("sessions_contradict", "the two sessions that ran it contradict each other; ");
         let odd = [UNLIKE_ITS_CONFIGURATION, LEFT_AND_RIGHT_DISAGREE].iter().any(|flag| flags.contains(flag));
         let odd = if odd { "a log of it is odd, see table `logs`; " } else { "" };

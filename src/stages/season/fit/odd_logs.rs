@@ -184,7 +184,8 @@ impl<'a> Season<'a> {
             return Some((format!("{says}, which rests on `{other}`: one of the two is wrong"), Some(*other)));
         }
         let name = self.fit.quantities.get(worst.quantity).map_or("", String::as_str);
-        Some((format!("{says}, {}", screen::suspicion(worst.factor, name)), None))
+        let all = own.len() > 1 && own.iter().all(|held| screen::alike(held.factor, worst.factor));
+        Some((format!("{says}, {}", screen::suspicion(worst.factor, name, all)), None))
     }
 
     /// In words that most of its windows are outliers.

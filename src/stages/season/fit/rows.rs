@@ -42,6 +42,10 @@ pub(super) fn zero_not_static(fit: &SeasonFit, o: &Observation) -> bool {
 
 /// Rows of `agreement`.
 pub fn agreement(fit: &SeasonFit) -> Vec<AgreementRow> {
+    let of_all = |f: &Finding| {
+        let mut of_session = fit.findings.iter().filter(|other| other.session == f.session);
+        of_session.clone().count() > 1 && of_session.all(|other| screen::alike(other.factor, f.factor))
+    };
     let one = |f: &Finding| {
         let (event, session) = fit.evidence.sessions.get(f.session).cloned().unwrap_or_default();
         let gain = fit.model.gain(f.session, f.quantity);
@@ -56,7 +60,7 @@ pub fn agreement(fit: &SeasonFit) -> Vec<AgreementRow> {
             spread: f.spread,
             windows: f.windows as i64,
             verdict: if f.implausible { LEFT_OUT } else { "agrees" }.to_owned(),
-            suspicion: f.suspicion(fit.quantities.get(f.quantity).map_or("", String::as_str)),
+            suspicion: f.suspicion(fit.quantities.get(f.quantity).map_or("", String::as_str), of_all(f)),
         }
     };
     let mut rows: Vec<AgreementRow> = fit.findings.iter().map(one).collect();
@@ -352,7 +356,9 @@ fn configuration_row(doubts: &Doubts, tables: &SeasonTables, behind: &Behind, k:
             }
             None => {
                 flags.insert(match name {
-                    "drag" | "efficiency" => "no_drag",
+                    "drag" => "no_drag",
+                    // Made of both: which of them lacks was said.
+                    "efficiency" => return (None, None, None, None),
                     _ => "no_downforce",
                 });
                 (None, None, None, None)

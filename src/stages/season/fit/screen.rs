@@ -60,21 +60,22 @@ pub struct Finding {
 }
 
 impl Finding {
-    /// What would explain the factor, as far as a unit can; nothing of a session that agrees. `quantity`: its name.
-    pub fn suspicion(&self, quantity: &str) -> String {
+    /// What would explain the factor, as far as a unit can; nothing of a session that agrees. `quantity`: its name; `all`:
+    /// all quantities of the session have nearly this factor.
+    pub fn suspicion(&self, quantity: &str, all: bool) -> String {
         if !self.implausible {
             return String::new();
         }
         if self.restless {
             return RESTLESS.to_owned();
         }
-        suspicion(self.factor, quantity)
+        suspicion(self.factor, quantity, all)
     }
 }
 
 /// What would explain a factor of a quantity, as far as a unit can; forces of the axles come from lengths (dampers) or forces
-/// (load cells), the resistance from torques.
-pub(super) fn suspicion(factor: f64, quantity: &str) -> String {
+/// (load cells), the resistance from torques. `all`: all quantities have nearly this factor, as only the speed gives it.
+pub(super) fn suspicion(factor: f64, quantity: &str, all: bool) -> String {
     if factor.abs() < 0.1 {
         return "as if the sensor did not move".to_owned();
     }
@@ -85,7 +86,7 @@ pub(super) fn suspicion(factor: f64, quantity: &str) -> String {
     if axle && (factor - 0.5).abs() < 0.12 {
         return "as if one of two sensors did not move".to_owned();
     }
-    let near = |ratio: f64| (factor / ratio - 1.0).abs() < 0.15;
+    let near = |ratio: f64| alike(factor, ratio);
     let known: &[Dimension] = match quantity {
         "front_downforce" | "rear_downforce" => &[Dimension::Length, Dimension::Force],
         "resistance" => &[Dimension::Torque],
@@ -95,7 +96,7 @@ pub(super) fn suspicion(factor: f64, quantity: &str) -> String {
     // All forces are held against the square of the speed: too large a speed makes all of them too small.
     for (a, b) in pairs(&[Dimension::Speed]) {
         let ratio = (b.scale / a.scale).powi(2);
-        if !(0.7..=1.3).contains(&ratio) && near(ratio) {
+        if all && !(0.7..=1.3).contains(&ratio) && near(ratio) {
             return format!("as if a speed in {} were read as {}, which all quantities would show", b.symbol, a.symbol);
         }
     }
@@ -106,6 +107,11 @@ pub(super) fn suspicion(factor: f64, quantity: &str) -> String {
         }
     }
     NO_UNIT.to_owned()
+}
+
+/// Whether two factors may have one cause.
+pub(super) fn alike(a: f64, b: f64) -> bool {
+    (a / b - 1.0).abs() < 0.15
 }
 
 /// Units that can be taken for one another. No damper is logged in miles.

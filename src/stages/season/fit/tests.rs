@@ -192,9 +192,9 @@ fn a_session_with_a_wrong_sensor_is_named_and_left_out() {
         assert_eq!((out[0].session, out[0].quantity), (3, 0));
         assert!((out[0].factor / factor - 1.0).abs() < 0.1, "{out:?}");
         assert!(
-            out[0].suspicion("front_downforce").contains(words),
+            out[0].suspicion("front_downforce", true).contains(words),
             "{factor}: {}",
-            out[0].suspicion("front_downforce")
+            out[0].suspicion("front_downforce", true)
         );
         // Only what takes part is counted, and the rows say that something does not.
         let rows = rows::fits(&fit, &tables);
@@ -246,7 +246,11 @@ fn a_sensor_that_fails_during_a_session_is_named() {
     let out: Vec<&screen::Finding> = fit.findings.iter().filter(|f| f.implausible).collect();
     assert_eq!(out.len(), 1, "{out:?}");
     assert_eq!((out[0].session, out[0].quantity, out[0].restless), (4, 1, true));
-    assert!(out[0].suspicion("front_downforce").contains("some windows"), "{}", out[0].suspicion("front_downforce"));
+    assert!(
+        out[0].suspicion("front_downforce", true).contains("some windows"),
+        "{}",
+        out[0].suspicion("front_downforce", true)
+    );
 }
 
 #[test]

@@ -104,7 +104,8 @@ impl Remark {
             Self::NotKnown(why) => why.clone(),
             Self::NotAdditive { quantity, p } => {
                 format!(
-                    "parts do not simply add for {} ({}): name an interaction",
+                    "parts do not simply add for {} ({}): name an interaction; the wind is found with the parts, so that other \
+                     quantities may be off a little too, and `fits` has what single configurations gave",
                     quantity.replace('_', " "),
                     p_value(*p)
                 )
@@ -298,13 +299,23 @@ impl<'a> Ground<'a> {
         found
     }
 
+    /// Flags of a combination, whatever is asked of it.
+    pub fn flags(&self, combination: &Combination) -> BTreeSet<&'static str> {
+        let mut out = BTreeSet::new();
+        out.extend((!self.doubts.is_empty()).then_some("not_additive"));
+        out.extend((self.all_ran_as(combination).count() > 1).then_some("described_alike"));
+        let outside = combination.wing.zip(range(self.parts)).is_some_and(|(at, of)| !(at >= of.0 && at <= of.1));
+        out.extend(outside.then_some("wing_outside_of_range"));
+        out
+    }
+
     /// Names what lies outside of what has run.
     fn outside(&self, out: &mut Forecast) {
         if out.ran_as.is_none() {
             out.remarks.push(Remark::NeverRan);
-            for (quantity, p) in &self.doubts {
-                out.remarks.push(Remark::NotAdditive { quantity: quantity.clone(), p: *p });
-            }
+        }
+        for (quantity, p) in &self.doubts {
+            out.remarks.push(Remark::NotAdditive { quantity: quantity.clone(), p: *p });
         }
         let alike: Vec<String> = self.all_ran_as(&out.combination).collect();
         if alike.len() > 1 {

@@ -174,7 +174,7 @@ impl Rank {
             reference_density: ground.parts().density,
             ..Default::default()
         };
-        let (mut remarks, mut flags) = (BTreeSet::new(), BTreeSet::new());
+        let (mut remarks, mut flags) = (BTreeSet::new(), ground.flags(combination));
         let mut get = |name: &str| -> Option<Estimate> {
             match ground.figure(name, "", combination, speed) {
                 Ok(figure) => {

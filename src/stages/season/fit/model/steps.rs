@@ -123,7 +123,7 @@ impl Solver<'_> {
             let fill = |g: usize, b: &mut Sparse| self.fill_block(b, g, Rows::Weighted);
             let fit = steps.solve(sessions, fill, width, i < SPREAD_STEPS)?;
             let from = self.beta.clone();
-            let (moved, left) = self.take(&fit);
+            let (moved, left) = self.take(&fit, i >= SPREAD_STEPS);
             if i < SPREAD_STEPS {
                 self.spread = State::of(self);
                 self.set_levers();
@@ -259,8 +259,11 @@ impl Solver<'_> {
     }
 
     /// Takes over coefficients, wind and residuals; returns the largest change of a wind, m/s, and what was left before.
-    fn take(&mut self, fit: &Estimates) -> (f64, Left) {
-        self.beta = fit.beta.clone();
+    /// `exact`: what is left is that of the model itself and not of the linearised one, by which no point may be compared
+    /// with another that has led to it: what the two differ by would stand against every further step.
+    fn take(&mut self, fit: &Estimates, exact: bool) -> (f64, Left) {
+        let coefficients = std::mem::replace(&mut self.beta, fit.beta.clone());
+        let (winds, mut told) = (self.wind.clone(), self.wind.clone());
         let mut moved = 0.0_f64;
         for g in 0..self.order.sessions.len() {
             let nuisance = &fit.nuisance[g];
@@ -272,6 +275,7 @@ impl Solver<'_> {
             if self.estimates_wind() && nuisance.len() >= 2 {
                 let at = nuisance.len() - 2;
                 let new = (nuisance[at], nuisance[at + 1]);
+                told[g] = new;
                 // Half steps where the linearisation is far out.
                 let length = (new.0 - old.0).hypot(new.1 - old.1);
                 let step = if length > 5.0 { 5.0 / length } else { 1.0 };
@@ -279,10 +283,17 @@ impl Solver<'_> {
                 moved = moved.max(length);
             }
         }
+        let bent = exact && self.estimates_wind();
         // Residual of the linearised model, equal to the nonlinear one once the wind has settled, and the rows' own part
         // of the covariance times the pull; the rest is the gusts'.
         let (mut all_residuals, mut all_own) = (vec![0.0; self.own.len()], vec![0.0; self.own.len()]);
         let solver = &*self;
+        // What the model says of a row more than the linearised one.
+        let more = |row: usize, g: usize| {
+            let (o, column) = (solver.observation(row), solver.slope(row));
+            let told = o.slope(winds[g]) * (o.headwind(told[g]) - o.headwind(winds[g]));
+            solver.beta[column] * (o.x(solver.wind[g]) - o.x(winds[g])) - coefficients[column] * told
+        };
         let of_session = |g: usize, residuals: &mut [f64], own: &mut [f64]| {
             let mut loss = 0.0;
             let found = fit.residuals[g].iter().zip(fit.pulls[g].iter());
@@ -292,6 +303,10 @@ impl Solver<'_> {
                 let shift = solver.shift(row);
                 (*to_residual, *to_own) = (residual - shift, pull / weight - shift);
                 loss += 0.5 * pull * (*to_residual - *to_own);
+                if bent {
+                    let more = more(row, g);
+                    (*to_residual, *to_own) = (*to_residual - more, *to_own - more);
+                }
             }
             loss
         };

@@ -303,7 +303,7 @@ fn not_in_run_sheet_and_no_run() {
     expect(&fault, "not_in_run_sheet", None, message);
     let late = row("{ log: run.csv, from: 100 s, to: 200 s, event: e, session: s, configuration: base }");
     let fault = run(&align(), frame(), path, &ALL, &[late]).unwrap_err();
-    let message = "no sample lies in the time ranges of the run sheet (the log lasts 30 s and has 1 outing)";
+    let message = "no sample lies in the time ranges of the run sheet (the log lasts 30 s and has 1 outing; `from` and `to` count from its first sample)";
     expect(&fault, "no_run", None, message);
 }
 

@@ -18,5 +18,6 @@ mod parts;
 mod schemas;
 mod season_check;
 mod season_kit;
+mod settled;
 mod static_zero;
 mod verdicts;

@@ -13,10 +13,10 @@ use crate::units::{Angle, Length, Mass, Pressure, Ratio, Speed, Temperature, Tim
 pub struct RunRow {
     /// File name of the log; `*` and `?` match as in a shell.
     pub log: Located<String>,
-    /// Start of the time range in the log; the whole log where neither end is given.
+    /// Start of the time range, from the log's first sample; the whole log where neither end is given.
     #[serde(default)]
     pub from: Option<Located<Time>>,
-    /// End of the time range in the log.
+    /// End of the time range, from the log's first sample.
     #[serde(default)]
     pub to: Option<Located<Time>>,
     /// Only this outing of the log, from 1.

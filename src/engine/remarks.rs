@@ -214,8 +214,11 @@ fn of_figures(fits: &[FitRow], flag: &str, is: &str) -> Vec<String> {
     of.into_iter().map(said).collect()
 }
 
-/// Flags of a log that put all its forces off, should what they say be a fault: nobody finds them in a table by chance.
-const LOOK_AT: [&str; 6] = [
+/// Flags of a log that put all its forces off, or cost an outing, should what they say be a fault: nobody finds them in a
+/// table by chance.
+const LOOK_AT: [&str; 8] = [
+    "outing_not_in_log",
+    "changed_while_driving",
     "speed_unlike_acceleration",
     "speed_late_or_smoothed",
     "unit_unlike_file",

@@ -51,6 +51,11 @@ pub const FLAGS: &[Flag] = &[
         "no dampers to take the body's pitch out of the accelerometer: part of it ends up in the drag",
     ),
     of(Log, "braking_unseen", "no brake pressure: what the links carry under braking is missing in the wheel loads"),
+    of(
+        Log,
+        "changed_while_driving",
+        "by the run sheet the configuration changes while the car drives: the time where one row ends and the next begins is wrong (it counts from the log's first sample), and windows stand under the wrong configuration",
+    ),
     of(Log, "coasting_unseen", "neither clutch nor gear in the log: coasting can't be told, and gives no drag"),
     of(
         Log,

@@ -200,8 +200,13 @@ impl LogStage for Align {
             |row: &RunRow| !is_pattern(&row.log) && row.outing.is_some_and(|number| number as usize > outings.len());
         let missing = cx.runs.iter().any(lacks);
         frame.segments = outings::assign(&outings, cx.runs, rate, grid.points)?;
+        let speed = frame.get("speed").unwrap_or_default();
+        let changed = outings::changed_while_driving(&frame.segments, cx.runs, speed, rules);
         if missing {
             frame.flag("outing_not_in_log");
+        }
+        if changed {
+            frame.flag("changed_while_driving");
         }
         if disagree {
             frame.flag("speed_unlike_acceleration");

@@ -67,16 +67,50 @@ pub fn assign(outings: &[Range<usize>], runs: &[RunRow], rate: f64, points: usiz
         }
     }
     if segments.is_empty() {
-        let seconds = (points as f64 / rate).round();
-        let detail = match outings.len() {
-            0 => format!("the log lasts {seconds} s and the car never drove"),
-            1 => format!("the log lasts {seconds} s and has 1 outing"),
-            n => format!("the log lasts {seconds} s and has {n} outings"),
-        };
-        return Err(LogFault::NoRun { detail });
+        return Err(LogFault::NoRun { detail: no_run(outings.len(), runs, points as f64 / rate) });
     }
     segments.sort_by_key(|s| s.start);
     Ok(segments)
+}
+
+/// A log shorter than this, s, is no run: the unit of its time is another.
+const NO_RUN: f64 = 5.0;
+
+/// What a log of so many outings and seconds has in the place of what its rows ask for.
+fn no_run(outings: usize, runs: &[RunRow], seconds: f64) -> String {
+    let drove = match outings {
+        0 => "the car never drove".to_owned(),
+        1 => "has 1 outing".to_owned(),
+        n => format!("has {n} outings"),
+    };
+    let lasts = format!("the log lasts {} s and {drove}", seconds.round());
+    let beyond = |row: &&RunRow| row.outing.is_some_and(|wanted| wanted as usize > outings);
+    match runs.iter().find(beyond) {
+        _ if seconds < NO_RUN => format!("{lasts}: is the unit of its time right?"),
+        Some(row) if outings > 0 => {
+            format!("{lasts}; line {} asks for outing {}", row.spot.line, row.outing.unwrap_or_default())
+        }
+        _ if runs.iter().any(|row| row.from.is_some() || row.to.is_some()) => {
+            format!("{lasts}; `from` and `to` count from its first sample")
+        }
+        _ => lasts,
+    }
+}
+
+/// Seconds about the end of a row's part in which the car stood if somebody worked on it.
+const ABOUT: f64 = 5.0;
+
+/// Whether the car became another one while it drove: a row of another configuration begins where, in the same outing, one
+/// ends, and the car does not stand there.
+pub fn changed_while_driving(segments: &[Segment], runs: &[RunRow], speed: &[f64], rules: Rules) -> bool {
+    let configuration = |s: &Segment| runs.get(s.run).map(|row| row.configuration.as_str());
+    let about = (ABOUT * rules.rate) as usize;
+    segments.windows(2).any(|pair| {
+        let [a, b] = pair else { return false };
+        let between = a.end.saturating_sub(about)..(b.start + about).min(speed.len());
+        let stood = || speed.get(between).unwrap_or_default().iter().any(|v| v.is_nan() || *v < rules.standing);
+        a.outing == b.outing && configuration(a) != configuration(b) && !stood()
+    })
 }
 
 /// The parts of a range that no segment has yet.
@@ -160,11 +194,32 @@ mod tests {
     }
 
     #[test]
+    fn nobody_changes_a_wing_at_speed() {
+        let v = speed(&[(30.0, 40.0), (5.0, 0.0), (30.0, 40.0)]);
+        let outings = find(&v, RULES);
+        assert_eq!(outings.iter().map(Range::len).collect::<Vec<_>>(), [650]);
+        let changed = |at: f64, other: &str| {
+            let (first, mut second) = (row(None, Some(at), None), row(Some(at), None, None));
+            second.configuration = Located::nowhere(other.to_owned());
+            let runs = [first, second];
+            let segments = assign(&outings, &runs, 10.0, v.len()).unwrap();
+            changed_while_driving(&segments, &runs, &v, RULES)
+        };
+        assert!(changed(20.0, "wing") && changed(50.0, "wing"));
+        assert!(!changed(32.0, "wing") && !changed(28.0, "wing") && !changed(20.0, "base"));
+    }
+
+    #[test]
     fn no_row_and_no_meeting_are_faults() {
         let outings = [100..500, 700..900];
         assert_eq!(assign(&outings, &[], 10.0, 1000), Err(LogFault::NotInRunSheet));
         let late = assign(&outings, &[row(Some(95.0), None, None)], 10.0, 1000).unwrap_err();
-        let text = "no sample lies in the time ranges of the run sheet (the log lasts 100 s and has 2 outings)";
+        let text = "no sample lies in the time ranges of the run sheet (the log lasts 100 s and has 2 outings; `from` and \
+            `to` count from its first sample)";
         assert_eq!(late.to_string(), text);
+        let third = assign(&outings, &[row(None, None, Some(3))], 10.0, 1000).unwrap_err().to_string();
+        assert!(third.ends_with("has 2 outings; line 0 asks for outing 3)"), "{third}");
+        let short = assign(&[], &[row(None, None, None)], 1000.0, 1000).unwrap_err().to_string();
+        assert!(short.ends_with("the car never drove: is the unit of its time right?)"), "{short}");
     }
 }

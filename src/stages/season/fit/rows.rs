@@ -230,7 +230,9 @@ fn fit_row(doubts: &Doubts, tables: &SeasonTables, behind: &Behind, speeds: &[f6
             row.intercept = fit.model.intercept((k, q)).filter(|_| name != "drag");
             put_estimate(&mut row, &e, fit);
             flags.extend(e.flags.iter().copied());
-            if e.interval.1 < 0.0 && ["front_downforce", "rear_downforce", "drag", "resistance"].contains(&name) {
+            // An axle may well carry next to nothing; no car is pushed.
+            let least = if ["drag", "resistance"].contains(&name) { e.value } else { e.interval.1 };
+            if least < 0.0 && ["front_downforce", "rear_downforce", "drag", "resistance"].contains(&name) {
                 flags.insert("below_zero");
             }
             flags.extend(outside(fit, c.speeds).then_some("speed_outside_of_windows"));

@@ -265,7 +265,7 @@ impl Solver<'_> {
         let coefficients = std::mem::replace(&mut self.beta, fit.beta.clone());
         let (winds, mut told) = (self.wind.clone(), self.wind.clone());
         let mut moved = 0.0_f64;
-        for g in 0..self.order.sessions.len() {
+        for (g, told) in told.iter_mut().enumerate() {
             let nuisance = &fit.nuisance[g];
             let zeros = self.places[g].zeros;
             for (gain, value) in self.gains[g].iter_mut().zip(nuisance.iter().skip(zeros)) {
@@ -275,7 +275,7 @@ impl Solver<'_> {
             if self.estimates_wind() && nuisance.len() >= 2 {
                 let at = nuisance.len() - 2;
                 let new = (nuisance[at], nuisance[at + 1]);
-                told[g] = new;
+                *told = new;
                 // Half steps where the linearisation is far out.
                 let length = (new.0 - old.0).hypot(new.1 - old.1);
                 let step = if length > 5.0 { 5.0 / length } else { 1.0 };

@@ -15,6 +15,7 @@ mod log_kit;
 mod main_job;
 mod numerics;
 mod parts;
+mod said;
 mod schemas;
 mod season_check;
 mod season_kit;

@@ -10,12 +10,12 @@ use crate::config::log_names::Runs;
 use crate::config::run_sheet::RunRow;
 use crate::config::slips::slips;
 use crate::plan::Plan;
+use crate::stages::LogStep;
 use crate::stages::log::load::{self, Load};
 use crate::stages::season::SeasonTables;
 use crate::stages::season::cross_check;
 use crate::stages::season::fit::Wind;
 use crate::stages::season::fit::rows::LEFT_OUT;
-use crate::stages::{LogStep, SeasonStep};
 use crate::table::flags::{BELOW_ZERO, MOSTLY_OUTLIERS, SESSIONS_AT_ODDS, meaning};
 use crate::table::parquet_file::{self, place};
 use crate::table::rows::{BatchRow, FitRow, LogRow};
@@ -57,13 +57,7 @@ pub(super) fn of_run_sheet(plan: &Plan, named: &[NamedLog]) -> Vec<String> {
         n => Some(format!("{n} rows of the run sheet name")),
     };
     let unnamed = rows.map(|rows| format!("{rows} no log that was found: {}", first_of(&idle)));
-    idle_patterns(plan)
-        .into_iter()
-        .chain(unnamed)
-        .chain(slips(all))
-        .chain(unlike_days(all))
-        .chain(still_air(plan))
-        .collect()
+    idle_patterns(plan).into_iter().chain(unnamed).chain(slips(all)).chain(unlike_days(all)).collect()
 }
 
 /// Difference in altitude from which two runs were not at one place, m: a circuit climbs as much at most (common practice,
@@ -103,21 +97,12 @@ fn unlike_days(rows: &[RunRow]) -> Vec<String> {
 /// Wind of the run sheet, m/s, from which a fit that takes still air is said to.
 const NO_STILL_AIR: f64 = 1.0;
 
-/// A fit that takes still air although the run sheet names wind, and no log measures the speed through the air.
-fn still_air(plan: &Plan) -> Option<String> {
-    let pipeline = plan.pipeline();
-    let still = |step: &SeasonStep| matches!(step, SeasonStep::Fit(fit) if fit.wind == Wind::None);
-    let measured = |step: &LogStep| match step {
-        LogStep::Load(load) => load.resolved.layouts.iter().any(|(_, l)| l.channels.contains_key("air_speed")),
-        LogStep::Air(air) => air.air_speed_from.is_some(),
-        _ => false,
-    };
-    let named = plan.definitions.runs.rows.iter().filter_map(|row| row.wind_speed.as_ref()).map(|wind| wind.get());
-    let most = named.fold(0.0, f64::max);
-    let said = pipeline.season_wide.iter().any(|step| still(&step.value))
-        && !pipeline.per_log.iter().any(|step| measured(&step.value))
-        && most >= NO_STILL_AIR;
-    said.then(|| {
+/// A fit that takes still air although the run sheet names wind for windows whose speed through the air nobody measured.
+fn still_air(tables: &SeasonTables) -> Option<String> {
+    let still = tables.model.as_ref()?.options.as_ref()?.wind == Wind::None;
+    let unmeasured = tables.windows.iter().filter(|w| !w.air_speed_measured);
+    let most = unmeasured.filter_map(|w| w.sheet_wind).map(|(speed, _)| speed).fold(0.0, f64::max);
+    (still && most >= NO_STILL_AIR).then(|| {
         format!(
             "`fit` takes still air, but the run sheet names wind of up to {most:.1} m/s: write `wind: estimate`, which finds \
              it from straights of different heading, or `wind: run_sheet`"
@@ -191,16 +176,25 @@ pub(super) fn of_season(tables: &SeasonTables) -> Vec<String> {
     let second = cross_check::in_words(&tables.cross_checks, &tables.regressors);
     logs.chain(sessions)
         .chain(FIGURES_TO_LOOK_AT.into_iter().flat_map(|(flag, is)| of_figures(&tables.fits, flag, is)))
+        .chain(still_air(tables))
+        .chain(at_odds(&tables.fits))
         .chain(second)
         .collect()
 }
 
+/// Quantities that many sessions read differently, in one line: no configuration has it for itself.
+fn at_odds(fits: &[FitRow]) -> Option<String> {
+    let with = fits.iter().filter(|row| row.flags.split(',').any(|f| f == SESSIONS_AT_ODDS));
+    // The drag is made of the resistance.
+    let names: BTreeSet<&str> = with.map(|row| row.quantity.as_str()).filter(|name| *name != "resistance").collect();
+    let names: Vec<String> = names.into_iter().map(|name| name.replace('_', " ")).collect();
+    (!names.is_empty())
+        .then(|| format!("sessions are at odds about {}: {}", names.join(", "), meaning(SESSIONS_AT_ODDS)))
+}
+
 /// Flags of figures that are wrong rather than uncertain, and what is said of them.
-const FIGURES_TO_LOOK_AT: [(&str, &str); 3] = [
-    (BELOW_ZERO, "is below zero"),
-    (MOSTLY_OUTLIERS, "rests on few windows"),
-    (SESSIONS_AT_ODDS, "is read differently by many sessions"),
-];
+const FIGURES_TO_LOOK_AT: [(&str, &str); 2] =
+    [(BELOW_ZERO, "is below zero"), (MOSTLY_OUTLIERS, "rests on few windows")];
 
 /// Quantities with such a flag, and whose they are.
 fn of_figures(fits: &[FitRow], flag: &str, is: &str) -> Vec<String> {
@@ -282,5 +276,13 @@ mod tests {
         let found = of_season(&tables);
         assert_eq!(found[..2], said);
         assert!(found.len() == 3 && found[2].starts_with("front downforce is below zero (`a`; `b`): "), "{found:?}");
+        let odd = |quantity: &str| FitRow { flags: SESSIONS_AT_ODDS.to_owned(), ..row_of(quantity) };
+        let tables = SeasonTables { fits: ["drag", "resistance", "drag"].map(odd).into(), ..Default::default() };
+        let found = of_season(&tables);
+        assert!(found.len() == 1 && found[0].starts_with("sessions are at odds about drag: "), "{found:?}");
+    }
+
+    fn row_of(quantity: &str) -> FitRow {
+        FitRow { quantity: quantity.to_owned(), ..Default::default() }
     }
 }

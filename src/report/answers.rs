@@ -92,6 +92,12 @@ fn unit_of(quantity: &str, symbol: &str) -> Option<Unit> {
     }
 }
 
+/// At most four decimals, none that say nothing.
+fn short(value: f64) -> String {
+    let text = format!("{value:.4}");
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
 fn limits(season: &SeasonTables, speed: Unit, seen: &mut Seen) -> String {
     if season.limits.is_empty() {
         return String::new();
@@ -105,13 +111,12 @@ fn limits(season: &SeasonTables, speed: Unit, seen: &mut Seen) -> String {
         let side = r.side.replace('_', " ");
         table.push(vec![
             format!(
-                "{} {side} {:.4} {symbol} at {:.0} {}",
+                "{} {side} {} at {:.0} {}",
                 r.quantity.replace('_', " "),
-                r.limit * factor,
+                format!("{} {symbol}", short(r.limit * factor)).trim_end(),
                 speed.from_si(r.speed),
                 speed.symbol
-            )
-            .replace(".0000", ""),
+            ),
             r.configuration.clone(),
             cell(r.value, r.value_lo95, r.value_hi95, factor),
             r.verdict.clone(),

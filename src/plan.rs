@@ -9,7 +9,6 @@ use crate::config::issue::Issues;
 use crate::config::pipeline::Pipeline;
 use crate::config::read::Definitions;
 use crate::located::{Located, Spot};
-use crate::stages::season::answers::DERIVED;
 use crate::stages::window::select::ALWAYS;
 use crate::stages::{CheckCx, LogStep, Schema, SeasonStep, WindowStep};
 use crate::units::Dimension;
@@ -43,8 +42,18 @@ impl Plan {
         let mut issues = Issues::default();
         let (schema, needed, demanded, quantities) = {
             let window_stages = definitions.pipeline.windows.iter().map(|s| s.value.name()).collect();
-            let mut walk =
-                Walk { definitions: &definitions, window_stages, demanded: BTreeMap::new(), issues: &mut issues };
+            let fits = definitions.pipeline.season_wide.iter().filter_map(|s| match &s.value {
+                SeasonStep::Fit(fit) => Some(&fit.quantities),
+                _ => None,
+            });
+            let fitted = fits.flatten().map(|q| q.value.clone()).collect();
+            let mut walk = Walk {
+                definitions: &definitions,
+                window_stages,
+                fitted,
+                demanded: BTreeMap::new(),
+                issues: &mut issues,
+            };
             let schema = walk.log_stages();
             // Without `align` they lack what it makes, and that was said.
             if walk.aligned() {
@@ -101,6 +110,8 @@ struct Walk<'a> {
     definitions: &'a Definitions,
     /// Names of the window stages.
     window_stages: Vec<&'static str>,
+    /// Names of the quantities that are fitted.
+    fitted: Vec<String>,
     demanded: BTreeMap<String, &'static str>,
     issues: &'a mut Issues,
 }
@@ -114,6 +125,7 @@ impl Walk<'_> {
             car: &self.definitions.car,
             runs: &self.definitions.runs.rows,
             window_stages: &self.window_stages,
+            fitted: &self.fitted,
             demanded: &mut self.demanded,
             issues: self.issues,
         }
@@ -167,20 +179,8 @@ impl Walk<'_> {
         let steps = &self.definitions.pipeline.season_wide;
         self.repeated(steps, SeasonStep::name);
         let (mut before, mut quantities) = (Vec::new(), Vec::new());
-        let fitted = |name: &str| {
-            let fits = steps.iter().filter_map(|s| if let SeasonStep::Fit(fit) = &s.value { Some(fit) } else { None });
-            fits.flat_map(|fit| &fit.quantities).any(|q| q.value == name)
-        };
         for step in steps {
-            let mut cx = self.cx(step.name(), step.spot);
-            step.stage().check(schema, &before, &mut cx);
-            if let SeasonStep::Limits(limits) = &step.value {
-                let known = |q: &&Located<String>| schema.find(q).is_some() && !DERIVED.contains(&q.as_str());
-                for q in limits.keep.iter().map(|l| &l.quantity).filter(known).filter(|q| !fitted(q)) {
-                    let message = format!("`limits` keeps `{}`, which `fit` does not fit", q.value);
-                    cx.fault(q.spot, message, "add it to the `quantities` of `fit`");
-                }
-            }
+            step.stage().check(schema, &before, &mut self.cx(step.name(), step.spot));
             before.push(step.name());
             for q in step.stage().quantities() {
                 if !quantities.contains(&q) {

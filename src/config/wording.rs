@@ -150,7 +150,9 @@ fn unexpected(issue: Issue, key: Option<&str>, found: &str) -> Issue {
 /// Where a tab stands in the place of the spaces that YAML is indented by, next to the line of a fault: the parser sees it
 /// a line too early or too late, or as something else.
 fn tab(source: &str, fault: u64) -> Option<Spot> {
-    let place = |line: &str| line.find(|c: char| c != ' ').filter(|i| line[*i..].starts_with('\t'));
+    // A blank line and a comment may begin with one.
+    let text = |line: &str| !line.trim_start().is_empty() && !line.trim_start().starts_with('#');
+    let place = |line: &str| line.find(|c: char| c != ' ').filter(|i| line[*i..].starts_with('\t') && text(line));
     let mut near = (1..).zip(source.lines()).filter(|(number, _)| fault.abs_diff(*number) <= 1);
     let (line, column) = near.find_map(|(number, line)| Some((number, place(line)?)))?;
     Some(Spot { line, column: column as u64 + 1, length: 1 })

@@ -70,28 +70,28 @@ fn unlike_days(rows: &[RunRow]) -> Vec<String> {
     for row in rows {
         sessions.entry((row.event.trim(), row.session.trim())).or_default().push(row);
     }
-    let altitude = |row: &RunRow| row.altitude.as_ref().map(|h| h.get());
     let said = |((event, session), rows): ((&str, &str), Vec<&RunRow>)| {
-        let dated = || rows.iter().filter_map(|row| Some((*row, row.date.as_ref()?.value.as_str())));
-        let high = || rows.iter().filter_map(|row| Some((*row, altitude(row)?)));
-        let (first, day) = dated().next().unzip();
-        let days = dated().find(|(_, other)| Some(*other) != day).map(|(row, other)| {
-            let (day, line) = (day.unwrap_or_default(), first.map_or(0, |row| row.spot.line));
-            format!("the days {day} (line {line}) and {other} (line {})", row.spot.line)
-        });
-        let (first, height) = high().next().unzip();
-        let places = high().find(|(_, other)| height.is_some_and(|height| (other - height).abs() > CLIMB)).map(
-            |(row, other)| {
-                let (height, line) = (height.unwrap_or_default(), first.map_or(0, |row| row.spot.line));
-                format!("altitudes of {height:.0} m (line {line}) and {other:.0} m (line {})", row.spot.line)
-            },
-        );
+        let days = apart(&rows, |row| row.date.as_ref().map(|date| date.as_str()), |a, b| a != b)
+            .map(|[(a, line), (b, other)]| format!("the days {a} (line {line}) and {b} (line {other})"));
+        let places = apart(&rows, |row| row.altitude.as_ref().map(|h| h.get()), |a, b| (a - b).abs() > CLIMB)
+            .map(|[(a, line), (b, other)]| format!("altitudes of {a:.0} m (line {line}) and {b:.0} m (line {other})"));
         let found = days.or(places)?;
         Some(format!(
             "run sheet: session `{event}`, `{session}` has {found}: its wind and weather are taken for one; are these two sessions?"
         ))
     };
     sessions.into_iter().filter_map(said).collect()
+}
+
+/// The first value of some rows and the first that differs from it, with their lines.
+fn apart<'a, T: Copy>(
+    rows: &[&'a RunRow],
+    of: impl Fn(&'a RunRow) -> Option<T>,
+    differ: impl Fn(T, T) -> bool,
+) -> Option<[(T, u64); 2]> {
+    let mut all = rows.iter().filter_map(|row| Some((of(row)?, row.spot.line)));
+    let first = all.next()?;
+    Some([first, all.find(|other| differ(first.0, other.0))?])
 }
 
 /// Wind of the run sheet, m/s, from which a fit that takes still air is said to.

@@ -229,13 +229,14 @@ fn history(season: &SeasonTables) -> String {
     for r in changed {
         let unit = unit_of(&r.quantity, &r.unit);
         let factor = unit.map_or(1.0, |u| u.delta_from_si(1.0));
-        let symbol = unit.map_or(r.unit.as_str(), |u| u.symbol);
+        let symbol = unit.map_or("", |u| u.symbol);
         let when = r.event.as_deref().map_or_else(|| format!("season {}", r.of_season), str::to_owned);
         let change = cell(r.change, r.change_lo95, r.change_hi95, factor);
         out.push_str(&format!(
-            "\n  {when}: {} of {} by {change} {symbol}",
+            "\n  {when}: {} of {} by {}",
             r.quantity.replace('_', " "),
-            r.configuration
+            r.configuration,
+            format!("{change} {symbol}").trim_end()
         ));
     }
     for r in rows.iter().filter(|r| r.configuration.is_empty()) {

@@ -75,6 +75,8 @@ pub struct CheckCx<'a> {
     pub runs: &'a [RunRow],
     /// Window stages of the pipeline.
     pub window_stages: &'a [&'static str],
+    /// Names of the quantities that `fit` fits.
+    pub fitted: &'a [String],
     /// Channels of the exports that a stage asks for, and which does so first.
     pub demanded: &'a mut BTreeMap<String, &'static str>,
     /// Findings.

@@ -78,6 +78,7 @@ impl Bench {
                 car: &self.car,
                 runs: &self.runs,
                 window_stages: &[],
+                fitted: &[],
                 demanded: &mut BTreeMap::new(),
                 issues: &mut issues,
             },

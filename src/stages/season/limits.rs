@@ -80,6 +80,10 @@ impl SeasonStage for Limits {
                 cx.need_at(input, &limit.quantity, limit.quantity.spot);
                 continue;
             };
+            if !DERIVED.contains(&limit.quantity.as_str()) && !cx.fitted.contains(&limit.quantity.value) {
+                let message = format!("`limits` keeps `{}`, which `fit` does not fit", limit.quantity.value);
+                cx.fault(limit.quantity.spot, message, "add it to the `quantities` of `fit`");
+            }
             match limit.side() {
                 Some((_, text)) => {
                     let wrong = format!("wrong limit of `{}`", limit.quantity.value);

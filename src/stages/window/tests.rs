@@ -77,6 +77,7 @@ fn unseen(stage: &dyn WindowStage, name: &'static str) -> Vec<String> {
         car: &bench.car,
         runs: &bench.runs,
         window_stages: &[],
+        fitted: &[],
         demanded: &mut BTreeMap::new(),
         issues: &mut issues,
     };

@@ -6,8 +6,8 @@ use std::collections::BTreeSet;
 use super::balance::{Position, range, solve, why};
 use crate::numerics::distributions::p_value;
 use crate::stages::season::SeasonTables;
-use crate::stages::season::fit::SeasonFit;
 use crate::stages::season::fit::estimate::Estimate;
+use crate::stages::season::fit::{SeasonFit, Wind};
 use crate::stages::season::parts::model::{Gap, PartsFit};
 use crate::stages::season::parts::terms::Combination;
 use crate::units::Unit;
@@ -61,8 +61,8 @@ pub enum Remark {
     SpeedOutside { at: f64, range: (f64, f64) },
     /// Terms that can't be told apart.
     NotKnown(String),
-    /// Parts do not simply add.
-    NotAdditive { quantity: String, p: f64 },
+    /// Parts do not simply add; `wind`: the wind was found with them, and took up a part of the misfit.
+    NotAdditive { quantity: String, p: f64, wind: bool },
     /// Configurations that the run sheet describes alike, each of which may have run so.
     Several(Vec<String>),
     /// Part of it hangs on one session.
@@ -102,10 +102,15 @@ impl Remark {
                 format!("{} {unit} lies outside of the windows, {low} to {high} {unit}", v(*at))
             }
             Self::NotKnown(why) => why.clone(),
-            Self::NotAdditive { quantity, p } => {
+            Self::NotAdditive { quantity, p, wind } => {
+                let leaks = if *wind {
+                    "; the wind is found with the parts, so that other quantities may be off a little too, and `fits` has \
+                     what single configurations gave"
+                } else {
+                    ""
+                };
                 format!(
-                    "parts do not simply add for {} ({}): name an interaction; the wind is found with the parts, so that other \
-                     quantities may be off a little too, and `fits` has what single configurations gave",
+                    "parts do not simply add for {} ({}): name an interaction{leaks}",
                     quantity.replace('_', " "),
                     p_value(*p)
                 )
@@ -164,6 +169,8 @@ pub struct Ground<'a> {
     speeds: Option<(f64, f64)>,
     /// Quantities whose parts do not add, with the p-value.
     doubts: Vec<(String, f64)>,
+    /// Whether the wind is found with the parts.
+    wind: bool,
 }
 
 impl<'a> Ground<'a> {
@@ -179,7 +186,14 @@ impl<'a> Ground<'a> {
                 doubts.push((row.quantity.clone(), p));
             }
         }
-        Self { parts, units: &tables.units, speeds: speeds().reduce(f64::min).zip(speeds().reduce(f64::max)), doubts }
+        let wind = season.options.as_ref().is_some_and(|options| options.wind == Wind::Estimate);
+        Self {
+            parts,
+            units: &tables.units,
+            speeds: speeds().reduce(f64::min).zip(speeds().reduce(f64::max)),
+            doubts,
+            wind,
+        }
     }
 
     /// The fitted parts.
@@ -304,9 +318,13 @@ impl<'a> Ground<'a> {
         let mut out = BTreeSet::new();
         out.extend((!self.doubts.is_empty()).then_some("not_additive"));
         out.extend((self.all_ran_as(combination).count() > 1).then_some("described_alike"));
-        let outside = combination.wing.zip(range(self.parts)).is_some_and(|(at, of)| !(at >= of.0 && at <= of.1));
-        out.extend(outside.then_some("wing_outside_of_range"));
+        out.extend(self.wing_outside(combination).map(|remark| remark.flag()));
         out
+    }
+
+    fn wing_outside(&self, combination: &Combination) -> Option<Remark> {
+        let (at, range) = combination.wing.zip(range(self.parts))?;
+        (!(at >= range.0 && at <= range.1)).then_some(Remark::WingOutside { at, range })
     }
 
     /// Names what lies outside of what has run.
@@ -315,17 +333,13 @@ impl<'a> Ground<'a> {
             out.remarks.push(Remark::NeverRan);
         }
         for (quantity, p) in &self.doubts {
-            out.remarks.push(Remark::NotAdditive { quantity: quantity.clone(), p: *p });
+            out.remarks.push(Remark::NotAdditive { quantity: quantity.clone(), p: *p, wind: self.wind });
         }
         let alike: Vec<String> = self.all_ran_as(&out.combination).collect();
         if alike.len() > 1 {
             out.remarks.push(Remark::Several(alike));
         }
-        if let (Some(at), Some(range)) = (out.combination.wing, range(self.parts))
-            && !(at >= range.0 && at <= range.1)
-        {
-            out.remarks.push(Remark::WingOutside { at, range });
-        }
+        out.remarks.extend(self.wing_outside(&out.combination));
         if let Some(range) = self.speeds
             && !(out.speed >= range.0 && out.speed <= range.1)
         {

@@ -29,7 +29,7 @@ pub struct PredictArgs {
     #[arg(long, value_name = "A,B", value_delimiter = ',')]
     pub parts: Vec<String>,
     /// Wing position; that of the first configuration of the run sheet where left out.
-    #[arg(long, value_name = "POSITION", allow_negative_numbers = true, conflicts_with = "balance")]
+    #[arg(long, value_name = "POSITION", value_parser = wing, allow_negative_numbers = true, conflicts_with = "balance")]
     pub wing: Option<f64>,
     /// Find the wing position that gives this front share of the downforce, for example 42%.
     #[arg(long, value_name = "SHARE", value_parser = share)]
@@ -40,6 +40,11 @@ pub struct PredictArgs {
     /// Logs worked on at once; one per core by default.
     #[arg(long, value_name = "N")]
     pub threads: Option<usize>,
+}
+
+fn wing(text: &str) -> Result<f64, String> {
+    let position = text.trim().parse().ok().filter(|at: &f64| at.is_finite());
+    position.ok_or_else(|| format!("`{text}` is no wing position: write a number, as in the run sheet"))
 }
 
 fn share(text: &str) -> Result<f64, String> {

@@ -15,6 +15,7 @@ pub mod read;
 pub mod run_csv;
 pub mod run_sheet;
 pub mod slips;
+pub mod stiffness;
 mod text;
 mod wording;
 mod yaml;

@@ -107,6 +107,50 @@ pub(super) fn same_runs(results: &mut [LogResult], watcher: &dyn Watcher) {
     set_twice_aside(results, twice, watcher);
 }
 
+/// Windows that begin at one moment at one speed, and the share of the shorter log's windows that they are, from which two
+/// logs are of one run: of two laps one window in some hundreds does.
+const MOMENTS: usize = 8;
+const MOSTLY: f64 = 0.6;
+/// Seconds between the beginnings of one window in two exports.
+const SAME_MOMENT: f64 = 0.3;
+
+/// Sets aside the shorter of two logs of one run whose values differ: sensors zeroed again, another rate or filter. Most of
+/// their windows begin at the same moment with the same speed.
+pub(super) fn same_moments(results: &mut [LogResult], watcher: &dyn Watcher) {
+    let twice = of_same_moments(results);
+    set_twice_aside(results, twice, watcher);
+}
+
+fn of_same_moments(results: &[LogResult]) -> Vec<Twice> {
+    let count = |i: usize| results[i].windows.len();
+    let of = (0..results.len()).filter(|i| results[*i].outcome.is_ok() && count(*i) >= MOMENTS);
+    let mut all: Vec<(usize, &Window)> = of.flat_map(|i| results[i].windows.iter().map(move |w| (i, w))).collect();
+    all.sort_by(|(_, a), (_, b)| a.start.total_cmp(&b.start));
+    let mut met: BTreeMap<(usize, usize), (usize, bool)> = BTreeMap::new();
+    for (k, (i, w)) in all.iter().enumerate() {
+        let near = all[k + 1..].iter().take_while(|(_, next)| next.start - w.start <= SAME_MOMENT);
+        let alike = |next: &Window| next.kind == w.kind && (next.speed - w.speed).abs() <= SAME_SPEED * w.speed.abs();
+        for (j, next) in near.filter(|(j, next)| j != i && alike(next)) {
+            let longer_first = if (count(*i), *j) >= (count(*j), *i) { (*i, *j) } else { (*j, *i) };
+            let of_both = met.entry(longer_first).or_insert((0, true));
+            of_both.0 += 1;
+            of_both.1 &= next.configuration == w.configuration;
+        }
+    }
+    let enough = |(other, log): &(usize, usize), n: usize| {
+        n >= MOMENTS && n as f64 >= MOSTLY * count(*log).min(count(*other)) as f64
+    };
+    let mut out: Vec<Twice> = Vec::new();
+    for ((other, log), (n, agree)) in met {
+        // What is set aside already keeps no other out.
+        if enough(&(other, log), n) && out.iter().all(|twice| twice.log != log && twice.log != other) {
+            let fault = LogFault::SameRun { log: results[other].named.log.clone() };
+            out.push(Twice { log, other, fault, agree });
+        }
+    }
+    out
+}
+
 /// Whether any window of one of these logs is one of another's, too: on most nights none is, and all is well.
 fn any_alike(results: &[LogResult], of: &[usize]) -> bool {
     let windows = of.iter().flat_map(|i| results[*i].windows.iter().map(move |w| (*i, w)));

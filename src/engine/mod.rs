@@ -160,7 +160,7 @@ fn unchanged(
         watcher.done(&LogResult::known(named, found));
     }
     remarks::without_windows(named.iter().map(|n| n.log.as_str()).zip(idle), watcher);
-    remarks::of_run_sheet(plan, named).iter().chain(&standing.odd).for_each(|text| watcher.remark(text));
+    remarks::of_definitions(plan, named).iter().chain(&standing.odd).for_each(|text| watcher.remark(text));
     watcher.stands(&format!("nothing has changed since the run of {}: its tables stand", shown_time(standing.ended)));
     let batch = outcome::batch_row(plan, started, (named.len() as i64, standing.used, standing.windows));
     if let Some(remark) = outcome::add_batch(plan, &tables_folder(plan), &batch)? {
@@ -249,12 +249,13 @@ impl Batch<'_> {
             guards::once(results, watcher);
             guards::apart(results, watcher);
             guards::same_runs(results, watcher);
+            guards::same_moments(results, watcher);
             lost = guards::windows_not_lost(plan, results);
             if lost.is_ok() {
                 let idle = |r: &LogResult| r.outcome.is_ok() && r.found == 0;
                 remarks::without_windows(results.iter().map(|r| (r.named.log.as_str(), idle(r))), watcher);
             }
-            remarks::of_run_sheet(plan, named).iter().for_each(|text| watcher.remark(text));
+            remarks::of_definitions(plan, named).iter().for_each(|text| watcher.remark(text));
         }
         if let Some(cache) = self.cache {
             // A stopped run keeps what it did, for the next one.
@@ -374,7 +375,7 @@ pub fn headers(plan: &Plan) -> Result<(Vec<Header>, Vec<String>), Fatal> {
             .and_then(|layout| load::header_check(&named.path, layout, &plan.needed));
         (named, result)
     };
-    let mut odd = remarks::of_run_sheet(plan, &found);
+    let mut odd = remarks::of_definitions(plan, &found);
     odd.extend(remarks::of_layouts(plan, load));
     Ok((found.iter().cloned().map(one).collect(), odd))
 }

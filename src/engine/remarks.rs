@@ -9,6 +9,7 @@ use crate::config::layout::Layout;
 use crate::config::log_names::Runs;
 use crate::config::run_sheet::RunRow;
 use crate::config::slips::slips;
+use crate::config::stiffness::odd_stiffness;
 use crate::plan::Plan;
 use crate::stages::LogStep;
 use crate::stages::log::load::{self, Load};
@@ -16,7 +17,9 @@ use crate::stages::season::SeasonTables;
 use crate::stages::season::cross_check;
 use crate::stages::season::fit::Wind;
 use crate::stages::season::fit::rows::LEFT_OUT;
-use crate::table::flags::{BELOW_ZERO, MOSTLY_OUTLIERS, SESSIONS_AT_ODDS, meaning};
+use crate::table::flags::{
+    BELOW_ZERO, LOADS_OUT_OF_STEP, MOSTLY_OUTLIERS, SESSIONS_AT_ODDS, TORQUE_OUT_OF_STEP, meaning,
+};
 use crate::table::parquet_file::{self, place};
 use crate::table::rows::{BatchRow, FitRow, LogRow};
 use crate::units::nearest;
@@ -35,9 +38,9 @@ pub(super) fn without_windows<'a>(logs: impl Iterator<Item = (&'a str, bool)>, w
 /// Logs that are named one by one before the rest is counted.
 const NAMED: usize = 5;
 
-/// What is odd about patterns and run sheet, in words: patterns and rows that name no log, and names that look like slips
+/// What is odd about patterns, car file and run sheet, in words: springs of another car, patterns and rows that name no log, and names that look like slips
 /// of the pen, which cost a run, or make two cars out of one, without a trace.
-pub(super) fn of_run_sheet(plan: &Plan, named: &[NamedLog]) -> Vec<String> {
+pub(super) fn of_definitions(plan: &Plan, named: &[NamedLog]) -> Vec<String> {
     let all = &plan.definitions.runs.rows;
     let sheet = Runs::new(all);
     let (mut used, mut alone) = (BTreeSet::new(), Vec::new());
@@ -57,7 +60,8 @@ pub(super) fn of_run_sheet(plan: &Plan, named: &[NamedLog]) -> Vec<String> {
         n => Some(format!("{n} rows of the run sheet name")),
     };
     let unnamed = rows.map(|rows| format!("{rows} no log that was found: {}", first_of(&idle)));
-    idle_patterns(plan).into_iter().chain(unnamed).chain(slips(all)).chain(unlike_days(all)).collect()
+    let stiffness = odd_stiffness(&plan.definitions.car);
+    idle_patterns(plan).into_iter().chain(stiffness).chain(unnamed).chain(slips(all)).chain(unlike_days(all)).collect()
 }
 
 /// Difference in altitude from which two runs were not at one place, m: a circuit climbs as much at most (common practice,
@@ -210,11 +214,13 @@ fn of_figures(fits: &[FitRow], flag: &str, is: &str) -> Vec<String> {
 
 /// Flags of a log that put all its forces off, or cost an outing, should what they say be a fault: nobody finds them in a
 /// table by chance.
-const LOOK_AT: [&str; 8] = [
+const LOOK_AT: [&str; 10] = [
     "outing_not_in_log",
     "changed_while_driving",
     "speed_unlike_acceleration",
     "speed_late_or_smoothed",
+    LOADS_OUT_OF_STEP,
+    TORQUE_OUT_OF_STEP,
     "unit_unlike_file",
     "temperature_unlike_run_sheet",
     "pressure_unlike_run_sheet",

@@ -36,6 +36,9 @@ pub const SESSIONS_AT_ODDS: &str = "sessions_at_odds";
 pub const BELOW_ZERO: &str = "below_zero";
 /// Flag of a log with an axle whose wheels do not agree.
 pub const LEFT_AND_RIGHT_DISAGREE: &str = "left_and_right_disagree";
+/// Flags of a log whose load sensors, or torque, speak of another moment than the rest.
+pub const LOADS_OUT_OF_STEP: &str = "loads_out_of_step";
+pub const TORQUE_OUT_OF_STEP: &str = "torque_out_of_step";
 
 /// Every flag, by name within its kind.
 pub const FLAGS: &[Flag] = &[
@@ -82,6 +85,11 @@ pub const FLAGS: &[Flag] = &[
         "link_force_of_drive_unknown",
         "`anti_squat` without a drive force: the rear downforce lacks what the rear links carry of the drag",
     ),
+    of(
+        Log,
+        LOADS_OUT_OF_STEP,
+        "the load sensors tell braking and accelerating a third of a second or more before or after the accelerometer along x: forces are held against the speed of another moment, and load transfer is taken off where there is none; log both by one clock, and dampers without a slow filter",
+    ),
     of(Log, "no_window_found", "no window of this log passed the selection: `funnel` says what each rule cost"),
     of(
         Log,
@@ -112,7 +120,7 @@ pub const FLAGS: &[Flag] = &[
     of(
         Log,
         "speed_unlike_acceleration",
-        "the speed changes otherwise than the accelerometer along x says, by a quarter at least or with the other sign: look at the units and signs of both, at the unit of the time, and whether the speed comes seconds late; all forces are wrong where it is the speed or the time",
+        "the speed changes otherwise than the accelerometer along x says, by a tenth at least or with the other sign: look at the units and signs of both, at the unit and the rate of the time, and whether the speed comes seconds late; all forces are wrong where it is the speed or the time",
     ),
     of(
         Log,
@@ -136,6 +144,11 @@ pub const FLAGS: &[Flag] = &[
         Log,
         "temperature_unlike_run_sheet",
         "the logged air temperature is more than 2 % of the absolute one (6 K) from that of the run sheet: the log's was taken, and all forces are off by as much where it is the wrong one (a sensor in the sun or behind a radiator)",
+    ),
+    of(
+        Log,
+        TORQUE_OUT_OF_STEP,
+        "the torque changes a third of a second or more before or after the speed does: the drag is that of two moments; log both by one clock",
     ),
     of(
         Log,

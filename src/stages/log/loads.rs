@@ -20,13 +20,14 @@ mod wheels;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::in_step::out_of_step;
 use super::state::{DAMPERS, fuel, mass, specific_force};
 use crate::config::car::{CORNERS, Driven};
 use crate::error::LogFault;
 use crate::located::Spot;
 use crate::physics::transfer::{Axles, Geometry, Longitudinal, fuel_weight};
 use crate::stages::{CheckCx, LogCx, LogStage, Schema};
-use crate::table::flags::LEFT_AND_RIGHT_DISAGREE;
+use crate::table::flags::{LEFT_AND_RIGHT_DISAGREE, LOADS_OUT_OF_STEP};
 use crate::table::frame::LogFrame;
 use crate::units::Dimension;
 
@@ -111,6 +112,11 @@ impl LogStage for Loads {
             log.flag(LEFT_AND_RIGHT_DISAGREE);
         }
         let felt = specific_force(&mut log, cx.car)?;
+        // Braking shifts load from the rear to the front.
+        let shift: Vec<f64> = (0..felt.len().min(fl.len())).map(|i| rl[i] + rr[i] - fl[i] - fr[i]).collect();
+        if log.get("speed").is_some_and(|speed| out_of_step(speed, &shift, &felt, log.rate)) {
+            log.flag(LOADS_OUT_OF_STEP);
+        }
         let fuel = fuel(&mut log, cx);
         let masses: Vec<f64> = fuel.iter().map(|f| mass(cx.car, *f)).collect();
         let links =

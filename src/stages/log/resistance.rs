@@ -10,11 +10,13 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::in_step::out_of_step;
 use super::state::{DAMPERS, coasting, column, fuel, levelled, mass, sine_of_grade};
 use crate::config::car::{Car, Driven};
 use crate::error::LogFault;
 use crate::located::{Located, Spot};
 use crate::stages::{CheckCx, LogCx, LogStage, Schema};
+use crate::table::flags::TORQUE_OUT_OF_STEP;
 use crate::table::frame::LogFrame;
 use crate::units::{Dimension, G, Ratio};
 
@@ -136,6 +138,10 @@ impl LogStage for Resistance {
 
     fn run(&self, mut log: LogFrame, cx: &LogCx) -> Result<LogFrame, LogFault> {
         let drive = self.drive_force(&mut log, cx.car)?;
+        let both = log.get("speed").zip(log.get("acceleration")).filter(|_| self.from != DriveForce::Coasting);
+        if both.is_some_and(|(speed, change)| out_of_step(speed, &drive, change, log.rate)) {
+            log.flag(TORQUE_OUT_OF_STEP);
+        }
         let fuel = fuel(&mut log, cx);
         let masses: Vec<f64> = fuel.iter().map(|f| mass(cx.car, *f)).collect();
         // m/s² that the road takes.

@@ -1,15 +1,15 @@
 //! Does the speed change as the accelerometer says? The two know nothing of each other's unit, sign or clock: where they
 //! disagree by a factor one of them is read wrongly, and no other log is needed to see it.
 
-/// Fewest seconds with both, while the car moves, from which the factor is known.
-pub(super) const LONG_ENOUGH: f64 = 20.0;
-/// Speed from which the car surely drives, m/s.
-pub(super) const DRIVES: f64 = 10.0;
-/// Least standard deviation of the change of speed, m/s²: what is steadier says nothing.
-pub(super) const LIVELY: f64 = 0.5;
-/// The accelerometer over the change of speed: pitch of the body, slopes and slip move it by less than this (common
-/// practice, no source); miles for kilometres, knots, a turned sign or half a clock by more.
-const WITHIN: std::ops::RangeInclusive<f64> = 0.75..=1.33;
+use crate::stages::log::in_step::{DRIVES, LIVELY, LONG_ENOUGH};
+
+/// Share by which the accelerometer may read more or less than the speed changes: its own scale, that of the speed, pitch of
+/// the body and slip move it by less (common practice, no source). Miles for kilometres, knots, a turned sign or a clock
+/// that runs a tenth fast move it by more.
+const SCALE: f64 = 0.08;
+/// What slopes of the road may put on top where the car is driven the more steadily, m/s²: one of 1 %, had it all of the
+/// lap's rhythm (common practice, no source).
+const SLOPES: f64 = 0.1;
 
 /// Whether an accelerometer along x disagrees with the change of speed, both m/s², at so many samples per second; `speed` in
 /// m/s. Slope of the one on the other by least squares; gradients and offsets fall to the intercept. Where too little is
@@ -33,7 +33,9 @@ pub(super) fn disagree(speed: &[f64], change: &[f64], felt: &[f64], rate: f64) -
         own += (c - c_mean) * (c - c_mean);
         cross += (c - c_mean) * (f - f_mean);
     }
-    own > n * LIVELY * LIVELY && !WITHIN.contains(&(cross / own))
+    let lively = (own / n).sqrt();
+    let most = 1.0 + SCALE + SLOPES / lively;
+    lively > LIVELY && !(1.0 / most..=most).contains(&(cross / own))
 }
 
 #[cfg(test)]
@@ -53,13 +55,15 @@ mod tests {
     fn units_signs_and_clocks_are_seen() {
         let (speed, change, felt) = minute(1200);
         assert!(!disagree(&speed, &change, &felt, 20.0));
-        for factor in [1.609, 1.0 / 1.609, 1.852, 1.0 / 1.852, -1.0, 2.0, 0.5] {
+        for factor in [1.609, 1.0 / 1.609, 1.852, 1.0 / 1.852, -1.0, 2.0, 0.5, 1.2, 1.0 / 1.2] {
             let wrong: Vec<f64> = change.iter().map(|c| c * factor).collect();
             assert!(disagree(&speed, &wrong, &felt, 20.0), "{factor}");
         }
-        // Five per cent are no matter of units.
-        let near: Vec<f64> = change.iter().map(|c| c * 1.05).collect();
-        assert!(!disagree(&speed, &near, &felt, 20.0));
+        // A few per cent are no matter of units or clocks.
+        for factor in [1.08, 1.0 / 1.08] {
+            let near: Vec<f64> = change.iter().map(|c| c * factor).collect();
+            assert!(!disagree(&speed, &near, &felt, 20.0), "{factor}");
+        }
     }
 
     #[test]

@@ -3,10 +3,8 @@
 
 use std::ops::RangeInclusive;
 
-use super::agree::{DRIVES, LIVELY, LONG_ENOUGH};
+use crate::stages::log::in_step::{BLOCK, DRIVES, LONG_ENOUGH, correlation};
 
-/// Time that means are taken over before the two are held against each other, s: a tenth of a second is no delay.
-const BLOCK: f64 = 0.1;
 /// Delays that are tried, and smoothing beyond that of the slope, in blocks either side; every second of them.
 const DELAYS: RangeInclusive<isize> = -10..=30;
 const SMOOTHINGS: RangeInclusive<usize> = 0..=20;
@@ -62,25 +60,6 @@ fn smoothed(of: &[f64], side: usize) -> Vec<f64> {
         *mean = values.iter().sum::<f64>() / width as f64;
     }
     out
-}
-
-/// Correlation of `change`, so many values later, with `felt`, where both are there: of at least so many, and of a car that
-/// is not driven steadily throughout.
-fn correlation(change: &[f64], felt: &[f64], delay: isize, least: usize) -> Option<f64> {
-    let (later, earlier) = (delay.max(0).unsigned_abs(), delay.min(0).unsigned_abs());
-    let (mut n, mut c_sum, mut f_sum, mut cc, mut ff, mut cf) = (0usize, 0.0, 0.0, 0.0, 0.0, 0.0);
-    let pairs = change.iter().skip(later).zip(felt.iter().skip(earlier));
-    for (c, f) in pairs.filter(|(c, f)| c.is_finite() && f.is_finite()) {
-        n += 1;
-        c_sum += c;
-        f_sum += f;
-        cc += c * c;
-        ff += f * f;
-        cf += c * f;
-    }
-    let count = n as f64;
-    let (own, of_felt, both) = (cc - c_sum * c_sum / count, ff - f_sum * f_sum / count, cf - c_sum * f_sum / count);
-    (n > least && own > count * LIVELY * LIVELY && of_felt > 0.0).then(|| both / (own * of_felt).sqrt())
 }
 
 #[cfg(test)]

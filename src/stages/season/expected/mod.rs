@@ -21,6 +21,8 @@ use super::limits::{NO_SHARE, dimension};
 use crate::config::issue::Issue;
 use crate::error::Fatal;
 use crate::located::{Located, Spot};
+use crate::numerics::distributions::t_p_value;
+use crate::numerics::shown::with_half;
 use crate::stages::season::stated;
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
 use crate::units::{self, Dimension, Ratio};
@@ -161,14 +163,23 @@ fn check_subject(figure: &Located<Figure>, cx: &mut CheckCx) {
     }
 }
 
+/// What the track says of a figure's subject.
+pub(super) struct Track {
+    /// Its value at the reference.
+    value: Derived,
+    /// Of a part, pairs of configurations that say quite different things of it, in words.
+    at_odds: Option<String>,
+}
+
 /// The track's value of a figure's subject at the reference; for a part the mean of the differences of all pairs
 /// of configurations that only that part tells apart. The text says why there is none.
-pub(super) fn of_track(fit: &SeasonFit, figure: &Figure) -> Result<Derived, String> {
+pub(super) fn of_track(fit: &SeasonFit, figure: &Figure) -> Result<Track, String> {
     let value = |k: usize| fit.value_at(k, &figure.quantity, fit.speed, fit.density);
     let all = &fit.evidence.configurations;
     if let Some(name) = &figure.configuration {
         let k = all.iter().position(|c| c.name == name.value);
-        return k.and_then(value).ok_or_else(|| format!("no {} could be fitted for it", figure.quantity.value));
+        let value = k.and_then(value).ok_or_else(|| format!("no {} could be fitted for it", figure.quantity.value))?;
+        return Ok(Track { value, at_odds: None });
     }
     let part = figure.part.as_ref().map_or("", |p| p.value.as_str());
     let without = |parts: &[String]| {
@@ -177,19 +188,38 @@ pub(super) fn of_track(fit: &SeasonFit, figure: &Figure) -> Result<Derived, Stri
         rest.iter().map(|p| (*p).to_owned()).collect::<Vec<String>>()
     };
     let has = |k: usize| all[k].parts.iter().any(|p| p == part);
-    let mut sum: Option<Derived> = None;
-    let mut pairs = 0.0;
+    let mut pairs: Vec<(usize, Derived)> = Vec::new();
     for a in (0..all.len()).filter(|a| has(*a)) {
         for b in (0..all.len()).filter(|b| !has(*b)) {
             if without(&all[a].parts) != without(&all[b].parts) || all[a].wing_position != all[b].wing_position {
                 continue;
             }
             let (Some(x), Some(y)) = (value(a), value(b)) else { continue };
-            let d = x.minus(&y);
-            sum = Some(sum.map_or(d.clone(), |s| s.plus(&d)));
-            pairs += 1.0;
+            pairs.push((a, x.minus(&y)));
         }
     }
-    sum.map(|s| s.times(1.0 / pairs))
-        .ok_or_else(|| "no two configurations with figures differ by this part alone".to_owned())
+    let sum = pairs.iter().map(|(_, d)| d.clone()).reduce(|sum, d| sum.plus(&d));
+    let value = sum.ok_or_else(|| "no two configurations with figures differ by this part alone".to_owned())?;
+    Ok(Track { value: value.times(1.0 / pairs.len() as f64), at_odds: at_odds(fit, &pairs) })
+}
+
+/// The two pairs that differ most, where they do so beyond chance (5 %, Bonferroni over all two of them).
+fn at_odds(fit: &SeasonFit, pairs: &[(usize, Derived)]) -> Option<String> {
+    let twos = pairs.len() * pairs.len().saturating_sub(1) / 2;
+    let mut most: Option<(f64, [&(usize, Derived); 2])> = None;
+    for (i, a) in pairs.iter().enumerate() {
+        for b in &pairs[i + 1..] {
+            let Some(e) = fit.estimate(&a.1.minus(&b.1)) else { continue };
+            let p = t_p_value(e.value / e.se, e.dof).unwrap_or(1.0) * twos as f64;
+            if p < 0.05 && most.is_none_or(|(least, _)| p < least) {
+                most = Some((p, [a, b]));
+            }
+        }
+    }
+    let said = |(k, d): &(usize, Derived)| {
+        let (lo, hi) = fit.estimate(d)?.interval;
+        Some(format!("{} in `{}`", with_half(d.value, 0.5 * (hi - lo)), fit.evidence.configurations.get(*k)?.name))
+    };
+    let (_, [a, b]) = most?;
+    Some(format!("a mean of what does not agree: {} and {}; the part does not simply add", said(a)?, said(b)?))
 }

@@ -2,7 +2,7 @@
 
 use super::figure::{Figure, Reference};
 use super::scale::{self, Scale};
-use super::{Expected, Held, of_track};
+use super::{Expected, Held, Track, of_track};
 use crate::located::Located;
 use crate::numerics::multiple::holm;
 use crate::stages::season::answers::{DERIVED, minus_outside};
@@ -131,7 +131,10 @@ fn row(fit: &SeasonFit, figure: &Located<Figure>, unit: &str, held: &mut Vec<Hel
     };
     (row.expected, row.expected_half95) = (c.value, c.half);
     let track = match of_track(fit, figure) {
-        Ok(track) => track,
+        Ok(Track { value, at_odds }) => {
+            row.why = at_odds.unwrap_or_default();
+            value
+        }
         Err(why) => {
             row.why = why;
             return row;
@@ -176,7 +179,8 @@ fn judge(row: &mut ExpectedRow, within: f64) {
     } else {
         ("not resolved", format!("neither within {percent} % for sure nor different for sure"))
     };
-    (row.verdict, row.why) = (verdict.to_owned(), why);
+    row.verdict = verdict.to_owned();
+    row.why = if row.why.is_empty() { why } else { format!("{why}; {}", row.why) };
 }
 
 fn put_scale(rows: &mut [ExpectedRow], held: &[Held], scale: &Scale, kind: &str) {

@@ -107,6 +107,26 @@ fn parts_are_held_as_differences() {
 }
 
 #[test]
+fn pairs_that_do_not_agree_about_a_part_are_said() {
+    let season =
+        Season { session_scatter: 0.004, sessions: 10, noise: 8.0, wind: 1.0, configurations: 4, ..Default::default() };
+    let mut fit = solve(&make(&season, 22), PLAIN, 4);
+    // Every configuration is a step from the one before.
+    let mut why = |lip_and_strip: usize, strip: usize| {
+        let parts = [(1, &["lip"][..]), (strip, &["strip"][..]), (lip_and_strip, &["lip", "strip"][..])];
+        for (k, parts) in parts {
+            fit.evidence.configurations[k].parts = parts.iter().map(|p| (*p).to_owned()).collect();
+        }
+        let (rows, _) = rows(&fit, &[line("part: lip", "front_downforce", 60.0)]);
+        rows[0].why.clone()
+    };
+    // The lip is a step up in both pairs, or up in one and down in the other.
+    assert!(!why(3, 2).contains("does not agree"));
+    let odd = why(2, 3);
+    assert!(odd.contains("does not agree") && odd.contains("in `c1`") && odd.contains("in `c2`"), "{odd}");
+}
+
+#[test]
 fn the_figures_own_uncertainty_widens() {
     let fit = fit();
     let with = |uncertainty: &str| {

@@ -280,6 +280,16 @@ struct Solver<'a> {
 }
 
 impl Model {
+    /// The shared columns of a quantity, rising.
+    pub fn columns_of(&self, quantity: usize) -> Vec<usize> {
+        let slopes = self.column.iter().filter(|((_, q), _)| *q == quantity).map(|(_, c)| *c);
+        let zeros = slopes.clone().filter(|_| self.has_intercepts()).map(|c| c + self.column.len());
+        let let_in = self.let_in.iter().filter(|((_, q), _)| *q == quantity).map(|(_, c)| *c);
+        let mut out: Vec<usize> = slopes.chain(zeros).chain(let_in).collect();
+        out.sort_unstable();
+        out
+    }
+
     /// The gain of a quantity in a session.
     pub fn gain(&self, session: usize, quantity: usize) -> Option<Gain> {
         self.gains.get(session)?.iter().find(|g| g.quantity == quantity).copied()
@@ -289,8 +299,12 @@ impl Model {
     pub fn intercept(&self, pair: Pair) -> Option<f64> {
         let fit = self.fit.as_ref()?;
         let column = self.column.get(&pair)? + self.column.len();
-        let slopes_and_zeros = 2 * self.column.len() + self.let_in.len();
-        (fit.beta.len() == slopes_and_zeros).then(|| fit.beta[column])
+        self.has_intercepts().then(|| fit.beta[column])
+    }
+
+    /// Whether configurations have zeros of their own: shared columns behind all slopes, in the same order.
+    fn has_intercepts(&self) -> bool {
+        self.fit.as_ref().is_some_and(|fit| fit.beta.len() == 2 * self.column.len() + self.let_in.len())
     }
 }
 

@@ -1,17 +1,17 @@
 //! The season's windows against parts: coefficient of a configuration = base + Σ parts present + slope·wing.
 //!
-//! The blocks that `fit` solved last (pseudo-values, weights, zeros, wind) are taken over as they are; only
-//! their columns x·1(configuration) are replaced by x·1(term), which is a product with the configurations'
-//! design matrix. Weighted least squares of the windows, not of the coefficients.
+//! Weighted least squares of the windows with the blocks that `fit` solved last (pseudo-values, weights, zeros): columns
+//! x·1(configuration) are held to what the terms give, quantity by quantity. Wind and gusts, which all quantities share,
+//! stay what `fit` found: sought again, they would take up what does not add in one quantity and put it into the others.
 
 use std::borrow::Cow;
-use std::collections::BTreeMap;
 
 use nalgebra::{DMatrix, DVector};
 
 use super::terms::{Combination, Terms};
 use crate::numerics::blocked::blind::Blind;
-use crate::numerics::blocked::{self, Block, Inference, Pooled, Rows, Solution};
+use crate::numerics::blocked::restricted::{Group, each_restricted};
+use crate::numerics::blocked::{Inference, Pooled, Rows, Solution};
 use crate::numerics::distributions::t_quantile;
 use crate::numerics::null_space::{NullSpace, NullSpaceParams, null_space};
 use crate::stages::season::fit::SeasonFit;
@@ -19,12 +19,17 @@ use crate::stages::season::fit::estimate::{Derived, Estimate, combined, summed};
 use crate::stages::season::fit::evidence::Configuration;
 use crate::stages::season::fit::scatter::{self, Scatter};
 
+/// Share of a contrast that is rounding.
+const NONE: f64 = 1e-9;
+
 /// The terms of one measured quantity.
 #[derive(Clone, Debug, Default)]
 pub struct Design {
     /// Configurations that are fitted and can be placed, by index.
     pub used: Vec<usize>,
-    /// Shared column of every term; `None` for those that the kept ones contain.
+    /// Columns of their coefficients.
+    coefficients: Vec<usize>,
+    /// Unknown of every term; `None` for those that the kept ones contain.
     pub columns: Vec<Option<usize>>,
     /// What can't be told apart; `None` where no configuration is used.
     pub space: Option<NullSpace>,
@@ -41,8 +46,10 @@ pub struct PartsFit {
     pub designs: Vec<Design>,
     /// Configurations of the run sheet.
     pub configurations: Vec<Configuration>,
-    /// The solved blocks.
+    /// The windows' fit, coefficients of configurations held to the terms. Contrasts are of these.
     pub fit: Option<Inference>,
+    /// The unknowns as contrasts of the coefficients.
+    unknowns: DMatrix<f64>,
     /// Rows of the sessions that tell something alone, by their number.
     lone: Vec<(usize, Rows)>,
     /// Per block and row, the window it belongs to.
@@ -76,11 +83,14 @@ impl PartsFit {
         let configurations = season.evidence.configurations.clone();
         let terms = Terms::new(&configurations, interactions);
         let rows: Vec<Option<DVector<f64>>> = configurations.iter().map(|c| terms.row(&Combination::of(c))).collect();
-        let mut next = 0;
-        let mut columns_of = BTreeMap::new();
-        let designs = (0..season.quantities.len())
-            .map(|q| design(season, &terms, &rows, q, &mut next, &mut columns_of))
-            .collect();
+        let mut unknowns = 0;
+        let (designs, groups): (Vec<Design>, Vec<Group>) = (0..season.quantities.len())
+            .map(|q| {
+                let (design, group) = placed(season, &terms, &rows, q, unknowns);
+                unknowns += group.design.ncols();
+                (design, group)
+            })
+            .unzip();
         let mut out = Self {
             terms,
             quantities: season.quantities.clone(),
@@ -99,27 +109,22 @@ impl PartsFit {
             speed: season.speed,
             density: season.density,
             fit: None,
+            unknowns: DMatrix::zeros(0, 0),
             lone: Vec::new(),
         };
         let Some(blocks) = season.blocks() else { return out };
-        for c in (0..blocks.count()).flat_map(|g| blocks.columns(g)) {
-            // A column that nothing replaces (a configuration that can't be placed, a regressor that was let in, an
-            // intercept of a configuration) stays as one of its own.
-            columns_of.entry(*c).or_insert_with(|| {
-                next += 1;
-                vec![(next - 1, 1.0)]
-            });
-        }
-        let block = |g: usize| Cow::Owned(with_columns(&blocks.make(g), &columns_of));
+        let Some(restricted) = season.model.fit.as_ref().and_then(|fit| fit.restricted(&groups)) else { return out };
+        let block = |g: usize| Cow::Owned(blocks.make(g));
         let keep = |g: usize, solution: &Solution, rows: Rows| {
             let moved = rows.moved(solution, &out.quantities_of_rows[g], season.factors.nrows());
             (rows.grouped(&out.windows_of_rows[g]), (moved, rows.tell_alone().then_some((g, rows))))
         };
-        if let Ok((fit, kept)) = blocked::fit_each(blocks.count(), block, next, keep) {
+        if let Ok((fit, kept)) = each_restricted(blocks.count(), block, &restricted, keep) {
             let (each, (moved, lone)): (Vec<_>, (Vec<_>, Vec<_>)) = kept.into_iter().unzip();
             let (within, common) = (fit.sandwich(&each), fit.common_covariance(&moved, &season.factors));
             out.pooled = Some(Pooled { within, common, dof: scatter::dof_of_all(&season.model, season.scatter) });
             (out.fit, out.lone) = (Some(fit), lone.into_iter().flatten().collect());
+            out.unknowns = restricted.unknowns;
         }
         out
     }
@@ -144,9 +149,9 @@ impl PartsFit {
             return Err(Gap::NotSeparable(self.tied(design, contrast)));
         }
         let mut gradient = DVector::zeros(fit.beta.len());
-        for (column, value) in design.columns.iter().zip(contrast.iter()) {
-            if let Some(c) = column {
-                gradient[*c] = *value;
+        for (unknown, value) in design.columns.iter().zip(contrast.iter()) {
+            if let Some(u) = unknown {
+                gradient += self.unknowns.row(*u).transpose() * *value;
             }
         }
         Ok(Derived { value: gradient.dot(&fit.beta), gradient })
@@ -235,15 +240,15 @@ impl PartsFit {
     pub fn new_session(&self, derived: &Derived, estimate: &Estimate) -> Option<(f64, f64)> {
         let fit = self.fit.as_ref()?;
         let relative = self.scatter.seen.unwrap_or(self.scatter.relative);
-        // ∂figure/∂(a quantity's coefficient) is the derivative by the base's, which every combination has once.
+        // A factor of a quantity's sensor moves what the figure takes from the car as a whole. An effect takes nothing from
+        // it: the contrast of its coefficients sums up to none.
         let mut scatter = 0.0;
         for design in &self.designs {
-            let Some(base) = design.columns.first().copied().flatten() else { continue };
-            let by = derived.gradient[base];
-            if by != 0.0 {
-                let own = |c: &usize| derived.gradient[*c] * fit.beta[*c];
-                let coefficient: f64 = design.columns.iter().flatten().map(own).sum::<f64>() / by;
-                scatter += (relative * by * coefficient).powi(2);
+            let taken = || design.coefficients.iter().map(|c| derived.gradient[*c]);
+            let (sum, size) = (taken().sum::<f64>(), taken().map(f64::abs).sum::<f64>());
+            if sum.abs() > NONE * size {
+                let figure: f64 = taken().zip(&design.coefficients).map(|(by, c)| by * fit.beta[*c]).sum();
+                scatter += (relative * figure).powi(2);
             }
         }
         // Half-widths in quadrature: never narrower than the mean's, whatever the degrees of freedom of the two.
@@ -254,36 +259,32 @@ impl PartsFit {
     }
 }
 
-/// Places the configurations of one quantity: new columns for its terms, and what each old column turns into.
-fn design(
+/// Places the configurations of one quantity: its terms, the first of which is the unknown `first`, and what its
+/// coefficients are in them. A coefficient that no term stands for (a configuration that can't be placed, a regressor that
+/// was let in, an intercept of a configuration) stays as an unknown of its own.
+pub(super) fn placed(
     season: &SeasonFit,
     terms: &Terms,
     rows: &[Option<DVector<f64>>],
     q: usize,
-    next: &mut usize,
-    columns_of: &mut BTreeMap<usize, Vec<(usize, f64)>>,
-) -> Design {
-    let old = |k: usize| season.model.column.get(&(k, q)).copied();
-    let used: Vec<usize> = (0..rows.len()).filter(|k| old(*k).is_some() && rows[*k].is_some()).collect();
+    first: usize,
+) -> (Design, Group) {
+    let of = |k: usize| season.model.column.get(&(k, q)).copied();
+    let used: Vec<usize> = (0..rows.len()).filter(|k| of(*k).is_some() && rows[*k].is_some()).collect();
+    let coefficients: Vec<usize> = used.iter().filter_map(|k| of(*k)).collect();
     let placed: Vec<&DVector<f64>> = used.iter().filter_map(|k| rows[*k].as_ref()).collect();
-    let mut columns = vec![None; terms.terms.len()];
-    let space = if placed.is_empty() {
-        None
-    } else {
-        let full = DMatrix::from_fn(placed.len(), terms.terms.len(), |i, j| placed[i][j]);
-        for j in independent(&full) {
-            columns[j] = Some(*next);
-            *next += 1;
-        }
-        null_space(&full, NullSpaceParams::default()).ok()
-    };
-    for (k, row) in used.iter().zip(&placed) {
-        if let Some(c) = old(*k) {
-            let parts = columns.iter().zip(row.iter()).filter_map(|(c, v)| c.filter(|_| *v != 0.0).map(|c| (c, *v)));
-            columns_of.insert(c, parts.collect());
-        }
-    }
-    Design { used, columns, space }
+    let full = DMatrix::from_fn(placed.len(), terms.terms.len(), |i, j| placed[i][j]);
+    let kept = if placed.is_empty() { Vec::new() } else { independent(&full) };
+    let mut unknown = vec![None; terms.terms.len()];
+    kept.iter().enumerate().for_each(|(at, j)| unknown[*j] = Some(first + at));
+    let others = season.model.columns_of(q).into_iter().filter(|c| !coefficients.contains(c));
+    let columns: Vec<usize> = coefficients.iter().copied().chain(others).collect();
+    let (n, own) = (placed.len(), columns.len() - placed.len());
+    let mut design = DMatrix::zeros(columns.len(), kept.len() + own);
+    design.view_mut((0, 0), (n, kept.len())).copy_from(&full.select_columns(&kept));
+    design.view_mut((n, kept.len()), (own, own)).fill_with_identity();
+    let space = if placed.is_empty() { None } else { null_space(&full, NullSpaceParams::default()).ok() };
+    (Design { used, coefficients, columns: unknown, space }, Group { columns, design })
 }
 
 /// Columns that the ones before them do not contain.
@@ -298,23 +299,4 @@ fn independent(x: &DMatrix<f64>) -> Vec<usize> {
         }
     }
     kept
-}
-
-/// The block with its shared columns replaced.
-fn with_columns(block: &Block, columns_of: &BTreeMap<usize, Vec<(usize, f64)>>) -> Block {
-    let turned: Vec<&[(usize, f64)]> =
-        block.columns.iter().map(|c| columns_of.get(c).map_or(&[][..], Vec::as_slice)).collect();
-    let mut columns: Vec<usize> = turned.iter().flat_map(|t| t.iter().map(|(c, _)| *c)).collect();
-    columns.sort_unstable();
-    columns.dedup();
-    let mut x = DMatrix::zeros(block.x.nrows(), columns.len());
-    for (j, parts) in turned.iter().enumerate() {
-        for (c, factor) in *parts {
-            if let Ok(at) = columns.binary_search(c) {
-                let mut column = x.column_mut(at);
-                column += block.x.column(j) * *factor;
-            }
-        }
-    }
-    Block { columns, x, ..block.clone() }
 }

@@ -1,18 +1,19 @@
 //! What a combination will do: every figure with the interval of its mean and that of a new session, and by name
 //! whatever of it lies outside of what has run.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::balance::{Position, range, solve, why};
 use crate::numerics::distributions::p_value;
+use crate::numerics::multiple::holm;
 use crate::stages::season::SeasonTables;
+use crate::stages::season::fit::SeasonFit;
 use crate::stages::season::fit::estimate::Estimate;
-use crate::stages::season::fit::{SeasonFit, Wind};
 use crate::stages::season::parts::model::{Gap, PartsFit};
 use crate::stages::season::parts::terms::Combination;
 use crate::units::Unit;
 
-/// Additivity with a p-value under this is in doubt.
+/// Additivity with a p-value under this, adjusted for the quantities that are tested, is in doubt.
 const NOT_ADDITIVE: f64 = 0.05;
 
 /// Where the wing stands.
@@ -61,12 +62,14 @@ pub enum Remark {
     SpeedOutside { at: f64, range: (f64, f64) },
     /// Terms that can't be told apart.
     NotKnown(String),
-    /// Parts do not simply add; `wind`: the wind was found with them, and took up a part of the misfit.
-    NotAdditive { quantity: String, p: f64, wind: bool },
+    /// Parts do not simply add.
+    NotAdditive { quantity: String, p: f64 },
     /// Configurations that the run sheet describes alike, each of which may have run so.
     Several(Vec<String>),
     /// Part of it hangs on one session.
     OneSession,
+    /// The drag holds what the tyres' rolling takes with the downforce, which is not fitted.
+    RollingLeft,
     /// No wing position gives the balance.
     OutOfReach { wanted: f64, ends: [(f64, f64); 2], sought: (f64, f64) },
     /// The position has no end on at least one side.
@@ -84,6 +87,7 @@ impl Remark {
             Self::NotAdditive { .. } => "not_additive",
             Self::Several(_) => "described_alike",
             Self::OneSession => "session_scatter_not_visible",
+            Self::RollingLeft => "rolling_not_taken_off",
             Self::OutOfReach { .. } => "balance_out_of_reach",
             Self::WingUnclear => "wing_effect_not_clear",
         }
@@ -102,15 +106,9 @@ impl Remark {
                 format!("{} {unit} lies outside of the windows, {low} to {high} {unit}", v(*at))
             }
             Self::NotKnown(why) => why.clone(),
-            Self::NotAdditive { quantity, p, wind } => {
-                let leaks = if *wind {
-                    "; the wind is found with the parts, so that other quantities may be off a little too, and `fits` has \
-                     what single configurations gave"
-                } else {
-                    ""
-                };
+            Self::NotAdditive { quantity, p } => {
                 format!(
-                    "parts do not simply add for {} ({}): name an interaction{leaks}",
+                    "parts do not simply add for {} ({}): name an interaction",
                     quantity.replace('_', " "),
                     p_value(*p)
                 )
@@ -121,6 +119,9 @@ impl Remark {
                 names.iter().map(|n| format!("`{n}`")).collect::<Vec<_>>().join(", ")
             ),
             Self::OneSession => "part of it hangs on one session: its scatter is assumed, not seen".to_owned(),
+            Self::RollingLeft => {
+                "the downforce is not fitted: the drag holds what the tyres' rolling takes with it".to_owned()
+            }
             Self::OutOfReach { wanted, ends: [a, b], sought } => format!(
                 "no wing position gives a balance of {:.2} %: those that ran go from {:.2} % at {} to {:.2} % at {}, \
                  and none from {} to {} does",
@@ -167,10 +168,8 @@ pub struct Ground<'a> {
     units: &'a [String],
     /// Lowest and highest speed of the windows behind the fit, m/s.
     speeds: Option<(f64, f64)>,
-    /// Quantities whose parts do not add, with the p-value.
+    /// Quantities whose parts do not add, with the adjusted p-value.
     doubts: Vec<(String, f64)>,
-    /// Whether the wind is found with the parts.
-    wind: bool,
 }
 
 impl<'a> Ground<'a> {
@@ -178,22 +177,15 @@ impl<'a> Ground<'a> {
     pub fn new(parts: &'a PartsFit, season: &SeasonFit, tables: &'a SeasonTables) -> Self {
         let used: BTreeSet<usize> = season.evidence.observations.iter().map(|o| o.window).collect();
         let speeds = || used.iter().filter_map(|w| tables.windows.get(*w)).map(|w| w.speed);
-        let mut doubts: Vec<(String, f64)> = Vec::new();
+        let mut tested: BTreeMap<&str, f64> = BTreeMap::new();
         for row in &tables.parts {
-            if let Some(p) = row.additivity_p.filter(|p| *p < NOT_ADDITIVE)
-                && doubts.iter().all(|d| d.0 != row.quantity)
-            {
-                doubts.push((row.quantity.clone(), p));
-            }
+            tested.extend(row.additivity_p.map(|p| (row.quantity.as_str(), p)));
         }
-        let wind = season.options.as_ref().is_some_and(|options| options.wind == Wind::Estimate);
-        Self {
-            parts,
-            units: &tables.units,
-            speeds: speeds().reduce(f64::min).zip(speeds().reduce(f64::max)),
-            doubts,
-            wind,
-        }
+        // One alarm in twenty clean seasons, however many quantities are asked.
+        let adjusted = holm(&tested.values().copied().collect::<Vec<_>>()).unwrap_or_default();
+        let doubts = tested.keys().zip(adjusted).filter(|(_, p)| *p < NOT_ADDITIVE);
+        let doubts = doubts.map(|(quantity, p)| ((*quantity).to_owned(), p)).collect();
+        Self { parts, units: &tables.units, speeds: speeds().reduce(f64::min).zip(speeds().reduce(f64::max)), doubts }
     }
 
     /// The fitted parts.
@@ -319,7 +311,14 @@ impl<'a> Ground<'a> {
         out.extend((!self.doubts.is_empty()).then_some("not_additive"));
         out.extend((self.all_ran_as(combination).count() > 1).then_some("described_alike"));
         out.extend(self.wing_outside(combination).map(|remark| remark.flag()));
+        out.extend(self.rolling_left().then(|| Remark::RollingLeft.flag()));
         out
+    }
+
+    /// Whether there is a drag that no downforce clears of rolling.
+    fn rolling_left(&self) -> bool {
+        let has = |n: &str| self.parts.quantities.iter().any(|q| q == n);
+        has("resistance") && !(has("front_downforce") && has("rear_downforce"))
     }
 
     fn wing_outside(&self, combination: &Combination) -> Option<Remark> {
@@ -333,7 +332,7 @@ impl<'a> Ground<'a> {
             out.remarks.push(Remark::NeverRan);
         }
         for (quantity, p) in &self.doubts {
-            out.remarks.push(Remark::NotAdditive { quantity: quantity.clone(), p: *p, wind: self.wind });
+            out.remarks.push(Remark::NotAdditive { quantity: quantity.clone(), p: *p });
         }
         let alike: Vec<String> = self.all_ran_as(&out.combination).collect();
         if alike.len() > 1 {
@@ -349,5 +348,6 @@ impl<'a> Ground<'a> {
         if estimates().any(|e| e.flags.contains(&"session_scatter_not_visible")) {
             out.remarks.push(Remark::OneSession);
         }
+        out.remarks.extend(self.rolling_left().then_some(Remark::RollingLeft));
     }
 }

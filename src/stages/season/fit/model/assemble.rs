@@ -66,11 +66,6 @@ impl Solver<'_> {
         b.dense()
     }
 
-    /// The shared columns of a session's block.
-    pub(super) fn columns_of(&self, g: usize) -> &[usize] {
-        &self.places[g].layout.columns
-    }
-
     /// Per cell the mean of ψ': the share of windows that the robust fit leaves whole.
     pub(super) fn unclipped(&self) -> Vec<f64> {
         (0..self.between.len()).map(|cell| self.unclipped_of(cell)).collect()

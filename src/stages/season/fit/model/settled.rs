@@ -80,11 +80,6 @@ impl Blocks<'_> {
         self.solver.order.sessions.len()
     }
 
-    /// The shared columns of one.
-    pub fn columns(&self, g: usize) -> &[usize] {
-        self.solver.columns_of(g)
-    }
-
     /// One of them.
     pub fn make(&self, g: usize) -> Block {
         self.solver.pseudo_block(g, &self.unclipped)

@@ -14,7 +14,9 @@ pub enum LogFault {
     #[error("the file holds no samples; export the log again")]
     Empty,
     /// Bytes that are no text, where text was expected.
-    #[error("line {line} holds binary data, not text; is it the logger's raw file instead of an export?")]
+    #[error(
+        "line {line} holds binary data, not text; is it the logger's raw file, or a workbook, instead of a text export?"
+    )]
     Binary { line: u64 },
     /// The file ends in the middle of a line or of a structure.
     #[error("{}the file ends early ({detail}); export or copy it again", at_line(.line))]

@@ -252,6 +252,21 @@ fn meant(near: Option<&str>) -> String {
     }
 }
 
+/// What a number with a comma may have been meant to be: three digits behind it are thousands as likely as not.
+fn without_comma(text: &str) -> String {
+    let decimal = text.replacen(',', ".", 1);
+    let behind = text.split_once(',').map_or("", |(_, behind)| behind);
+    let digits = behind.chars().take_while(char::is_ascii_digit).count();
+    if digits == 3 {
+        format!(
+            "thousands have none, like `{}`, and the decimal mark is a point, like `{decimal}`",
+            text.replace(',', "")
+        )
+    } else {
+        format!("the decimal mark is a point, like `{decimal}`, and thousands have none")
+    }
+}
+
 /// Why a quantity could not be read.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum UnitError {
@@ -262,7 +277,7 @@ pub enum UnitError {
     #[error("`{text}` has no unit: {} is written like `{}`", .dimension.with_article(), .dimension.example())]
     NoUnit { text: String, dimension: Dimension },
     /// A comma in the number.
-    #[error("`{text}` holds a comma: the decimal mark is a point, like `{}`, and thousands have none", .text.replacen(',', ".", 1))]
+    #[error("`{text}` holds a comma: {}", without_comma(.text))]
     Comma { text: String },
     /// A unit nobody knows.
     #[error("unknown unit `{unit}`{}: {} is written like `{}`", meant(*.near), .dimension.with_article(), .dimension.example())]

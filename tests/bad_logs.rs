@@ -101,7 +101,8 @@ fn truncated_within_the_header() {
 fn binary_file() {
     let mut bytes = b"LOG\x02".to_vec();
     bytes.extend((0..5000_u32).map(|i| (i.wrapping_mul(2_654_435_761) >> 24) as u8));
-    let message = "line 1 holds binary data, not text; is it the logger's raw file instead of an export?";
+    let message =
+        "line 1 holds binary data, not text; is it the logger's raw file, or a workbook, instead of a text export?";
     expect(&fault_of(&bytes), "binary", Some(1), message);
 }
 
@@ -111,7 +112,9 @@ fn binary_hole_far_into_the_file() {
     let at = bytes.len() - 100;
     bytes[at..at + 20].fill(0);
     let line = 1 + bytes[..at].iter().filter(|b| **b == b'\n').count() as u64;
-    let message = format!("line {line} holds binary data, not text; is it the logger's raw file instead of an export?");
+    let message = format!(
+        "line {line} holds binary data, not text; is it the logger's raw file, or a workbook, instead of a text export?"
+    );
     expect(&fault_of(&bytes), "binary", Some(line), &message);
 }
 
@@ -317,6 +320,12 @@ fn an_outing_that_the_log_lacks_is_flagged() {
     let flags = |rows: &[RunRow]| run(&align(), frame(), path, &ALL, rows).unwrap().flags;
     assert_eq!(flags(&[of("run.csv", 1)]), [""; 0]);
     assert_eq!(flags(&[of("run.csv", 1), of("run.csv", 4)]), ["outing_not_in_log"]);
+    // A time after its end, and one that the row before has already.
+    let time = |from: u32, to: u32| {
+        row(&format!("{{ log: run.csv, from: {from} s, to: {to} s, event: e, session: s, configuration: base }}"))
+    };
+    assert_eq!(flags(&[time(0, 30), time(100, 200)]), ["outing_not_in_log"]);
+    assert_eq!(flags(&[of("run.csv", 1), time(10, 20)]), ["outing_not_in_log"]);
     // A pattern names logs with fewer outings too.
     assert_eq!(flags(&[of("run.csv", 1), of("*.csv", 4)]), [""; 0]);
 }

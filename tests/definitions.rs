@@ -271,6 +271,8 @@ fn car_faults() {
         ("rolls like a train", car("rolling_resistance: 0.014", "rolling_resistance: 0.0014")),
         ("gears rise", car("2.1, 1.6", "1.6, 2.1")),
         ("one motion ratio", car("motion_ratio:\n  front: 0.72\n  rear: 0.8\n", "motion_ratio: 0.72\n")),
+        ("brace left open", car("rear: 1.58 m }", "rear: 1.58 m")),
+        ("comma before thousands", car("mass: 1040 kg", "mass: 1,040 kg")),
         ("factor over its range", car("wheelbase", "rotating_mass_factor: 1.4\nwheelbase")),
     ];
     same_as_before("car_faults", &sections(&faults));
@@ -283,6 +285,8 @@ fn run_sheet_faults() {
         ("no unit", runs("1009 hPa", "1009")),
         ("decimal comma", runs("35 kg", "\"35,5 kg\"")),
         ("unknown column", runs("humidity", "humidty")),
+        ("unit in round brackets", runs("temperature [degC]", "temperature (degC)")),
+        ("workbook", runs("log,", "PK\u{3}\u{4}log,")),
         ("missing column", runs("configuration", "parts")),
         ("header unit", runs("[degC]", "[degK]")),
         ("empty cell", runs("Friday,base", ",base")),

@@ -248,6 +248,11 @@ impl Reader {
             }
         };
         self.sources.push(SourceFile { path: path.to_owned(), hash: blake3::hash(&bytes) });
+        if bytes.starts_with(WORKBOOK) {
+            let issue = Issue::whole(path, "the file is a workbook or another archive, not text");
+            self.issues.push(issue.hint("save the sheet as CSV and name that"));
+            return None;
+        }
         match String::from_utf8(bytes) {
             Ok(text) => Some(text.strip_prefix('\u{feff}').map(str::to_owned).unwrap_or(text)),
             Err(e) => {
@@ -261,6 +266,9 @@ impl Reader {
         }
     }
 }
+
+/// What a workbook of a spreadsheet program begins with: it is a ZIP archive (ECMA-376 part 2; ZIP by APPNOTE 4.3.7).
+const WORKBOOK: &[u8] = b"PK\x03\x04";
 
 fn has_ending(path: &Path, endings: &[&str]) -> bool {
     path.extension().is_some_and(|e| endings.iter().any(|x| e.eq_ignore_ascii_case(x)))

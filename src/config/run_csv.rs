@@ -230,7 +230,10 @@ fn unknown_column(line: &Line, index: usize, name: &str) -> Issue {
     let fields: Vec<&str> = FIELDS.iter().map(|(f, _)| *f).collect();
     let message =
         if name.is_empty() { "a column without a name".to_owned() } else { format!("unknown column `{name}`") };
-    match meant(name) {
+    // Units stand in square brackets.
+    let round = name.strip_suffix(')').and_then(|name| name.split_once('('));
+    let square = round.and_then(|(name, unit)| Some(format!("{} [{}]", meant(name.trim())?, unit.trim())));
+    match square.or_else(|| meant(name).map(str::to_owned)) {
         Some(near) => line.issue(index, message, format!("did you mean `{near}`?")),
         None => line.issue(index, message, "no such column here").hint(format!("expected {}", wording::list(&fields))),
     }

@@ -37,7 +37,10 @@ pub fn issue(file: &Path, source: &str, error: &Error) -> Issue {
             let name = key.as_deref().unwrap_or("?");
             Issue::at(file, at, format!("key `{name}` is given twice"), "already given above")
         }
-        Error::Message { msg, .. } => wrong(msg.clone()),
+        Error::Message { msg, .. } => match text::line(source, at.line).filter(|line| left_open(line)) {
+            Some(_) => wrong(msg.clone()).hint("a brace that opens in this line is not closed in it"),
+            None => wrong(msg.clone()),
+        },
         Error::InvalidScalar { ty, .. } => wrong(format!("expected {}", type_name(ty))),
         Error::SerdeInvalidType { unexpected, expected, .. }
         | Error::SerdeInvalidValue { unexpected, expected, .. } => {
@@ -145,6 +148,12 @@ fn unexpected(issue: Issue, key: Option<&str>, found: &str) -> Issue {
         _ if found.is_empty() => issue.hint("write `{}` where there is nothing to say"),
         _ => issue,
     }
+}
+
+/// Whether a line, its comment aside, opens more braces than it closes: what follows is read as a part of its last value.
+fn left_open(line: &str) -> bool {
+    let said = line.split_once(" #").map_or(line, |(said, _)| said);
+    said.matches('{').count() > said.matches('}').count()
 }
 
 /// Where a tab stands in the place of the spaces that YAML is indented by, next to the line of a fault: the parser sees it

@@ -94,7 +94,12 @@ pub const FLAGS: &[Flag] = &[
     of(
         Log,
         "outing_not_in_log",
-        "a row of the run sheet names an outing that this log does not have: what it was meant for is not used",
+        "a row of the run sheet names an outing or a time in which this log has no driving that is left for it: what it was meant for is not used",
+    ),
+    of(
+        Log,
+        "outing_without_row",
+        "the car drove an outing that no row of the run sheet for this log names: it is not used",
     ),
     of(
         Log,

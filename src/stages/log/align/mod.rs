@@ -10,7 +10,6 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::config::log_names::is_pattern;
-use crate::config::run_sheet::RunRow;
 use crate::error::LogFault;
 use crate::located::Located;
 use crate::stages::{CheckCx, LogCx, LogStage, Schema};
@@ -196,14 +195,18 @@ impl LogStage for Align {
         let late = felt.is_some_and(|felt| late::late(speed, &acceleration, felt, rate, over));
         let rules = Rules { standing: self.standing.get(), stop: self.stop.get(), rate };
         let outings = outings::find(speed, rules);
-        let lacks =
-            |row: &RunRow| !is_pattern(&row.log) && row.outing.is_some_and(|number| number as usize > outings.len());
-        let missing = cx.runs.iter().any(lacks);
         frame.segments = outings::assign(&outings, cx.runs, rate, grid.points)?;
+        // A pattern means more logs than this one.
+        let met = |run: usize| frame.segments.iter().any(|s| s.run == run);
+        let missing = cx.runs.iter().enumerate().any(|(run, row)| !is_pattern(&row.log) && !met(run));
+        let unnamed = (1..).zip(&outings).any(|(number, _)| frame.segments.iter().all(|s| s.outing != number));
         let speed = frame.get("speed").unwrap_or_default();
         let changed = outings::changed_while_driving(&frame.segments, cx.runs, speed, rules);
         if missing {
             frame.flag("outing_not_in_log");
+        }
+        if unnamed {
+            frame.flag("outing_without_row");
         }
         if changed {
             frame.flag("changed_while_driving");

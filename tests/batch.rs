@@ -310,11 +310,13 @@ fn only_new_and_changed_logs_are_worked_on() {
     assert_eq!(spared(&season, &[]), (0, 5));
     fs::rename(&held_back, season.log("e01-s1-o2.csv")).unwrap();
     assert_eq!(spared(&season, &[]), (5, 1));
-    // One digit, the same size, the former time put back.
+    // One digit behind the time and the speed, the same size, the former time put back.
     let path = season.log("e01-s1-o1.csv");
     let before = fs::metadata(&path).unwrap().modified().unwrap();
     let mut bytes = fs::read(&path).unwrap();
-    let at = bytes.len() / 2 + bytes[bytes.len() / 2..].iter().position(|b| (b'1'..b'8').contains(b)).unwrap();
+    let line = bytes.len() / 2 + bytes[bytes.len() / 2..].iter().position(|b| *b == b'\n').unwrap();
+    let cells = line + bytes[line..].iter().enumerate().filter(|(_, b)| **b == b',').nth(3).unwrap().0;
+    let at = cells + bytes[cells..].iter().position(|b| (b'1'..b'8').contains(b)).unwrap();
     bytes[at] += 1;
     fs::write(&path, &bytes).unwrap();
     fs::File::options().write(true).open(&path).unwrap().set_modified(before).unwrap();

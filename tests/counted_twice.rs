@@ -33,7 +33,7 @@ fn one_run_with_other_values_counts_once() {
     let season = Season::new();
     season.run(&[]).expect(0);
     let windows = season.rows::<WindowRow>().len();
-    // Dampers zeroed again before the second export; one sample in two of it, speeds to a tenth.
+    // Dampers zeroed again before the second export; one sample in two of it.
     let again = |text: &str| {
         let damper: Vec<bool> = text.lines().next().unwrap().split(',').map(|c| c.starts_with("Damper")).collect();
         let zeroed = |line: &str| {
@@ -44,7 +44,8 @@ fn one_run_with_other_values_counts_once() {
             cells.collect::<Vec<_>>().join(",")
         };
         let (head, rest): (Vec<_>, Vec<_>) = text.lines().enumerate().partition(|(i, _)| *i < 2);
-        let kept = head.into_iter().chain(rest.into_iter().filter(|(i, _)| i % 2 == 0));
+        // Ten seconds are cut off in front.
+        let kept = head.into_iter().chain(rest.into_iter().filter(|(i, _)| *i > 202 && i % 2 == 0));
         kept.map(|(_, line)| zeroed(line) + "\n").collect::<String>()
     };
     export_again(&season, again);

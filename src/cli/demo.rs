@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use clap::{ArgGroup, Args};
 
+use super::count;
 use crate::demo::car::CarModel;
 use crate::demo::export::Form;
 use crate::demo::files::{Files, check_folder};
@@ -49,10 +50,10 @@ pub struct DemoArgs {
     #[arg(long, requires = "out", conflicts_with_all = OF_A_SCENARIO)]
     pub sample: bool,
     /// Sessions.
-    #[arg(long, value_name = "N", default_value_t = 12)]
+    #[arg(long, value_name = "N", default_value_t = 12, value_parser = count)]
     pub sessions: usize,
     /// Outings of a session.
-    #[arg(long, value_name = "N", default_value_t = 3)]
+    #[arg(long, value_name = "N", default_value_t = 3, value_parser = count)]
     pub outings: usize,
     /// Minutes of an outing.
     #[arg(long, value_name = "M", default_value_t = 6.0, value_parser = positive)]
@@ -73,7 +74,7 @@ pub struct DemoArgs {
     #[arg(long, value_name = "W", default_value_t = 2.0, value_parser = not_negative)]
     pub wind: f64,
     /// Share of straights driven behind another car.
-    #[arg(long, value_name = "SHARE", default_value_t = 0.0, value_parser = not_negative)]
+    #[arg(long, value_name = "SHARE", default_value_t = 0.0, value_parser = share)]
     pub drafting: f64,
     /// Scale of the circuits' gradients; with any gradient the channel is logged.
     #[arg(long, value_name = "X", default_value_t = 0.0, value_parser = not_negative)]
@@ -106,6 +107,10 @@ fn number(text: &str) -> Result<f64, String> {
 }
 fn positive(text: &str) -> Result<f64, String> {
     number(text).and_then(|v| if v > 0.0 { Ok(v) } else { Err("it must be more than 0".to_owned()) })
+}
+fn share(text: &str) -> Result<f64, String> {
+    number(text)
+        .and_then(|v| if (0.0..=1.0).contains(&v) { Ok(v) } else { Err("it is a share, from 0 to 1".to_owned()) })
 }
 fn not_negative(text: &str) -> Result<f64, String> {
     number(text).and_then(|v| if v >= 0.0 { Ok(v) } else { Err("it can't be less than 0".to_owned()) })

@@ -97,6 +97,12 @@ pub fn main() -> ExitCode {
     ExitCode::from(code)
 }
 
+/// A number from one.
+fn count(text: &str) -> Result<usize, String> {
+    let number = text.trim().parse().ok().filter(|n| *n > 0);
+    number.ok_or_else(|| format!("`{text}` is no whole number from 1"))
+}
+
 fn complain(fatal: &Fatal, voice: Voice) {
     if voice.json {
         tracing::error!(target: "squarelaw", "{fatal}");

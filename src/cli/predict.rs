@@ -35,10 +35,10 @@ pub struct PredictArgs {
     #[arg(long, value_name = "SHARE", value_parser = share)]
     pub balance: Option<f64>,
     /// Speed that forces are given at, with its unit; the reference speed of the pipeline's `fit` where left out.
-    #[arg(long, value_name = "SPEED", value_parser = speed)]
+    #[arg(long, value_name = "SPEED", value_parser = speed, allow_hyphen_values = true)]
     pub speed: Option<f64>,
     /// Logs worked on at once; one per core by default.
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = super::count)]
     pub threads: Option<usize>,
 }
 

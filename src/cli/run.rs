@@ -21,7 +21,7 @@ pub struct RunArgs {
     /// Pipeline file.
     pub pipeline: PathBuf,
     /// Logs worked on at once; one per core by default.
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = super::count)]
     pub threads: Option<usize>,
     #[command(flatten)]
     pub cache: CacheArgs,

@@ -84,7 +84,7 @@ pub fn shown(path: &Path) -> String {
     let tidy = tidy(path);
     let here = std::env::current_dir().map(|d| self::tidy(&d)).unwrap_or_default();
     let short = tidy.strip_prefix(&here).unwrap_or(&tidy);
-    short.display().to_string()
+    if short.as_os_str().is_empty() { ".".to_owned() } else { short.display().to_string() }
 }
 
 /// Takes `.` and `name/..` out of a path, by its text alone.

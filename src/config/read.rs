@@ -149,6 +149,13 @@ impl Reader {
     }
 
     fn pipeline(&mut self, path: &Path, text: &str) -> Option<Pipeline> {
+        let has = |key: &str| text.lines().any(|line| line.strip_prefix(key).is_some_and(|rest| rest.starts_with(':')));
+        let other = [("wheelbase", "a car file"), ("channels", "a layout")];
+        if let Some((_, what)) = other.iter().find(|(key, _)| has(key) && !has("per_log")) {
+            let issue = Issue::whole(path, format!("this is {what}, and a pipeline is wanted"));
+            self.issues.push(issue.hint("name the file that has `per_log`, `windows` and `season_wide`"));
+            return None;
+        }
         let bare = bare_stages(path, text);
         if !bare.is_empty() {
             self.issues.extend(bare);
@@ -277,7 +284,11 @@ fn has_ending(path: &Path, endings: &[&str]) -> bool {
 /// A file that can't be opened, shown where it is named.
 fn unreadable(path: &Path, named: Option<NamedAt>, error: &std::io::Error) -> Issue {
     let absent = error.kind() == std::io::ErrorKind::NotFound;
-    let reason = if absent { "does not exist".to_owned() } else { format!("can't be read: {error}") };
+    let reason = match error.kind() {
+        std::io::ErrorKind::NotFound => "does not exist".to_owned(),
+        std::io::ErrorKind::IsADirectory => "is a folder; name a file in it".to_owned(),
+        _ => format!("can't be read: {error}"),
+    };
     let issue = match named {
         Some(n) => Issue::at(n.file, n.spot, format!("the {} {} {reason}", n.what, shown(path)), "named here"),
         None => Issue::whole(path, format!("the pipeline {} {reason}", shown(path))),

@@ -48,7 +48,42 @@ pub fn slips(rows: &[RunRow]) -> Vec<String> {
         }
     }
     out.extend(more);
+    out.extend(wing_unsaid(rows));
+    out.extend(joined(&parts));
     out
+}
+
+/// Configurations without a wing position where others have one: what parts and wing are worth is found without them.
+fn wing_unsaid(rows: &[RunRow]) -> Option<String> {
+    let without: BTreeMap<&str, u64> = rows
+        .iter()
+        .rev()
+        .filter(|r| r.wing_position.is_none())
+        .map(|r| (r.configuration.trim(), r.spot.line))
+        .collect();
+    if without.is_empty() || rows.iter().all(|row| row.wing_position.is_none()) {
+        return None;
+    }
+    let named: Vec<String> = without.iter().map(|(name, line)| format!("`{name}` (line {line})")).collect();
+    let verb = if named.len() == 1 { "has" } else { "have" };
+    Some(format!(
+        "run sheet: {} {verb} no wing position, though others do: what parts and wing are worth is found without",
+        named.join(", ")
+    ))
+}
+
+/// Parts whose name is two other parts' with a mark between them.
+fn joined(parts: &Names) -> Vec<String> {
+    let several = |name: &str| {
+        let pieces = || name.split(['/', '|', '&']).map(str::trim);
+        pieces().count() > 1 && pieces().all(|part| parts.contains_key(part))
+    };
+    let said = |(name, (line, _)): (&&str, &(u64, usize))| {
+        several(name).then(|| {
+            format!("run sheet: part `{name}` (line {line}) reads like several others: parts are joined by `+`")
+        })
+    };
+    parts.iter().filter_map(said).collect()
 }
 
 fn add<'a>(names: &mut Names<'a>, name: &'a str, line: u64) {
@@ -131,7 +166,7 @@ mod tests {
     #[test]
     fn slips_are_seen_and_names_that_are_counted_are_not() {
         let clean =
-            ["a.csv,Alder,day 1,base,,", "b.csv,Alder,day 2,wing_a,big_wing,1", "c.csv,Elder,day 1,wing_b,big_wing,2"];
+            ["a.csv,Alder,day 1,base,,3", "b.csv,Alder,day 2,wing_a,big_wing,1", "c.csv,Elder,day 1,wing_b,big_wing,2"];
         // Two events whose names are a letter apart are named; nothing else here is.
         assert_eq!(
             found(&clean),
@@ -146,6 +181,15 @@ mod tests {
         let many = ["a.csv,E,open,x,,", "b.csv,E,open,x,,", "c.csv,E,open,x,,"];
         let others = many.map(|l| l.replace("open", "oven").replace(".csv", "2.csv"));
         assert_eq!(found(&[&many[..], &others.each_ref().map(String::as_str)[..]].concat()), [""; 0]);
+    }
+
+    #[test]
+    fn wings_that_are_unsaid_and_parts_joined_by_another_mark_are_named() {
+        let all = found(&["a.csv,E,S,base,,3", "b.csv,E,S,high,,", "c.csv,E,S,lip,lip,3"]);
+        assert!(all.len() == 1 && all[0].contains("`high` (line 3) has no wing position"), "{all:?}");
+        let all = found(&["a.csv,E,S,x,lip,3", "b.csv,E,S,y,strip,3", "c.csv,E,S,z,lip/strip,3"]);
+        assert!(all.len() == 1 && all[0].contains("part `lip/strip` (line 4)"), "{all:?}");
+        assert_eq!(found(&["a.csv,E,S,x,lip,3", "b.csv,E,S,z,left/right,3"]), [""; 0]);
     }
 
     #[test]

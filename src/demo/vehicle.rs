@@ -187,7 +187,7 @@ impl<'a> Vehicle<'a> {
             true => unsprung_mass * a.specific * car.tyre_radius[0] / car.wheelbase,
             false => 0.0,
         };
-        let links_front = -car.anti_dive * lever * a.brake;
+        let links_front = car.anti_dive * lever * a.brake;
         let links_rear = car.anti_squat * lever * a.drive;
         [
             fl + fr - 2.0 * car.unsprung[0] * G + self.load_gain[0] + past_springs - links_front,
@@ -362,6 +362,27 @@ mod tests {
         assert!((rear - rear_due).abs() < 0.5, "{rear} is not {rear_due}");
         // the links carry something that a spring does not see
         assert!(links > 25.0, "{links}");
+    }
+
+    #[test]
+    fn links_take_their_share_of_the_dive() {
+        let front = |anti_dive: f64| {
+            let car = CarModel { friction: 0.0, anti_dive, ..CarModel::default() };
+            let mut noise = Noise::new(1, &[]);
+            let mut v = quiet(&car);
+            let mut sum = [0.0; 2];
+            for i in 0..3000 {
+                v.speed = 40.0;
+                v.step(&Command { brake: 8000.0, ..Command::default() }, &calm(0.0), 0.002, &mut noise);
+                if i >= 1500 {
+                    sum[0] += (0..2).map(|i| car.springs[0].force(v.dampers[i]) * car.motion_ratio[0]).sum::<f64>();
+                    sum[1] += v.acting.brake * car.cg_height / car.wheelbase;
+                }
+            }
+            (sum[0] / 1500.0, sum[1] / 1500.0)
+        };
+        let ((without, moved), (with, _)) = (front(0.0), front(0.15));
+        assert!((without - with - 0.15 * moved).abs() < 2.0, "{without} {with} {moved}");
     }
 
     #[test]

@@ -107,48 +107,87 @@ pub(super) fn same_runs(results: &mut [LogResult], watcher: &dyn Watcher) {
     set_twice_aside(results, twice, watcher);
 }
 
-/// Windows that begin at one moment at one speed, and the share of the shorter log's windows that they are, from which two
-/// logs are of one run: of two laps one window in some hundreds does.
-const MOMENTS: usize = 8;
+/// Steps from one window to the next that two logs have in common, and the share of the shorter log's that they are, from
+/// which both may be of one run: of two laps one step in ten thousand is.
+const STEPS: usize = 8;
 const MOSTLY: f64 = 0.6;
-/// Seconds between the beginnings of one window in two exports.
-const SAME_MOMENT: f64 = 0.3;
+/// Relative difference of the speeds of a window in two exports, one of which may be rounded or calibrated anew, and of the
+/// seconds from one window to the next.
+const LIKE_SPEED: f64 = 4e-3;
+const LIKE_GAP: f64 = 0.3;
+/// Share of the variance that values of two runs differ by, a constant aside, below which they are of one: it is one or more
+/// for the same course driven twice, however alike, and chance leads to less in one of a million pairs.
+const NO_NOISE: f64 = 0.35;
 
-/// Sets aside the shorter of two logs of one run whose values differ: sensors zeroed again, another rate or filter. Most of
-/// their windows begin at the same moment with the same speed.
-pub(super) fn same_moments(results: &mut [LogResult], watcher: &dyn Watcher) {
-    let twice = of_same_moments(results);
+/// From one window of a log to the next.
+struct Step {
+    log: usize,
+    at: usize,
+    speed: f64,
+    next: f64,
+    gap: f64,
+}
+
+/// Sets aside the shorter of two logs of one run whose values differ: sensors zeroed again, another rate, filter or clock,
+/// cut at both ends. Most of their windows follow each other at the same speeds and times, and what was measured in them
+/// differs by a constant and hardly any noise.
+pub(super) fn same_steps(results: &mut [LogResult], watcher: &dyn Watcher) {
+    let twice = of_same_steps(results);
     set_twice_aside(results, twice, watcher);
 }
 
-fn of_same_moments(results: &[LogResult]) -> Vec<Twice> {
+fn of_same_steps(results: &[LogResult]) -> Vec<Twice> {
     let count = |i: usize| results[i].windows.len();
-    let of = (0..results.len()).filter(|i| results[*i].outcome.is_ok() && count(*i) >= MOMENTS);
-    let mut all: Vec<(usize, &Window)> = of.flat_map(|i| results[i].windows.iter().map(move |w| (i, w))).collect();
-    all.sort_by(|(_, a), (_, b)| a.start.total_cmp(&b.start));
-    let mut met: BTreeMap<(usize, usize), (usize, bool)> = BTreeMap::new();
-    for (k, (i, w)) in all.iter().enumerate() {
-        let near = all[k + 1..].iter().take_while(|(_, next)| next.start - w.start <= SAME_MOMENT);
-        let alike = |next: &Window| next.kind == w.kind && (next.speed - w.speed).abs() <= SAME_SPEED * w.speed.abs();
-        for (j, next) in near.filter(|(j, next)| j != i && alike(next)) {
-            let longer_first = if (count(*i), *j) >= (count(*j), *i) { (*i, *j) } else { (*j, *i) };
-            let of_both = met.entry(longer_first).or_insert((0, true));
-            of_both.0 += 1;
-            of_both.1 &= next.configuration == w.configuration;
+    let told = (0..results.len()).filter(|i| results[*i].outcome.is_ok() && count(*i) > STEPS);
+    let steps = |log: usize| {
+        let pairs = results[log].windows.windows(2).enumerate();
+        pairs.map(move |(at, w)| Step { log, at, speed: w[0].speed, next: w[1].speed, gap: w[1].start - w[0].start })
+    };
+    let mut all: Vec<Step> = told.flat_map(steps).collect();
+    all.sort_unstable_by(|a, b| a.speed.total_cmp(&b.speed).then((a.log, a.at).cmp(&(b.log, b.at))));
+    let like = |a: f64, b: f64| (a - b).abs() <= LIKE_SPEED * a.abs();
+    let mut met: BTreeMap<(usize, usize), BTreeMap<usize, usize>> = BTreeMap::new();
+    for (k, a) in all.iter().enumerate() {
+        for b in all[k + 1..].iter().take_while(|b| like(a.speed, b.speed)) {
+            if (a.gap - b.gap).abs() <= LIKE_GAP && like(a.next, b.next) && a.log != b.log {
+                let longer_first = (count(a.log), b.log) >= (count(b.log), a.log);
+                let (longer, shorter) = if longer_first { (a, b) } else { (b, a) };
+                met.entry((longer.log, shorter.log)).or_default().insert(shorter.at, longer.at);
+            }
         }
     }
-    let enough = |(other, log): &(usize, usize), n: usize| {
-        n >= MOMENTS && n as f64 >= MOSTLY * count(*log).min(count(*other)) as f64
-    };
     let mut out: Vec<Twice> = Vec::new();
-    for ((other, log), (n, agree)) in met {
+    for ((other, log), steps) in met {
+        let enough = steps.len() >= STEPS && steps.len() as f64 >= MOSTLY * (count(log) - 1) as f64;
         // What is set aside already keeps no other out.
-        if enough(&(other, log), n) && out.iter().all(|twice| twice.log != log && twice.log != other) {
-            let fault = LogFault::SameRun { log: results[other].named.log.clone() };
-            out.push(Twice { log, other, fault, agree });
+        if enough && out.iter().all(|twice| twice.log != log && twice.log != other) {
+            let windows =
+                || steps.iter().map(|(at, there)| (&results[log].windows[*at], &results[other].windows[*there]));
+            if noise(windows()).is_some_and(|share| share < NO_NOISE) {
+                let agree = windows().all(|(a, b)| a.configuration == b.configuration);
+                let fault = LogFault::SameRun { log: results[other].named.log.clone() };
+                out.push(Twice { log, other, fault, agree });
+            }
         }
     }
     out
+}
+
+/// How much the differences of two logs' values scatter about their mean, window by window, over what their standard errors
+/// would have two runs differ by. `None` of too few.
+fn noise<'a>(windows: impl Iterator<Item = (&'a Window, &'a Window)> + Clone) -> Option<f64> {
+    let quantities = windows.clone().map(|(a, b)| a.measures.len().min(b.measures.len())).max().unwrap_or(0);
+    let (mut squares, mut dof) = (0.0, 0.0);
+    for q in 0..quantities {
+        let both = windows.clone().filter_map(|(a, b)| a.measures.get(q)?.as_ref().zip(b.measures.get(q)?.as_ref()));
+        let of = both.map(|(a, b)| (a.mean - b.mean, a.standard_error.powi(2) + b.standard_error.powi(2)));
+        let of: Vec<(f64, f64)> = of.filter(|(_, variance)| *variance > 0.0).collect();
+        let weight: f64 = of.iter().map(|(_, variance)| 1.0 / variance).sum();
+        let mean = of.iter().map(|(d, variance)| d / variance).sum::<f64>() / weight;
+        squares += of.iter().map(|(d, variance)| (d - mean).powi(2) / variance).sum::<f64>();
+        dof += of.len().saturating_sub(1) as f64;
+    }
+    (dof >= STEPS as f64).then(|| squares / dof)
 }
 
 /// Whether any window of one of these logs is one of another's, too: on most nights none is, and all is well.

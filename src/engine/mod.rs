@@ -249,7 +249,7 @@ impl Batch<'_> {
             guards::once(results, watcher);
             guards::apart(results, watcher);
             guards::same_runs(results, watcher);
-            guards::same_moments(results, watcher);
+            guards::same_steps(results, watcher);
             lost = guards::windows_not_lost(plan, results);
             if lost.is_ok() {
                 let idle = |r: &LogResult| r.outcome.is_ok() && r.found == 0;

@@ -7,9 +7,9 @@ use super::one_log::{self, LogResult, NamedLog};
 use super::{Watcher, tables_folder};
 use crate::config::layout::Layout;
 use crate::config::log_names::Runs;
+use crate::config::odd_car::odd_car;
 use crate::config::run_sheet::RunRow;
 use crate::config::slips::slips;
-use crate::config::stiffness::odd_stiffness;
 use crate::plan::Plan;
 use crate::stages::LogStep;
 use crate::stages::log::load::{self, Load};
@@ -18,7 +18,8 @@ use crate::stages::season::cross_check;
 use crate::stages::season::fit::Wind;
 use crate::stages::season::fit::rows::LEFT_OUT;
 use crate::table::flags::{
-    BELOW_ZERO, LOADS_OUT_OF_STEP, MOSTLY_OUTLIERS, SESSIONS_AT_ODDS, TORQUE_OUT_OF_STEP, meaning,
+    BELOW_ZERO, FRONT_LOAD_UNLIKE_TRANSFER, LOADS_OUT_OF_STEP, MOSTLY_OUTLIERS, REAR_LOAD_UNLIKE_TRANSFER,
+    SESSIONS_AT_ODDS, TORQUE_OUT_OF_STEP, TORQUE_UNLIKE_ACCELERATION, meaning,
 };
 use crate::table::parquet_file::{self, place};
 use crate::table::rows::{BatchRow, FitRow, LogRow};
@@ -60,15 +61,21 @@ pub(super) fn of_definitions(plan: &Plan, named: &[NamedLog]) -> Vec<String> {
         n => Some(format!("{n} rows of the run sheet name")),
     };
     let unnamed = rows.map(|rows| format!("{rows} no log that was found: {}", first_of(&idle)));
-    let stiffness = odd_stiffness(&plan.definitions.car);
-    idle_patterns(plan).into_iter().chain(stiffness).chain(unnamed).chain(slips(all)).chain(unlike_days(all)).collect()
+    let car = odd_car(&plan.definitions.car);
+    idle_patterns(plan).into_iter().chain(car).chain(unnamed).chain(slips(all)).chain(unlike_days(all)).collect()
 }
 
 /// Difference in altitude from which two runs were not at one place, m: a circuit climbs as much at most (common practice,
 /// no source).
 const CLIMB: f64 = 100.0;
 
-/// Sessions whose rows name two days or two places: what a session has in common, its wind above all, is found once for it.
+/// Turn of a wind of at least so many m/s, degrees, and change of temperature, K, beyond which two runs were not of one
+/// session (common practice, no source).
+const BLOWS: f64 = 2.0;
+const TURNED: f64 = 60.0;
+const WARMED: f64 = 8.0;
+
+/// Sessions whose rows name two days, two places or two weathers: what a session has in common, its wind above all, is found once for it.
 fn unlike_days(rows: &[RunRow]) -> Vec<String> {
     let mut sessions: BTreeMap<(&str, &str), Vec<&RunRow>> = BTreeMap::new();
     for row in rows {
@@ -79,7 +86,18 @@ fn unlike_days(rows: &[RunRow]) -> Vec<String> {
             .map(|[(a, line), (b, other)]| format!("the days {a} (line {line}) and {b} (line {other})"));
         let places = apart(&rows, |row| row.altitude.as_ref().map(|h| h.get()), |a, b| (a - b).abs() > CLIMB)
             .map(|[(a, line), (b, other)]| format!("altitudes of {a:.0} m (line {line}) and {b:.0} m (line {other})"));
-        let found = days.or(places)?;
+        // Another day is another wind, whatever the date says.
+        let of_wind = |row: &RunRow| {
+            let blows = row.wind_speed.as_ref().is_some_and(|speed| speed.get() >= BLOWS);
+            row.wind_from.as_ref().filter(|_| blows).map(|from| from.get().to_degrees())
+        };
+        let turned = |a: f64, b: f64| (a - b + 180.0).rem_euclid(360.0) - 180.0;
+        let winds = apart(&rows, of_wind, |a, b| turned(a, b).abs() > TURNED)
+            .map(|[(a, line), (b, other)]| format!("winds from {a:.0}° (line {line}) and {b:.0}° (line {other})"));
+        let celsius = |row: &RunRow| row.temperature.as_ref().map(|t| t.get() - 273.15);
+        let warmth = apart(&rows, celsius, |a, b| (a - b).abs() > WARMED)
+            .map(|[(a, line), (b, other)]| format!("{a:.0} °C (line {line}) and {b:.0} °C (line {other})"));
+        let found = days.or(places).or(winds).or(warmth)?;
         Some(format!(
             "run sheet: session `{event}`, `{session}` has {found}: its wind and weather are taken for one; are these two sessions?"
         ))
@@ -214,13 +232,16 @@ fn of_figures(fits: &[FitRow], flag: &str, is: &str) -> Vec<String> {
 
 /// Flags of a log that put all its forces off, or cost an outing, should what they say be a fault: nobody finds them in a
 /// table by chance.
-const LOOK_AT: [&str; 10] = [
+const LOOK_AT: [&str; 13] = [
     "outing_not_in_log",
     "changed_while_driving",
     "speed_unlike_acceleration",
     "speed_late_or_smoothed",
     LOADS_OUT_OF_STEP,
     TORQUE_OUT_OF_STEP,
+    FRONT_LOAD_UNLIKE_TRANSFER,
+    REAR_LOAD_UNLIKE_TRANSFER,
+    TORQUE_UNLIKE_ACCELERATION,
     "unit_unlike_file",
     "temperature_unlike_run_sheet",
     "pressure_unlike_run_sheet",

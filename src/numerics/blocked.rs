@@ -27,7 +27,6 @@ use serde::{Deserialize, Serialize};
 use self::adjust::Adjust;
 pub use self::normal::Steps;
 pub use self::pooled::Pooled;
-use self::restricted::Restricted;
 pub use self::sparse::{Filling, Layout, Sparse};
 pub use self::together::Together;
 use self::whiten::{Whitened, Whitener, triangle};
@@ -82,9 +81,6 @@ pub struct Inference {
     pub influence: Vec<DVector<f64>>,
     /// What CR2's adjustment of every block makes of its columns.
     products: Vec<Products>,
-    /// S of restricted coefficients, see [`restricted`]; that of free ones is the bread.
-    #[serde(skip)]
-    hat: Option<DMatrix<f64>>,
 }
 
 /// The same with all that was found row by row.
@@ -142,7 +138,7 @@ const IDENTIFIED: f64 = 1e-9;
 pub fn fit(blocks: &[Block], p: usize) -> Result<BlockedFit, BlockedError> {
     let whitened = whitened(blocks.len(), |g| Cow::Borrowed(&blocks[g]), true)?;
     let solution = solve(&whitened.par_iter().map(Told::by).collect::<Vec<_>>(), p)?;
-    let each: Vec<(Inferred, Rows)> = whitened.into_par_iter().map(|w| Inferred::new(w, &solution, None)).collect();
+    let each: Vec<(Inferred, Rows)> = whitened.into_par_iter().map(|w| Inferred::new(w, &solution)).collect();
     let (inferred, rows): (Vec<_>, _) = each.into_iter().unzip();
     Ok(BlockedFit { inference: Inference::of(solution, inferred), rows })
 }
@@ -173,7 +169,7 @@ pub fn fit_each<'a, T: Send>(
     let solution = solve(&told, p)?;
     let second = |(g, at_hand): (usize, Option<Whitened>)| {
         let w = at_hand.map_or_else(|| whitened(g), Ok)?;
-        let (inferred, rows) = Inferred::new(w, &solution, None);
+        let (inferred, rows) = Inferred::new(w, &solution);
         Ok((inferred, keep(g, &solution, rows)))
     };
     let second: Vec<Result<(Inferred, T), BlockedError>> = at_hand.into_par_iter().enumerate().map(second).collect();
@@ -295,18 +291,15 @@ impl Products {
 }
 
 impl Inferred {
-    fn new(w: Whitened, solution: &Solution, restricted: Option<&Restricted>) -> (Self, Rows) {
+    fn new(w: Whitened, solution: &Solution) -> (Self, Rows) {
         let Solution { beta, bread } = solution;
         let local = w.local(beta);
         let e = &w.y - &w.z * &local;
         let own = select(bread, &w.columns, &w.columns);
-        let of_block = |m: &DMatrix<f64>| select(m, &w.columns, &w.columns);
-        let (adjust, through) = match restricted {
-            None => (Adjust::new(&w.z, &own), &w.z * &own),
-            Some(r) => (Adjust::restricted(&w.z, &of_block(&r.hat)), &w.z * of_block(&r.along)),
-        };
+        let adjust = Adjust::new(&w.z, &own);
         let score = w.z.tr_mul(&adjust.apply(&e));
         let wide = DMatrix::from_fn(bread.nrows(), w.columns.len(), |i, j| bread[(i, w.columns[j])]);
+        let through = &w.z * &own;
         let inferred = Self {
             columns: w.columns.clone(),
             influence: wide * score,
@@ -421,11 +414,6 @@ fn select(m: &DMatrix<f64>, rows: &[usize], columns: &[usize]) -> DMatrix<f64> {
 }
 
 impl Inference {
-    /// S: residuals have the covariance I − ZSZ' under the working model.
-    fn hat(&self) -> &DMatrix<f64> {
-        self.hat.as_ref().unwrap_or(&self.bread)
-    }
-
     /// CR2 covariance of the shared coefficients.
     pub fn covariance(&self) -> DMatrix<f64> {
         let p = self.beta.len();
@@ -440,10 +428,9 @@ impl Inference {
     /// Satterthwaite degrees of freedom of that variance; 0 when no block tells anything about it.
     pub fn dof(&self, contrast: &DVector<f64>) -> f64 {
         let ml = &self.bread * contrast;
-        // b_g = A_g Z_g M ℓ; z_g = Z_g' b_g (in shared columns); P_gh = δ_gh b_g·b_g − z_g'S z_h as in Pustejovsky &
-        // Tipton, eq. 11, where S = M. Σ_gh (z_g'S z_h)² is the trace of (S Σ z_g z_g')², so that the work grows as the
-        // blocks do.
-        let (p, hat) = (self.beta.len(), self.hat());
+        // b_g = A_g Z_g M ℓ; z_g = Z_g' b_g (in shared columns); P_gh = δ_gh b_g·b_g − z_g'M z_h as in Pustejovsky &
+        // Tipton, eq. 11. Σ_gh (z_g'M z_h)² is the trace of (M Σ z_g z_g')², so that the work grows as the blocks do.
+        let p = self.beta.len();
         let (mut trace, mut square) = (0.0, 0.0);
         let mut gram = DMatrix::zeros(p, p);
         for (columns, products) in self.columns.iter().zip(&self.products) {
@@ -454,13 +441,13 @@ impl Inference {
                 for (k, d) in columns.iter().enumerate() {
                     let product = zb[j] * zb[k];
                     gram[(*c, *d)] += product;
-                    taken += hat[(*c, *d)] * product;
+                    taken += self.bread[(*c, *d)] * product;
                 }
             }
             trace += own - taken;
             square += own * own - 2.0 * own * taken;
         }
-        let turned = hat * gram;
+        let turned = &self.bread * gram;
         square += turned.iter().zip(turned.transpose().iter()).map(|(a, b)| a * b).sum::<f64>();
         if square > 0.0 && trace > 0.0 { trace * trace / square } else { 0.0 }
     }

@@ -108,7 +108,7 @@ impl CheckCx<'_> {
                 "did you mean `{}`? it is made by `{}` at {}:{}",
                 k.name, k.made_by, k.made_at.line, k.made_at.column
             ),
-            None => format!("needed by `{}`, made by no stage before it", self.stage),
+            None => format!("needed by `{}`: a channel of the log gets its column in the layout", self.stage),
         };
         let stage = self.stage;
         self.fault(spot, format!("stage `{stage}` needs channel `{name}`, which no earlier stage makes"), label);

@@ -39,6 +39,10 @@ pub const LEFT_AND_RIGHT_DISAGREE: &str = "left_and_right_disagree";
 /// Flags of a log whose load sensors, or torque, speak of another moment than the rest.
 pub const LOADS_OUT_OF_STEP: &str = "loads_out_of_step";
 pub const TORQUE_OUT_OF_STEP: &str = "torque_out_of_step";
+/// Flags of a log whose loads, or torque, are not those of the car in the car file.
+pub const FRONT_LOAD_UNLIKE_TRANSFER: &str = "front_load_unlike_transfer";
+pub const REAR_LOAD_UNLIKE_TRANSFER: &str = "rear_load_unlike_transfer";
+pub const TORQUE_UNLIKE_ACCELERATION: &str = "torque_unlike_acceleration";
 
 /// Every flag, by name within its kind.
 pub const FLAGS: &[Flag] = &[
@@ -65,6 +69,11 @@ pub const FLAGS: &[Flag] = &[
         "front_link_force_unknown",
         "the front axle is driven: what its links carry of the drive force is not taken out of the front downforce",
     ),
+    of(
+        Log,
+        FRONT_LOAD_UNLIKE_TRANSFER,
+        "braking and accelerating move far more or less load onto the front axle than mass, CG height and wheelbase of the car file say, or the other way: look at the springs (N/mm or lb/in?) and motion ratios (damper travel per wheel travel) of that axle, and at unit, sign, columns and filters of its sensors; its downforce is wrong by as much",
+    ),
     of(Log, "fuel_assumed", "the run sheet names no fuel: what was aboard at the corner weights was taken"),
     of(Log, "fuel_below_zero", "more fuel was burnt than the run sheet says was aboard: look at both"),
     of(
@@ -88,7 +97,7 @@ pub const FLAGS: &[Flag] = &[
     of(
         Log,
         LOADS_OUT_OF_STEP,
-        "the load sensors tell braking and accelerating a third of a second or more before or after the accelerometer along x: forces are held against the speed of another moment, and load transfer is taken off where there is none; log both by one clock, and dampers without a slow filter",
+        "the load sensors tell braking and accelerating some tenths of a second or more before or after the accelerometer along x: forces are held against the speed of another moment, and load transfer is taken off where there is none; log both by one clock, and dampers without a slow filter",
     ),
     of(Log, "no_window_found", "no window of this log passed the selection: `funnel` says what each rule cost"),
     of(
@@ -115,6 +124,11 @@ pub const FLAGS: &[Flag] = &[
         Log,
         "pressure_unlike_run_sheet",
         "the logged air pressure is more than 2 % from that of the run sheet: the log's was taken, and all forces are off by as much where it is the wrong one",
+    ),
+    of(
+        Log,
+        REAR_LOAD_UNLIKE_TRANSFER,
+        "braking and accelerating move far more or less load onto the rear axle than mass, CG height and wheelbase of the car file say, or the other way: look at the springs (N/mm or lb/in?) and motion ratios (damper travel per wheel travel) of that axle, and at unit, sign, columns and filters of its sensors; its downforce is wrong by as much",
     ),
     of(Log, "session_left_out", "the session disagrees with all others in this quantity (table `agreement`)"),
     of(
@@ -153,7 +167,12 @@ pub const FLAGS: &[Flag] = &[
     of(
         Log,
         TORQUE_OUT_OF_STEP,
-        "the torque changes a third of a second or more before or after the speed does: the drag is that of two moments; log both by one clock",
+        "the torque changes some tenths of a second or more before or after the acceleration does: the drag is that of two moments; log both by one clock",
+    ),
+    of(
+        Log,
+        TORQUE_UNLIKE_ACCELERATION,
+        "the torque at the wheels asks for a car a sixth or more heavier or lighter than that of the car file: look at unit, column and filter of the torque, at `tyre_radius`, `final_drive` and `mass`; the drag is wrong by as much or more",
     ),
     of(
         Log,

@@ -9,7 +9,8 @@ use crate::table_row;
 pub const TYRE_CAUTION: &str = "estimate from logged data, no approval: the tyre maker, the rules of the series and a \
     qualified person decide; a load index rates a road tyre at a given pressure and speed, racing tyres may carry \
     none; inflation pressure, camber, kerbs, load that bars between the wheels carry past the dampers, travel beyond a \
-    spring table, logs that were set aside and what the sensors are too slow for are not seen";
+    spring table, logs that were set aside and what the sensors are too slow for are not seen; the interval holds what \
+    the logs leave open, not an error of the car file (corner weights, springs, CG height)";
 
 /// Stands in the metadata of the table of powers and speeds, and below it where it is printed.
 pub const SPEED_CAUTION: &str = "a calculated speed, no approval: whether tyres, wings and car may be driven at it is \

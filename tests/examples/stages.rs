@@ -9,6 +9,7 @@ use squarelaw::cli::schemas::schema_files;
 use squarelaw::stages::{LogStep, SeasonStep, WindowStep};
 use squarelaw::table::flags::{About, FLAGS};
 use squarelaw::table::rows;
+use squarelaw::units::{Dimension, UNITS};
 
 use super::root;
 
@@ -213,6 +214,15 @@ impl Page {
         for definition in self.definitions.as_object().into_iter().flat_map(|d| d.values()) {
             if let Some(example) = definition["examples"][0].as_str() {
                 out += &format!("| {} | `{example}` |\n", flat(&definition["description"]));
+            }
+        }
+        // What no option of a stage is, but a value of a car file, a layout or a run sheet.
+        for dimension in Dimension::ALL.iter().filter(|d| **d != Dimension::Ratio) {
+            let said = dimension.with_article();
+            let symbols: Vec<&str> = UNITS.iter().filter(|u| u.dimension == *dimension).map(|u| u.symbol).collect();
+            if !out.contains(&format!("| {said}, with")) && !symbols.is_empty() {
+                out +=
+                    &format!("| {said}, with one of the units {} | `{}` |\n", symbols.join(", "), dimension.example());
             }
         }
         out

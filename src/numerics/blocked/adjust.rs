@@ -11,13 +11,6 @@ pub(super) struct Adjust {
     pub(super) d: DVector<f64>,
 }
 
-/// D − I of a direction of this leverage.
-fn stretch(leverage: f64) -> f64 {
-    let left = 1.0 - leverage;
-    // Leverage one: this block alone determines the direction; its residual says nothing about it.
-    if left < 1e-8 { -1.0 } else { 1.0 / left.sqrt() - 1.0 }
-}
-
 impl Adjust {
     /// Inverse symmetric square root of I − Z M Z' through the eigenvectors of its low-rank part.
     pub(super) fn new(z: &DMatrix<f64>, bread: &DMatrix<f64>) -> Self {
@@ -44,22 +37,12 @@ impl Adjust {
         let mut turned = small.eigenvectors.select_columns(&kept);
         turned.column_iter_mut().zip(&kept).for_each(|(mut v, k)| v /= small.eigenvalues[*k].sqrt());
         let u = zl * turned;
-        Self { u, d: DVector::from_iterator(kept.len(), kept.iter().map(|k| stretch(small.eigenvalues[*k]))) }
-    }
-
-    /// The same for I − Z S Z' of a symmetric S that need not be positive, as that of restricted coefficients is.
-    pub(super) fn restricted(z: &DMatrix<f64>, hat: &DMatrix<f64>) -> Self {
-        if z.is_empty() {
-            return Self { u: DMatrix::zeros(z.nrows(), 0), d: DVector::zeros(0) };
-        }
-        // Z = QR: the eigenvalues that are not zero are those of R S R'.
-        let qr = z.clone().qr();
-        let r = qr.r();
-        let turned = &r * hat * r.transpose();
-        let eigen = SymmetricEigen::new((&turned + turned.transpose()) * 0.5);
-        let kept: Vec<usize> = (0..eigen.eigenvalues.len()).filter(|i| eigen.eigenvalues[*i].abs() > 1e-12).collect();
-        let u = qr.q() * eigen.eigenvectors.select_columns(&kept);
-        Self { u, d: DVector::from_iterator(kept.len(), kept.iter().map(|k| stretch(eigen.eigenvalues[*k]))) }
+        let d = DVector::from_fn(kept.len(), |k, _| {
+            let left = 1.0 - small.eigenvalues[kept[k]];
+            // Leverage one: this block alone determines the direction; its residual says nothing about it.
+            if left < 1e-8 { -1.0 } else { 1.0 / left.sqrt() - 1.0 }
+        });
+        Self { u, d }
     }
 
     pub(super) fn apply(&self, e: &DVector<f64>) -> DVector<f64> {

@@ -88,7 +88,7 @@ impl Inference {
             squares.push(local.tr_mul(&(&products.twice * &local)));
             zb.push(wide);
         }
-        let mzb: Vec<DMatrix<f64>> = zb.iter().map(|z| self.hat() * z).collect();
+        let mzb: Vec<DMatrix<f64>> = zb.iter().map(|z| &self.bread * z).collect();
         let mut total = 0.0;
         for (g, (zg, square)) in zb.iter().zip(&squares).enumerate() {
             for (h, mh) in mzb.iter().enumerate() {

@@ -20,14 +20,16 @@ mod wheels;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::in_step::out_of_step;
+use super::changes::Pair;
 use super::state::{DAMPERS, fuel, mass, specific_force};
 use crate::config::car::{CORNERS, Driven};
 use crate::error::LogFault;
 use crate::located::Spot;
 use crate::physics::transfer::{Axles, Geometry, Longitudinal, fuel_weight};
 use crate::stages::{CheckCx, LogCx, LogStage, Schema};
-use crate::table::flags::{LEFT_AND_RIGHT_DISAGREE, LOADS_OUT_OF_STEP};
+use crate::table::flags::{
+    FRONT_LOAD_UNLIKE_TRANSFER, LEFT_AND_RIGHT_DISAGREE, LOADS_OUT_OF_STEP, REAR_LOAD_UNLIKE_TRANSFER,
+};
 use crate::table::frame::LogFrame;
 use crate::units::Dimension;
 
@@ -114,7 +116,7 @@ impl LogStage for Loads {
         let felt = specific_force(&mut log, cx.car)?;
         // Braking shifts load from the rear to the front.
         let shift: Vec<f64> = (0..felt.len().min(fl.len())).map(|i| rl[i] + rr[i] - fl[i] - fr[i]).collect();
-        if log.get("speed").is_some_and(|speed| out_of_step(speed, &shift, &felt, log.rate)) {
+        if in_pair(&log, &shift, &felt).is_some_and(|pair| pair.out_of_step()) {
             log.flag(LOADS_OUT_OF_STEP);
         }
         let fuel = fuel(&mut log, cx);
@@ -130,7 +132,7 @@ impl LogStage for Loads {
         let (at_weighing, share) = (cx.car.fuel.at_corner_weights.get(), cx.car.fuel.front_share.get());
         let n = log.len();
         let (mut front, mut rear) = (Vec::with_capacity(n), Vec::with_capacity(n));
-        let samples = felt.into_iter().zip(masses.iter().zip(&fuel)).enumerate();
+        let samples = felt.iter().copied().zip(masses.iter().zip(&fuel)).enumerate();
         for (i, (specific_force, (mass, aboard))) in samples {
             let (rear_drive, braking) = links.as_ref().map_or((0.0, 0.0), |l| l.at(i));
             let along = Longitudinal { mass: *mass, specific_force, rear_drive, braking };
@@ -150,6 +152,24 @@ impl LogStage for Loads {
                 }
             }
         }
+        // What is left of the transfer where it was taken off: none, if springs and geometry are the car's.
+        let transfer = cx.car.mass.get() * geometry.cg_height / geometry.wheelbase;
+        let left = |force: &[f64]| in_pair(&log, force, &felt)?.per_acceleration(f64::NEG_INFINITY);
+        let unlike = |force: &[f64]| {
+            left(force).is_some_and(|left| {
+                if std::env::var("DBG").is_ok() {
+                    eprintln!("L {:.3}", left / transfer);
+                }
+                left.abs() > UNLIKE * transfer
+            })
+        };
+        let (front_unlike, rear_unlike) = (unlike(&front), unlike(&rear));
+        if front_unlike {
+            log.flag(FRONT_LOAD_UNLIKE_TRANSFER);
+        }
+        if rear_unlike {
+            log.flag(REAR_LOAD_UNLIKE_TRANSFER);
+        }
         for (name, values) in WHEEL_LOADS.iter().zip(wheels) {
             log.set(name, Dimension::Force, values);
         }
@@ -158,6 +178,15 @@ impl LogStage for Loads {
         log.set("rear_downforce", Dimension::Force, rear);
         Ok(log)
     }
+}
+
+/// Share of the load transfer that may be left or taken off too much: CG height, links and what friction in the dampers hides
+/// are off by less (common practice, no source); a spring in another unit or a motion ratio upside down by more.
+const UNLIKE: f64 = 0.3;
+
+/// A load of this log beside what the car feels along x.
+fn in_pair(log: &LogFrame, load: &[f64], felt: &[f64]) -> Option<Pair> {
+    Pair::new(log.get("speed")?, load, felt, log.rate)
 }
 
 /// Sums of the two wheels of each axle, from the four corners in the order of [`CORNERS`].

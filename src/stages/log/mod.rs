@@ -1,9 +1,9 @@
 //! Log stages: one log in, one log out. `state` holds what several of them must know of the car at each
-//! sample, `in_step` whether two channels speak of the same moment.
+//! sample, `changes` whether its channels belong to one car and moment.
 
 pub mod air;
 pub mod align;
-mod in_step;
+mod changes;
 pub mod load;
 pub mod loads;
 #[cfg(test)]

@@ -10,13 +10,13 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::in_step::out_of_step;
+use super::changes::Pair;
 use super::state::{DAMPERS, coasting, column, fuel, levelled, mass, sine_of_grade};
 use crate::config::car::{Car, Driven};
 use crate::error::LogFault;
 use crate::located::{Located, Spot};
 use crate::stages::{CheckCx, LogCx, LogStage, Schema};
-use crate::table::flags::TORQUE_OUT_OF_STEP;
+use crate::table::flags::{TORQUE_OUT_OF_STEP, TORQUE_UNLIKE_ACCELERATION};
 use crate::table::frame::LogFrame;
 use crate::units::{Dimension, G, Ratio};
 
@@ -138,10 +138,6 @@ impl LogStage for Resistance {
 
     fn run(&self, mut log: LogFrame, cx: &LogCx) -> Result<LogFrame, LogFault> {
         let drive = self.drive_force(&mut log, cx.car)?;
-        let both = log.get("speed").zip(log.get("acceleration")).filter(|_| self.from != DriveForce::Coasting);
-        if both.is_some_and(|(speed, change)| out_of_step(speed, &drive, change, log.rate)) {
-            log.flag(TORQUE_OUT_OF_STEP);
-        }
         let fuel = fuel(&mut log, cx);
         let masses: Vec<f64> = fuel.iter().map(|f| mass(cx.car, *f)).collect();
         // m/s² that the road takes.
@@ -162,6 +158,9 @@ impl LogStage for Resistance {
             log.flag("level_road_assumed");
         }
         let factor = cx.car.rotating_mass_factor.get();
+        if self.from != DriveForce::Coasting {
+            self.hold_against_acceleration(&mut log, &drive, cx.car.mass.get() * factor);
+        }
         log.set("drive_force", Dimension::Force, drive);
         log.set("net_drive", Dimension::Force, net);
         log.set("effective_mass", Dimension::Mass, masses.iter().map(|m| m * factor).collect());
@@ -170,6 +169,23 @@ impl LogStage for Resistance {
 }
 
 impl Resistance {
+    /// Flags a log whose drive force does not go with the acceleration as that of a car of this mass does, kg.
+    fn hold_against_acceleration(&self, log: &mut LogFrame, drive: &[f64], mass: f64) {
+        let felt = log.get("accel_x").or_else(|| log.get("acceleration"));
+        let pair = log.get("speed").zip(felt).and_then(|(speed, felt)| Pair::new(speed, drive, felt, log.rate));
+        let Some(pair) = pair else { return };
+        if pair.out_of_step() {
+            log.flag(TORQUE_OUT_OF_STEP);
+        } else if pair.per_acceleration(-BRAKED).is_some_and(|found| {
+            if std::env::var("DBG").is_ok() {
+                eprintln!("T {:.3}", found / mass);
+            }
+            !of_one_car(found / mass)
+        }) {
+            log.flag(TORQUE_UNLIKE_ACCELERATION);
+        }
+    }
+
     fn check_shaft(&self, input: &Schema, cx: &mut CheckCx) {
         cx.need(input, "shaft_torque");
         if cx.car.final_drive.is_none() {
@@ -205,6 +221,15 @@ impl Resistance {
         }
         Ok(force)
     }
+}
+
+/// Deceleration from which the brakes, which no torque sensor sees, may be on, m/s² (common practice, no source).
+const BRAKED: f64 = 2.0;
+
+/// Whether force over acceleration and mass is that of one car: sensors, tyres and rotating parts are known to a tenth or
+/// so (common practice, no source); pounds-feet read as newton-metres are off by a third.
+fn of_one_car(ratio: f64) -> bool {
+    (1.0 / 1.18..=1.18).contains(&ratio)
 }
 
 /// Sum over the driven wheels of torque over loaded radius, N.

@@ -1,12 +1,14 @@
 //! Does the speed change as the accelerometer says? The two know nothing of each other's unit, sign or clock: where they
 //! disagree by a factor one of them is read wrongly, and no other log is needed to see it.
 
-use crate::stages::log::in_step::{DRIVES, LIVELY, LONG_ENOUGH};
+use crate::stages::log::changes::{DRIVES, LIVELY, LONG_ENOUGH};
 
-/// Share by which the accelerometer may read more or less than the speed changes: its own scale, that of the speed, pitch of
-/// the body and slip move it by less (common practice, no source). Miles for kilometres, knots, a turned sign or a clock
+/// Share by which the accelerometer may read more or less than the speed changes: its own scale, that of the speed and slip
+/// move it by less (common practice, no source). Miles for kilometres, knots, a turned sign or a clock
 /// that runs a tenth fast move it by more.
-const SCALE: f64 = 0.08;
+const SCALE: f64 = 0.06;
+/// What the accelerometer reads more than the speed changes where it pitches with the body (common practice, no source).
+const PITCH: f64 = 1.02;
 /// What slopes of the road may put on top where the car is driven the more steadily, m/s²: one of 1 %, had it all of the
 /// lap's rhythm (common practice, no source).
 const SLOPES: f64 = 0.1;
@@ -35,7 +37,7 @@ pub(super) fn disagree(speed: &[f64], change: &[f64], felt: &[f64], rate: f64) -
     }
     let lively = (own / n).sqrt();
     let most = 1.0 + SCALE + SLOPES / lively;
-    lively > LIVELY && !(1.0 / most..=most).contains(&(cross / own))
+    lively > LIVELY && !(PITCH / most..=PITCH * most).contains(&(cross / own))
 }
 
 #[cfg(test)]
@@ -60,7 +62,7 @@ mod tests {
             assert!(disagree(&speed, &wrong, &felt, 20.0), "{factor}");
         }
         // A few per cent are no matter of units or clocks.
-        for factor in [1.08, 1.0 / 1.08] {
+        for factor in [1.05, 1.0 / 1.08] {
             let near: Vec<f64> = change.iter().map(|c| c * factor).collect();
             assert!(!disagree(&speed, &near, &felt, 20.0), "{factor}");
         }

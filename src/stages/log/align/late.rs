@@ -3,7 +3,7 @@
 
 use std::ops::RangeInclusive;
 
-use crate::stages::log::in_step::{BLOCK, DRIVES, LONG_ENOUGH, correlation};
+use crate::stages::log::changes::{BLOCK, DRIVES, LONG_ENOUGH, correlation};
 
 /// Delays that are tried, and smoothing beyond that of the slope, in blocks either side; every second of them.
 const DELAYS: RangeInclusive<isize> = -10..=30;

@@ -33,7 +33,7 @@ use crate::numerics::blocked::Pooled;
 use crate::stages::season::stated;
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage, WindowStep};
 use crate::table::flags::UNLIKE_ITS_CONFIGURATION;
-use crate::units::{Ratio, Speed};
+use crate::units::{Ratio, Speed, nearest};
 
 /// Least squares against effective v²: front and rear downforce, drag and other quantities of every configuration.
 ///
@@ -339,6 +339,9 @@ impl SeasonStage for Fit {
                     let message = "stage `fit` needs the resistance for `drag`, which no earlier stage makes";
                     cx.fault(q.spot, message, "add the log stage `resistance`");
                 }
+            } else if input.find(&q.value).is_none() && nearest(&q.value, ["drag"]).is_some() {
+                let message = format!("stage `fit` needs channel `{}`, which no earlier stage makes", q.value);
+                cx.fault(q.spot, message, "did you mean `drag`?");
             } else {
                 cx.need_at(input, &q.value, q.spot);
             }

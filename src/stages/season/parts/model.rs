@@ -1,17 +1,19 @@
 //! The season's windows against parts: coefficient of a configuration = base + Σ parts present + slope·wing.
 //!
-//! Weighted least squares of the windows with the blocks that `fit` solved last (pseudo-values, weights, zeros): columns
-//! x·1(configuration) are held to what the terms give, quantity by quantity. Wind and gusts, which all quantities share,
-//! stay what `fit` found: sought again, they would take up what does not add in one quantity and put it into the others.
+//! Weighted least squares of the windows with the blocks that `fit` solved last (pseudo-values, weights, zeros), columns
+//! x·1(configuration) replaced by x·1(term). That tells the errors. The values are those of each quantity by itself, with wind
+//! and gusts as `fit` found them: sought again with the terms of all quantities, they would take up what does not add in one
+//! and put it into the others.
 
 use std::borrow::Cow;
+use std::collections::BTreeMap;
 
 use nalgebra::{DMatrix, DVector};
 
 use super::terms::{Combination, Terms};
 use crate::numerics::blocked::blind::Blind;
-use crate::numerics::blocked::restricted::{Group, each_restricted};
-use crate::numerics::blocked::{Inference, Pooled, Rows, Solution};
+use crate::numerics::blocked::restricted::Group;
+use crate::numerics::blocked::{self, Block, Inference, Pooled, Rows, Solution};
 use crate::numerics::distributions::t_quantile;
 use crate::numerics::null_space::{NullSpace, NullSpaceParams, null_space};
 use crate::stages::season::fit::SeasonFit;
@@ -19,16 +21,11 @@ use crate::stages::season::fit::estimate::{Derived, Estimate, combined, summed};
 use crate::stages::season::fit::evidence::Configuration;
 use crate::stages::season::fit::scatter::{self, Scatter};
 
-/// Share of a contrast that is rounding.
-const NONE: f64 = 1e-9;
-
 /// The terms of one measured quantity.
 #[derive(Clone, Debug, Default)]
 pub struct Design {
     /// Configurations that are fitted and can be placed, by index.
     pub used: Vec<usize>,
-    /// Columns of their coefficients.
-    coefficients: Vec<usize>,
     /// Unknown of every term; `None` for those that the kept ones contain.
     pub columns: Vec<Option<usize>>,
     /// What can't be told apart; `None` where no configuration is used.
@@ -46,10 +43,10 @@ pub struct PartsFit {
     pub designs: Vec<Design>,
     /// Configurations of the run sheet.
     pub configurations: Vec<Configuration>,
-    /// The windows' fit, coefficients of configurations held to the terms. Contrasts are of these.
+    /// The solved blocks; the values of the unknowns are those of each quantity by itself.
     pub fit: Option<Inference>,
-    /// The unknowns as contrasts of the coefficients.
-    unknowns: DMatrix<f64>,
+    /// Covariance of these values under the working model.
+    by_themselves: DMatrix<f64>,
     /// Rows of the sessions that tell something alone, by their number.
     lone: Vec<(usize, Rows)>,
     /// Per block and row, the window it belongs to.
@@ -109,22 +106,26 @@ impl PartsFit {
             speed: season.speed,
             density: season.density,
             fit: None,
-            unknowns: DMatrix::zeros(0, 0),
+            by_themselves: DMatrix::zeros(0, 0),
             lone: Vec::new(),
         };
         let Some(blocks) = season.blocks() else { return out };
-        let Some(restricted) = season.model.fit.as_ref().and_then(|fit| fit.restricted(&groups)) else { return out };
-        let block = |g: usize| Cow::Owned(blocks.make(g));
+        let Some(free) = season.model.fit.as_ref() else { return out };
+        let Some(told) = free.told_by_groups(&groups) else { return out };
+        let columns_of = columns_of(&groups);
+        let block = |g: usize| Cow::Owned(with_columns(&blocks.make(g), &columns_of));
         let keep = |g: usize, solution: &Solution, rows: Rows| {
             let moved = rows.moved(solution, &out.quantities_of_rows[g], season.factors.nrows());
             (rows.grouped(&out.windows_of_rows[g]), (moved, rows.tell_alone().then_some((g, rows))))
         };
-        if let Ok((fit, kept)) = each_restricted(blocks.count(), block, &restricted, keep) {
+        if let Ok((mut fit, kept)) = blocked::fit_each(blocks.count(), block, unknowns, keep) {
             let (each, (moved, lone)): (Vec<_>, (Vec<_>, Vec<_>)) = kept.into_iter().unzip();
             let (within, common) = (fit.sandwich(&each), fit.common_covariance(&moved, &season.factors));
             out.pooled = Some(Pooled { within, common, dof: scatter::dof_of_all(&season.model, season.scatter) });
+            // All quantities solved together tell the errors, each by itself the values.
+            fit.beta = &told * &free.beta;
+            out.by_themselves = &told * &free.bread * told.transpose();
             (out.fit, out.lone) = (Some(fit), lone.into_iter().flatten().collect());
-            out.unknowns = restricted.unknowns;
         }
         out
     }
@@ -151,7 +152,7 @@ impl PartsFit {
         let mut gradient = DVector::zeros(fit.beta.len());
         for (unknown, value) in design.columns.iter().zip(contrast.iter()) {
             if let Some(u) = unknown {
-                gradient += self.unknowns.row(*u).transpose() * *value;
+                gradient[*u] = *value;
             }
         }
         Ok(Derived { value: gradient.dot(&fit.beta), gradient })
@@ -184,6 +185,13 @@ impl PartsFit {
         }
     }
 
+    /// How much larger the variance of a contrast is where each quantity tells it by itself than where all do together, under
+    /// the working model: a little, by the theorem of Gauss and Markov never less than once.
+    fn by_itself(&self, fit: &Inference, gradient: &DVector<f64>) -> f64 {
+        let (apart, together) = (gradient.dot(&(&self.by_themselves * gradient)), fit.model_variance(gradient));
+        if together > 0.0 { (apart / together).max(1.0) } else { 1.0 }
+    }
+
     /// Variance of a contrast of the coefficients, its degrees of freedom, and whether part of it hangs on
     /// single sessions, where the session scatter stands in for what can't be seen.
     pub fn variance(&self, gradient: &DVector<f64>) -> Option<(f64, f64, bool)> {
@@ -204,7 +212,7 @@ impl PartsFit {
             let common: f64 = blind.common.values().map(|c| (self.scatter.relative * c).powi(2)).sum();
             (variance, dof) = summed(&[(variance, dof), (blind.within + common, self.scatter.dof)]);
         }
-        Some((variance, dof, blind.any()))
+        Some((variance * self.by_itself(fit, gradient), dof, blind.any()))
     }
 
     /// Covariances of two contrasts, in the mould of that variance of a third: (first, both, second).
@@ -240,15 +248,15 @@ impl PartsFit {
     pub fn new_session(&self, derived: &Derived, estimate: &Estimate) -> Option<(f64, f64)> {
         let fit = self.fit.as_ref()?;
         let relative = self.scatter.seen.unwrap_or(self.scatter.relative);
-        // A factor of a quantity's sensor moves what the figure takes from the car as a whole. An effect takes nothing from
-        // it: the contrast of its coefficients sums up to none.
+        // ∂figure/∂(a quantity's coefficient) is the derivative by the base's, which every combination has once.
         let mut scatter = 0.0;
         for design in &self.designs {
-            let taken = || design.coefficients.iter().map(|c| derived.gradient[*c]);
-            let (sum, size) = (taken().sum::<f64>(), taken().map(f64::abs).sum::<f64>());
-            if sum.abs() > NONE * size {
-                let figure: f64 = taken().zip(&design.coefficients).map(|(by, c)| by * fit.beta[*c]).sum();
-                scatter += (relative * figure).powi(2);
+            let Some(base) = design.columns.first().copied().flatten() else { continue };
+            let by = derived.gradient[base];
+            if by != 0.0 {
+                let own = |c: &usize| derived.gradient[*c] * fit.beta[*c];
+                let coefficient: f64 = design.columns.iter().flatten().map(own).sum::<f64>() / by;
+                scatter += (relative * by * coefficient).powi(2);
             }
         }
         // Half-widths in quadrature: never narrower than the mean's, whatever the degrees of freedom of the two.
@@ -284,7 +292,7 @@ pub(super) fn placed(
     design.view_mut((0, 0), (n, kept.len())).copy_from(&full.select_columns(&kept));
     design.view_mut((n, kept.len()), (own, own)).fill_with_identity();
     let space = if placed.is_empty() { None } else { null_space(&full, NullSpaceParams::default()).ok() };
-    (Design { used, coefficients, columns: unknown, space }, Group { columns, design })
+    (Design { used, columns: unknown, space }, Group { columns, design })
 }
 
 /// Columns that the ones before them do not contain.
@@ -299,4 +307,37 @@ fn independent(x: &DMatrix<f64>) -> Vec<usize> {
         }
     }
     kept
+}
+
+/// What each coefficient is made of: unknowns and their factors.
+fn columns_of(groups: &[Group]) -> BTreeMap<usize, Vec<(usize, f64)>> {
+    let mut out = BTreeMap::new();
+    let mut first = 0;
+    for group in groups {
+        for (row, c) in group.design.row_iter().zip(&group.columns) {
+            let made_of = row.iter().enumerate().filter(|(_, by)| **by != 0.0).map(|(j, by)| (first + j, *by));
+            out.insert(*c, made_of.collect());
+        }
+        first += group.design.ncols();
+    }
+    out
+}
+
+/// The block with its shared columns replaced.
+fn with_columns(block: &Block, columns_of: &BTreeMap<usize, Vec<(usize, f64)>>) -> Block {
+    let turned: Vec<&[(usize, f64)]> =
+        block.columns.iter().map(|c| columns_of.get(c).map_or(&[][..], Vec::as_slice)).collect();
+    let mut columns: Vec<usize> = turned.iter().flat_map(|t| t.iter().map(|(c, _)| *c)).collect();
+    columns.sort_unstable();
+    columns.dedup();
+    let mut x = DMatrix::zeros(block.x.nrows(), columns.len());
+    for (j, parts) in turned.iter().enumerate() {
+        for (c, factor) in *parts {
+            if let Ok(at) = columns.binary_search(c) {
+                let mut column = x.column_mut(at);
+                column += block.x.column(j) * *factor;
+            }
+        }
+    }
+    Block { columns, x, ..block.clone() }
 }

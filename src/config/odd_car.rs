@@ -1,5 +1,5 @@
-//! Do springs, motion ratios and weights of the car file belong to one car? A rate in another unit and a motion ratio upside
-//! down are within the bounds of single values, and put an axle's whole downforce off by their factor.
+//! Do the values of a car file belong to one car? A spring rate in another unit, a motion ratio upside down and a slip of the
+//! pen in a load index are within the bounds of single values. No fault: there may be such a car.
 
 use std::f64::consts::TAU;
 
@@ -11,8 +11,27 @@ use super::car::{Car, Spring};
 const APART: f64 = 1.6;
 const CARS: std::ops::RangeInclusive<f64> = 0.8..=9.0;
 
-/// What is odd about the stiffness of the car, in words.
-pub fn odd_stiffness(car: &Car) -> Option<String> {
+/// Load indices that the tyres of the two axles are apart by from which one of them is odd: a third more load (ETRTO Standards
+/// Manual, from memory), where racing cars carry a sixth more on one axle (common practice, no source).
+const INDICES_APART: u16 = 10;
+
+/// What is odd about the car, in words.
+pub fn odd_car(car: &Car) -> Vec<String> {
+    odd_stiffness(car).into_iter().chain(odd_tyres(car)).collect()
+}
+
+fn odd_tyres(car: &Car) -> Option<String> {
+    let tyres = car.tyres.as_ref()?;
+    let (front, rear) = (tyres.front.load_index.value, tyres.rear.load_index.value);
+    (front.abs_diff(rear) > INDICES_APART).then(|| {
+        format!(
+            "car file: load index {front} in front and {rear} behind: is one a slip of the pen? What the tyres are held \
+             against, and what is said of their margin, rests on it"
+        )
+    })
+}
+
+fn odd_stiffness(car: &Car) -> Option<String> {
     let (front, rear) = (frequency(car, [0, 1])?, frequency(car, [2, 3])?);
     let said =
         format!("car file: on its springs the car would swing at {front:.1} Hz in front and {rear:.1} Hz behind");
@@ -81,6 +100,18 @@ mod tests {
         );
         assert!(said("{ rate: 100 N/mm }", "{ rate: 110 N/mm }", "{ front: 0.7, rear: 1.33 }").contains("few cars"));
         assert!(said("{ rate: 900 N/mm }", "{ rate: 900 N/mm }", "{ front: 1, rear: 1 }").contains("no racing car"));
+    }
+
+    #[test]
+    fn load_indices_far_apart_are_said() {
+        let tyres = |front: u16| {
+            let tyre = |index: u16| format!("{{ load_index: {index}, speed_symbol: W }}");
+            let mut car = car("{ rate: 100 N/mm }", "{ rate: 110 N/mm }", "{ front: 0.7, rear: 0.75 }");
+            car.tyres = Some(crate::config::from_text(&format!("{{ front: {}, rear: {} }}", tyre(front), tyre(94))));
+            odd_car(&car)
+        };
+        assert_eq!(tyres(91), [""; 0]);
+        assert!(tyres(130)[0].contains("load index 130 in front and 94 behind"));
     }
 
     #[test]

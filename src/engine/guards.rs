@@ -109,15 +109,16 @@ pub(super) fn same_runs(results: &mut [LogResult], watcher: &dyn Watcher) {
 
 /// Steps from one window to the next that two logs have in common, and the share of the shorter log's that they are, from
 /// which both may be of one run: of two laps one step in ten thousand is.
-const STEPS: usize = 8;
+const STEPS: usize = 10;
 const MOSTLY: f64 = 0.6;
 /// Relative difference of the speeds of a window in two exports, one of which may be rounded or calibrated anew, and of the
 /// seconds from one window to the next.
 const LIKE_SPEED: f64 = 4e-3;
 const LIKE_GAP: f64 = 0.3;
-/// Share of the variance that values of two runs differ by, a constant aside, below which they are of one: it is one or more
-/// for the same course driven twice, however alike, and chance leads to less in one of a million pairs.
-const NO_NOISE: f64 = 0.35;
+/// Share of the variance that values of two runs differ by, a constant aside, below which they are of one, where two
+/// quantities say so: it is one or more for the same course driven twice, however alike. Chance leads to less in one of ten
+/// thousand pairs of runs that a robot drove, and in none of others.
+const NO_NOISE: f64 = 0.25;
 
 /// From one window of a log to the next.
 struct Step {
@@ -174,20 +175,22 @@ fn of_same_steps(results: &[LogResult]) -> Vec<Twice> {
 }
 
 /// How much the differences of two logs' values scatter about their mean, window by window, over what their standard errors
-/// would have two runs differ by. `None` of too few.
+/// would have two runs differ by: of the quantity for which that is least but one, as another row of the run sheet (fuel,
+/// say) may move some of them. `None` of too few.
 fn noise<'a>(windows: impl Iterator<Item = (&'a Window, &'a Window)> + Clone) -> Option<f64> {
     let quantities = windows.clone().map(|(a, b)| a.measures.len().min(b.measures.len())).max().unwrap_or(0);
-    let (mut squares, mut dof) = (0.0, 0.0);
-    for q in 0..quantities {
+    let of_quantity = |q: usize| {
         let both = windows.clone().filter_map(|(a, b)| a.measures.get(q)?.as_ref().zip(b.measures.get(q)?.as_ref()));
         let of = both.map(|(a, b)| (a.mean - b.mean, a.standard_error.powi(2) + b.standard_error.powi(2)));
         let of: Vec<(f64, f64)> = of.filter(|(_, variance)| *variance > 0.0).collect();
         let weight: f64 = of.iter().map(|(_, variance)| 1.0 / variance).sum();
         let mean = of.iter().map(|(d, variance)| d / variance).sum::<f64>() / weight;
-        squares += of.iter().map(|(d, variance)| (d - mean).powi(2) / variance).sum::<f64>();
-        dof += of.len().saturating_sub(1) as f64;
-    }
-    (dof >= STEPS as f64).then(|| squares / dof)
+        let squares: f64 = of.iter().map(|(d, variance)| (d - mean).powi(2) / variance).sum();
+        (of.len() >= STEPS).then(|| squares / (of.len() - 1) as f64)
+    };
+    let mut shares: Vec<f64> = (0..quantities).filter_map(of_quantity).collect();
+    shares.sort_unstable_by(f64::total_cmp);
+    shares.get(1).or(shares.first()).copied()
 }
 
 /// Whether any window of one of these logs is one of another's, too: on most nights none is, and all is well.

@@ -53,6 +53,19 @@ fn expected(season: &SeasonTables, force: Unit) -> String {
     for s in &season.expected_scale {
         out.push_str(&scale_line(s));
     }
+    // Those that no common factor holds stand by themselves.
+    for r in rows.iter().filter(|r| r.verdict == "disagrees" && r.scale_verdict.is_none()) {
+        let unit = if r.unit == Dimension::Force.si() { Some(force) } else { unit_of(&r.quantity, &r.unit) };
+        let factor = unit.map_or(1.0, |u| u.delta_from_si(1.0));
+        let symbol = unit.map_or(String::new(), |u| format!(" {}", u.symbol));
+        out.push_str(&format!(
+            "\n  {} {} disagrees: the track gives {}{symbol}, {}{symbol} was expected",
+            subject(r),
+            r.quantity.replace('_', " "),
+            cell(r.track, r.track_lo95, r.track_hi95, factor),
+            short(r.expected * factor)
+        ));
+    }
     let off: Vec<&ExpectedRow> = rows.iter().filter(|r| r.scale_verdict.as_deref() == Some("stands_out")).collect();
     if off.is_empty() {
         return out;
@@ -80,7 +93,23 @@ fn scale_line(s: &ExpectedScaleRow) -> String {
         s.kind,
         with_half(s.factor, half),
         s.figures
-    )
+    ) + &in_another_unit(s.factor)
+}
+
+/// Units that a figure may have been meant in, and what a newton or a speed is in them: pound-force and kilogram-force (NIST
+/// SP 811), kilonewton, and a speed in miles per hour, which counts squared.
+const TAKEN_FOR: [(f64, &str); 4] = [
+    (1000.0, "were they meant in kN?"),
+    (4.448, "were they meant in lbf?"),
+    (9.807, "were they meant in kgf?"),
+    (2.590, "is their speed in mph?"),
+];
+
+/// What a factor between track and figures looks like, to a twentieth either way.
+fn in_another_unit(factor: f64) -> String {
+    let near = |by: f64| (0.95..1.05).contains(&(factor / by));
+    let found = TAKEN_FOR.into_iter().find(|(by, _)| near(*by) || near(1.0 / by));
+    found.map_or(String::new(), |(_, asks)| format!(": {asks}"))
 }
 
 /// The unit that a limited quantity is shown in.
@@ -274,6 +303,28 @@ mod tests {
     fn shown(rows: &[TyreRow]) -> String {
         let (force, speed) = units();
         tyres(rows, force, speed, &mut Seen::default())
+    }
+
+    #[test]
+    fn figures_in_another_unit_and_those_that_stand_alone_are_told() {
+        for (factor, asks) in [(0.001, "kN"), (4.5, "lbf"), (0.218, "lbf"), (0.1, "kgf"), (2.6, "mph")] {
+            assert!(in_another_unit(factor).contains(asks), "{factor}");
+        }
+        assert!([0.97, 1.2, 0.8, 2.0].iter().all(|f| in_another_unit(*f).is_empty()));
+        let row = ExpectedRow {
+            configuration: Some("base".to_owned()),
+            quantity: "balance".to_owned(),
+            unit: "1".to_owned(),
+            track: Some(0.387),
+            track_lo95: Some(0.384),
+            track_hi95: Some(0.390),
+            expected: 0.61,
+            verdict: "disagrees".to_owned(),
+            ..Default::default()
+        };
+        let season = SeasonTables { expected: vec![row], ..Default::default() };
+        let text = expected(&season, units().0);
+        assert!(text.ends_with("base balance disagrees: the track gives 38.70 ± 0.30 %, 61 % was expected"), "{text}");
     }
 
     #[test]

@@ -155,8 +155,14 @@ fn cross_checks(rows: &[CrossCheckRow], regressors: &[RegressorRow]) -> String {
         return String::new();
     }
     let count = |verdict: &str| rows.iter().filter(|r| r.verdict == verdict).count();
+    let known = regressors.iter().filter(|r| r.car_file.is_some());
+    let differ = known.clone().filter(|r| r.verdict == "differs").count();
+    let of_car = match differ {
+        0 => String::new(),
+        n => format!("; {n} of {} figures of the car file differ from the logs", known.count()),
+    };
     let mut out = format!(
-        "second opinions: {} held against the fit: {} agree, {} at odds, {} not resolved, {} not comparable\n",
+        "second opinions: {} held against the fit: {} agree, {} at odds, {} not resolved, {} not comparable{of_car}\n",
         rows.len(),
         count("agree"),
         count("at odds"),

@@ -324,6 +324,10 @@ pub fn in_words(rows: &[CrossCheckRow], regressors: &[RegressorRow]) -> Vec<Stri
                 "straight running gives an effective mass of {value} kg, the car file {file:.1} kg: mass, tyre radius, unit \
                  of the torque, or speed and acceleration?"
             ),
+            _ if r.coefficient_hi95 < 0.0 => format!(
+                "straight running moves {value} N onto the {quantity} per m/s2 of acceleration, the wrong way round (the car \
+                 file {file:.1}): the sign of its sensors, or the columns of the two axles exchanged?"
+            ),
             _ => format!(
                 "straight running moves {value} N onto the {quantity} per m/s2 of acceleration, the car file {file:.1}: CG \
                  height, wheelbase, mass, the springs and motion ratios of that axle, or speed and acceleration?"
@@ -373,6 +377,7 @@ mod tests {
         let agrees = RegressorRow { verdict: "agrees".to_owned(), ..regressor("coasting", "resistance", 101.0) };
         let of = [
             regressor("transfer", "front_downforce", 90.0),
+            regressor("transfer", "rear_downforce", -90.0),
             regressor("transfer", "resistance", 1430.0),
             regressor("coasting", "resistance", 80.0),
             regressor("coasting", "resistance", -80.0),
@@ -381,6 +386,7 @@ mod tests {
         let begins = [
             "base resistance: coast integral says 268 ± 49 N less than the fit's 982 N",
             "straight running moves 90.0 ± 2.0 N onto the front downforce per m/s2 of acceleration, the car file 100.0: CG",
+            "straight running moves -90.0 ± 2.0 N onto the rear downforce per m/s2 of acceleration, the wrong way round",
             "straight running gives an effective mass of 1430.0 ± 2.0 kg, the car file 100.0 kg: mass, tyre radius",
             "coasting asks for a driveline loss of 80.0 ± 2.0 N, the car file says 100.0 N",
             "coasting asks for a driveline loss of -80.0 ± 2.0 N, which is below zero and can't be",

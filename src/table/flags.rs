@@ -134,7 +134,7 @@ pub const FLAGS: &[Flag] = &[
     of(
         Log,
         "speed_late_or_smoothed",
-        "the speed changes a third of a second later, or more, than the accelerometer along x says, or as if smoothed over more than a second: every force is held against the speed of another moment, and comes out one or more per cent off; log the speed of a wheel without a filter",
+        "the speed changes a third of a second later, or more, than the accelerometer along x says, or it is smoothed over some second or more, by itself or with the accelerometer: every force is held against the speed of another moment, and comes out one or more per cent off; log the speed of a wheel, and the accelerometer, without a filter",
     ),
     of(
         Log,

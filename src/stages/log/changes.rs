@@ -27,6 +27,17 @@ const IN_STEP: f64 = 0.85;
 const ALIKE: f64 = 0.6;
 const CLEARER: f64 = 0.15;
 
+/// Seconds that a moving mean of the signal must reach over before the acceleration is called smoothed: one of half a second
+/// moves no force (by trial: a second, of speed and accelerometer alike, takes 6 % off a drag).
+const SMOOTHED: f64 = 0.7;
+/// Widest moving mean that is tried, blocks either side.
+const WIDEST: usize = 12;
+/// Correlation from which the two need no smoothing, the least of the best, and the part of what is not explained that may be
+/// left of it then (by trial).
+const SHARP: f64 = 0.98;
+const CLEAR: f64 = 0.85;
+const LEFT: f64 = 0.5;
+
 /// A signal and the acceleration along x, m/s², as means of a tenth of a second; blanks where either is missing or the car
 /// does not drive.
 pub(super) struct Pair {
@@ -59,15 +70,27 @@ impl Pair {
     /// Whether the signal, which goes with the acceleration, does so some tenths of a second or more before or after it. By the
     /// delay under which changes over half a second are correlated best. Where too little is known all is in step.
     pub(super) fn out_of_step(&self) -> bool {
-        let changes = |of: &[f64]| -> Vec<f64> {
-            of.iter().zip(of.iter().skip(SOON)).map(|(before, after)| after - before).collect()
-        };
         let (signal, felt) = (changes(&self.signal), changes(&self.felt));
         let at = |delay: isize| correlation(&felt, &signal, delay, self.least());
         let Some(plain) = at(0).filter(|plain| *plain < IN_STEP) else { return false };
         let tried = (-DELAYS..=DELAYS).filter_map(|delay| Some((at(delay)?, delay)));
         let best = tried.max_by(|a, b| a.0.total_cmp(&b.0));
         best.is_some_and(|(most, delay)| delay.abs() >= LATE && most > ALIKE && most > plain + CLEARER)
+    }
+
+    /// Whether the acceleration follows the signal as if it had been smoothed, between moments at which the car is not braked
+    /// harder than `least`, m/s²: it goes clearly better with a moving mean of the signal than with the signal itself.
+    pub(super) fn felt_is_smoothed(&self, least: f64) -> bool {
+        let felt: Vec<f64> = self.felt.iter().map(|f| if *f > least { *f } else { f64::NAN }).collect();
+        let felt = changes(&felt);
+        let over = |side: usize| correlation(&felt, &changes(&smoothed(&self.signal, side)), 0, self.least());
+        let Some(plain) = over(0).filter(|plain| *plain < SHARP) else { return false };
+        let tried = (1..=WIDEST).filter_map(|side| Some((over(side)?, side)));
+        let best = tried.max_by(|a, b| a.0.total_cmp(&b.0));
+        best.is_some_and(|(most, side)| {
+            let width = 2.0 * side as f64 * self.period;
+            width > SMOOTHED && most > CLEAR && 1.0 - most < LEFT * (1.0 - plain)
+        })
     }
 
     /// By how much the signal changes per m/s² of acceleration, the speed being the same: least squares of changes over a
@@ -89,6 +112,21 @@ impl Pair {
         let cross = sf - if vv > 0.0 { sv * fv / vv } else { 0.0 };
         (apart > n * (2.0 * LIVELY).powi(2)).then(|| cross / apart)
     }
+}
+
+/// Moving mean over so many values either side; a blank where one is missing.
+pub(super) fn smoothed(of: &[f64], side: usize) -> Vec<f64> {
+    let width = 2 * side + 1;
+    let mut out = vec![f64::NAN; of.len()];
+    for (values, mean) in of.windows(width).zip(out.iter_mut().skip(side)) {
+        *mean = values.iter().sum::<f64>() / width as f64;
+    }
+    out
+}
+
+/// Changes from each block to a later one.
+fn changes(of: &[f64]) -> Vec<f64> {
+    of.iter().zip(of.iter().skip(SOON)).map(|(before, after)| after - before).collect()
 }
 
 /// Correlation of `change`, so many values later, with `felt`, where both are there: of at least so many, and of a car that
@@ -163,6 +201,17 @@ mod tests {
         // Two samples per second can't tell.
         assert!(Pair::new(&speed, &loads, &felt, 2.0).is_none());
         assert_eq!(pair(0).per_acceleration(20.0), None);
+    }
+
+    #[test]
+    fn an_acceleration_that_was_smoothed_is_seen() {
+        let over = |seconds: f64| {
+            let (speed, loads, felt) = minutes(0);
+            let felt = smoothed(&felt, (seconds * RATE / 2.0) as usize);
+            Pair::new(&speed, &loads, &felt, RATE).unwrap().felt_is_smoothed(f64::NEG_INFINITY)
+        };
+        assert!([1.0, 1.5, 2.0].into_iter().all(over));
+        assert!(![0.0, 0.2, 0.4].into_iter().any(over));
     }
 
     #[test]

@@ -176,6 +176,8 @@ impl Resistance {
         let Some(pair) = pair else { return };
         if pair.out_of_step() {
             log.flag(TORQUE_OUT_OF_STEP);
+        } else if pair.felt_is_smoothed(-BRAKED) {
+            log.flag("speed_late_or_smoothed");
         } else if pair.per_acceleration(-BRAKED).is_some_and(|found| {
             if std::env::var("DBG").is_ok() {
                 eprintln!("T {:.3}", found / mass);

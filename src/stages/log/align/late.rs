@@ -3,7 +3,7 @@
 
 use std::ops::RangeInclusive;
 
-use crate::stages::log::changes::{BLOCK, DRIVES, LONG_ENOUGH, correlation};
+use crate::stages::log::changes::{BLOCK, DRIVES, LONG_ENOUGH, correlation, smoothed};
 
 /// Delays that are tried, and smoothing beyond that of the slope, in blocks either side; every second of them.
 const DELAYS: RangeInclusive<isize> = -10..=30;
@@ -50,16 +50,6 @@ pub(super) fn late(speed: &[f64], change: &[f64], felt: &[f64], rate: f64, over:
     // An accelerometer that comes late itself moves no force.
     let (delay, wider) = (delay as f64 * period, 2.0 * wider as f64 * period);
     most > ALIKE && 1.0 - most < EXPLAINS * (1.0 - plain) && (delay > LATE || wider > SMOOTHED)
-}
-
-/// Moving mean over so many values either side; a blank where one is missing.
-fn smoothed(of: &[f64], side: usize) -> Vec<f64> {
-    let width = 2 * side + 1;
-    let mut out = vec![f64::NAN; of.len()];
-    for (values, mean) in of.windows(width).zip(out.iter_mut().skip(side)) {
-        *mean = values.iter().sum::<f64>() / width as f64;
-    }
-    out
 }
 
 #[cfg(test)]

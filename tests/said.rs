@@ -101,6 +101,11 @@ fn springs_and_torque_that_are_not_the_cars() {
     assert!(both.contains(front) && both.contains("load onto the rear axle"), "{both}");
     let ratios = said("{ front: 0.72, rear: 0.78 }", "{ front: 1.39, rear: 1.28 }");
     assert!(ratios.contains(front), "{ratios}");
+    // Less than each log can be sure of, and the same in all.
+    let squared = said("{ front: 0.72, rear: 0.78 }", "{ front: 0.52, rear: 0.61 }");
+    assert!(squared.contains("in 6 logs braking and accelerating move 0.7"), "{squared}");
+    let heavier = said("rear: 310 mm }", "rear: 355 mm }");
+    assert!(heavier.contains("logs the torque at the wheels asks for a car of 0.8"), "{heavier}");
     let radius = said("rear: 310 mm }", "rear: 255 mm }");
     assert!(radius.contains("the torque at the wheels asks for a car a sixth or more heavier or lighter"), "{radius}");
 }

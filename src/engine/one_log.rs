@@ -20,7 +20,7 @@ use crate::stages::log::{ON_REQUEST, load};
 use crate::stages::window::peaks::Peaks;
 use crate::stages::window::{Found, Funnel, Window, written};
 use crate::stages::{LogCx, LogStep};
-use crate::table::frame::{Column, LogFrame};
+use crate::table::frame::{Column, LogFrame, OfItsCar};
 
 /// A log that was found.
 #[derive(Clone, Debug, PartialEq)]
@@ -55,6 +55,8 @@ pub struct Processed {
     pub outings: usize,
     /// Remarks.
     pub flags: Vec<String>,
+    /// What it says of its car.
+    pub car: OfItsCar,
 }
 
 /// One log's result.
@@ -361,6 +363,7 @@ fn selected(plan: &Plan, cx: &LogCx, frame: &LogFrame, stage: usize) -> Result<P
         rate: frame.rate,
         outings: frame.segments.iter().map(|s| s.outing).max().unwrap_or(0) as usize,
         flags: frame.all_flags(),
+        car: frame.car,
         ..Default::default()
     };
     if let Some(step) = plan.pipeline().windows.get(stage) {

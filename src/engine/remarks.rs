@@ -21,6 +21,7 @@ use crate::table::flags::{
     BELOW_ZERO, FRONT_LOAD_UNLIKE_TRANSFER, LOADS_OUT_OF_STEP, MOSTLY_OUTLIERS, REAR_LOAD_UNLIKE_TRANSFER,
     SESSIONS_AT_ODDS, TORQUE_OUT_OF_STEP, TORQUE_UNLIKE_ACCELERATION, meaning,
 };
+use crate::table::frame::OfItsCar;
 use crate::table::parquet_file::{self, place};
 use crate::table::rows::{BatchRow, FitRow, LogRow};
 use crate::units::nearest;
@@ -73,7 +74,7 @@ const CLIMB: f64 = 100.0;
 /// session (common practice, no source).
 const BLOWS: f64 = 2.0;
 const TURNED: f64 = 60.0;
-const WARMED: f64 = 8.0;
+const WARMED: f64 = 12.0;
 
 /// Sessions whose rows name two days, two places or two weathers: what a session has in common, its wind above all, is found once for it.
 fn unlike_days(rows: &[RunRow]) -> Vec<String> {
@@ -232,13 +233,14 @@ fn of_figures(fits: &[FitRow], flag: &str, is: &str) -> Vec<String> {
 
 /// Flags of a log that put all its forces off, or cost an outing, should what they say be a fault: nobody finds them in a
 /// table by chance.
-const LOOK_AT: [&str; 13] = [
+const LOOK_AT: [&str; 14] = [
     "outing_not_in_log",
     "changed_while_driving",
     "speed_unlike_acceleration",
     "speed_late_or_smoothed",
     LOADS_OUT_OF_STEP,
     TORQUE_OUT_OF_STEP,
+    "link_force_of_drive_unknown",
     FRONT_LOAD_UNLIKE_TRANSFER,
     REAR_LOAD_UNLIKE_TRANSFER,
     TORQUE_UNLIKE_ACCELERATION,
@@ -261,7 +263,45 @@ pub(super) fn of_logs(results: &[LogResult]) -> Vec<String> {
             format!("{which} {}: {}", first_of(&logs), meaning(flag))
         })
     };
-    LOOK_AT.into_iter().filter_map(said).collect()
+    LOOK_AT.into_iter().filter_map(said).chain(of_the_car(results)).collect()
+}
+
+/// Logs from which the middle of what they say of their car counts.
+const ENOUGH: usize = 3;
+/// Within which a sound season lies: that of the generated ones is within 0.03 of one, CG height, links and masses of a real
+/// car are known to a tenth or so (common practice, no source).
+const TRANSFER: std::ops::RangeInclusive<f64> = 0.85..=1.15;
+const MASS: std::ops::RangeInclusive<f64> = 0.91..=1.11;
+
+/// What the logs say together of their car, where it is near enough for each log by itself and the same in all.
+fn of_the_car(results: &[LogResult]) -> Vec<String> {
+    let used = || results.iter().filter_map(|r| r.outcome.as_ref().ok());
+    let middle = |of: &dyn Fn(&OfItsCar) -> Option<f64>, flag: &str| {
+        let flagged = used().filter(|p| p.flags.iter().any(|f| f == flag)).count();
+        let mut all: Vec<f64> = used().filter_map(|p| of(&p.car)).collect();
+        all.sort_unstable_by(f64::total_cmp);
+        // What is said of most logs one by one is not said again.
+        (all.len() >= ENOUGH && 2 * flagged < all.len()).then(|| (all[all.len() / 2], all.len()))
+    };
+    let axle = |name: &str, of: &dyn Fn(&OfItsCar) -> Option<f64>, flag: &str| {
+        let (ratio, logs) = middle(of, flag).filter(|(ratio, _)| !TRANSFER.contains(ratio))?;
+        Some(format!(
+            "in {logs} logs braking and accelerating move {ratio:.2} times the load onto the {name} axle that mass, CG height and \
+             wheelbase of the car file say: look at springs and motion ratios, sensors and their filters (its downforce is \
+             then off by as much), at `anti_dive`, `anti_squat` and `cg_height`; `cross_check` says more"
+        ))
+    };
+    let front = axle("front", &|car| car.front_transfer, FRONT_LOAD_UNLIKE_TRANSFER);
+    let rear = axle("rear", &|car| car.rear_transfer, REAR_LOAD_UNLIKE_TRANSFER);
+    let mass = middle(&|car| car.mass, TORQUE_UNLIKE_ACCELERATION).filter(|(ratio, _)| !MASS.contains(ratio));
+    let mass = mass.map(|(ratio, logs)| {
+        format!(
+            "in {logs} logs the torque at the wheels asks for a car of {ratio:.2} times the mass of the car file's: look at the \
+             unit and calibration of the torque, at `tyre_radius`, `final_drive`, `driveline_efficiency` and `mass`; the drag is \
+             off by about as much"
+        )
+    });
+    front.into_iter().chain(rear).chain(mass).collect()
 }
 
 fn first_of(all: &[String]) -> String {

@@ -68,6 +68,19 @@ pub struct LogFrame {
     pub segments: Vec<Segment>,
     /// Remarks on the whole log that the tables carry as flags (`standard_atmosphere`, …), sorted.
     pub flags: Vec<String>,
+    /// What it says of its car.
+    pub car: OfItsCar,
+}
+
+/// What a log says of its car, over what the car file says; `None` where it says nothing.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct OfItsCar {
+    /// Load that braking and accelerating move onto the front axle.
+    pub front_transfer: Option<f64>,
+    /// The same of the rear axle.
+    pub rear_transfer: Option<f64>,
+    /// Mass that the torque at the wheels asks for.
+    pub mass: Option<f64>,
 }
 
 impl LogFrame {

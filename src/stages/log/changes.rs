@@ -12,9 +12,12 @@ pub(super) const LIVELY: f64 = 0.5;
 /// Time that means are taken over before the two are held against each other, s: a tenth of a second is no delay.
 pub(super) const BLOCK: f64 = 0.1;
 
+/// Deceleration from which the brakes, which no torque sensor sees, may be on, m/s² (common practice, no source).
+pub(super) const BRAKED: f64 = 2.0;
+
 /// Blocks between two moments that are held against each other for their timing, and for their size.
 const SOON: usize = 5;
-const LATER: usize = 10;
+const LATER: usize = 20;
 /// Delays that are tried either way, in blocks.
 const DELAYS: isize = 15;
 /// Delay, in blocks, from which two are out of step: nothing of a car's own (springs, tyres, a driveline that winds up)
@@ -93,8 +96,8 @@ impl Pair {
         })
     }
 
-    /// By how much the signal changes per m/s² of acceleration, the speed being the same: least squares of changes over a
-    /// second on those of the acceleration and of v², between moments at which the car is not braked harder than `least`,
+    /// By how much the signal changes per m/s² of acceleration, the speed being the same: least squares of changes over two
+    /// seconds on those of the acceleration and of v², between moments at which the car is not braked harder than `least`,
     /// m/s². `None` where too little is known.
     pub(super) fn per_acceleration(&self, least: f64) -> Option<f64> {
         let moments = || self.signal.iter().zip(&self.felt).zip(&self.v2).map(|((s, f), v)| [*s, *f, *v]);

@@ -20,7 +20,7 @@ mod wheels;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::changes::Pair;
+use super::changes::{BRAKED, Pair};
 use super::state::{DAMPERS, fuel, mass, specific_force};
 use crate::config::car::{CORNERS, Driven};
 use crate::error::LogFault;
@@ -152,24 +152,21 @@ impl LogStage for Loads {
                 }
             }
         }
-        // What is left of the transfer where it was taken off: none, if springs and geometry are the car's.
+        // What is left of the transfer where it was taken off: none, if springs and geometry are the car's. What the links
+        // carry of forces that nobody logged is no fault of theirs.
         let transfer = cx.car.mass.get() * geometry.cg_height / geometry.wheelbase;
-        let left = |force: &[f64]| in_pair(&log, force, &felt)?.per_acceleration(f64::NEG_INFINITY);
-        let unlike = |force: &[f64]| {
-            left(force).is_some_and(|left| {
-                if std::env::var("DBG").is_ok() {
-                    eprintln!("L {:.3}", left / transfer);
-                }
-                left.abs() > UNLIKE * transfer
-            })
-        };
-        let (front_unlike, rear_unlike) = (unlike(&front), unlike(&rear));
-        if front_unlike {
+        let flagged = |flag: &str| log.flags.iter().any(|f| f == flag);
+        let least = if flagged("braking_unseen") { -BRAKED } else { f64::NEG_INFINITY };
+        let left = |force: &[f64]| Some(in_pair(&log, force, &felt)?.per_acceleration(least)? / transfer);
+        let front_left = left(&front);
+        let rear_left = if flagged("link_force_of_drive_unknown") { None } else { left(&rear) };
+        if front_left.is_some_and(|left| left.abs() > UNLIKE) {
             log.flag(FRONT_LOAD_UNLIKE_TRANSFER);
         }
-        if rear_unlike {
+        if rear_left.is_some_and(|left| left.abs() > UNLIKE) {
             log.flag(REAR_LOAD_UNLIKE_TRANSFER);
         }
+        (log.car.front_transfer, log.car.rear_transfer) = (front_left.map(|l| 1.0 - l), rear_left.map(|l| 1.0 + l));
         for (name, values) in WHEEL_LOADS.iter().zip(wheels) {
             log.set(name, Dimension::Force, values);
         }

@@ -10,7 +10,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::changes::Pair;
+use super::changes::{BRAKED, Pair};
 use super::state::{DAMPERS, coasting, column, fuel, levelled, mass, sine_of_grade};
 use crate::config::car::{Car, Driven};
 use crate::error::LogFault;
@@ -174,16 +174,13 @@ impl Resistance {
         let felt = log.get("accel_x").or_else(|| log.get("acceleration"));
         let pair = log.get("speed").zip(felt).and_then(|(speed, felt)| Pair::new(speed, drive, felt, log.rate));
         let Some(pair) = pair else { return };
-        if pair.out_of_step() {
+        let (late, smoothed) = (pair.out_of_step(), pair.felt_is_smoothed(-BRAKED));
+        log.car.mass = pair.per_acceleration(-BRAKED).map(|found| found / mass);
+        if late {
             log.flag(TORQUE_OUT_OF_STEP);
-        } else if pair.felt_is_smoothed(-BRAKED) {
+        } else if smoothed {
             log.flag("speed_late_or_smoothed");
-        } else if pair.per_acceleration(-BRAKED).is_some_and(|found| {
-            if std::env::var("DBG").is_ok() {
-                eprintln!("T {:.3}", found / mass);
-            }
-            !of_one_car(found / mass)
-        }) {
+        } else if log.car.mass.is_some_and(|ratio| !of_one_car(ratio)) {
             log.flag(TORQUE_UNLIKE_ACCELERATION);
         }
     }
@@ -224,9 +221,6 @@ impl Resistance {
         Ok(force)
     }
 }
-
-/// Deceleration from which the brakes, which no torque sensor sees, may be on, m/s² (common practice, no source).
-const BRAKED: f64 = 2.0;
 
 /// Whether force over acceleration and mass is that of one car: sensors, tyres and rotating parts are known to a tenth or
 /// so (common practice, no source); pounds-feet read as newton-metres are off by a third.

@@ -133,7 +133,9 @@ impl CrossCheck {
                     other.evidence.observations.iter().filter(|o| (o.configuration, o.quantity) == (k, q)).count();
                 // What one session alone tells leaves no residual there, and so no influence to pair.
                 let alone = [&main, &second].iter().any(|e| e.flags.contains(&"session_scatter_not_visible"));
-                let paired = (!alone).then(|| paired_variance(fit, &a, other, &b).sqrt());
+                // However alike two answers err, their difference errs by no less than their errors differ.
+                let least = (main.se - second.se).abs();
+                let paired = (!alone).then(|| paired_variance(fit, &a, other, &b).sqrt().max(least));
                 out.push(row(&c.name, name, "straight", (&main, &second), paired, windows));
             }
         }

@@ -13,28 +13,27 @@ const PITCH: f64 = 1.02;
 /// lap's rhythm (common practice, no source).
 const SLOPES: f64 = 0.1;
 
+/// Time that means are taken over, s: what the accelerometer's own filter holds back falls into the same mean.
+const OVER: f64 = 2.0;
+
 /// Whether an accelerometer along x disagrees with the change of speed, both m/s², at so many samples per second; `speed` in
-/// m/s. Slope of the one on the other by least squares; gradients and offsets fall to the intercept. Where too little is
-/// known nothing disagrees.
+/// m/s. Slope of the one on the other by least squares of their means over two seconds; gradients and offsets fall to the
+/// intercept. Where too little is known nothing disagrees.
 pub(super) fn disagree(speed: &[f64], change: &[f64], felt: &[f64], rate: f64) -> bool {
-    let both = || {
-        let all = speed.iter().zip(change).zip(felt).map(|((v, c), f)| (*v, *c, *f));
-        all.filter(|(v, c, f)| *v > DRIVES && c.is_finite() && f.is_finite())
-    };
-    let (mut n, mut sums) = (0.0, (0.0, 0.0));
-    for (_, c, f) in both() {
-        n += 1.0;
-        sums = (sums.0 + c, sums.1 + f);
-    }
-    if n < LONG_ENOUGH * rate {
+    let length = (OVER * rate).round().max(1.0) as usize;
+    let mean = |of: &[f64]| of.iter().sum::<f64>() / of.len() as f64;
+    let pieces = speed.chunks_exact(length).zip(change.chunks_exact(length)).zip(felt.chunks_exact(length));
+    let driven = pieces.filter(|((v, _), _)| v.iter().all(|v| *v > DRIVES));
+    let both: Vec<(f64, f64)> =
+        driven.map(|((_, c), f)| (mean(c), mean(f))).filter(|(c, f)| c.is_finite() && f.is_finite()).collect();
+    let n = both.len() as f64;
+    if n * OVER < LONG_ENOUGH {
         return false;
     }
-    let (c_mean, f_mean) = (sums.0 / n, sums.1 / n);
-    let (mut own, mut cross) = (0.0, 0.0);
-    for (_, c, f) in both() {
-        own += (c - c_mean) * (c - c_mean);
-        cross += (c - c_mean) * (f - f_mean);
-    }
+    let (c_mean, f_mean) = both.iter().fold((0.0, 0.0), |s, (c, f)| (s.0 + c / n, s.1 + f / n));
+    let (own, cross) = both
+        .iter()
+        .fold((0.0, 0.0), |s, (c, f)| (s.0 + (c - c_mean) * (c - c_mean), s.1 + (c - c_mean) * (f - f_mean)));
     let lively = (own / n).sqrt();
     let most = 1.0 + SCALE + SLOPES / lively;
     lively > LIVELY && !(PITCH / most..=PITCH * most).contains(&(cross / own))

@@ -177,6 +177,7 @@ impl LogStage for Align {
             columns: Vec::with_capacity(log.columns.len() + 1),
             segments: Vec::new(),
             flags: log.flags,
+            car: log.car,
         };
         let base = Base::new(&log.time, grid);
         for column in log.columns {

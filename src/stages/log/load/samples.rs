@@ -2,7 +2,7 @@
 
 use super::columns::{Found, Map, Time};
 use crate::error::LogFault;
-use crate::table::frame::{Column, LogFrame};
+use crate::table::frame::{Column, LogFrame, OfItsCar};
 
 /// Longest log that is believed, seconds: more means a wrong time unit, or a clock that jumped
 /// (common practice, no source).
@@ -80,6 +80,7 @@ impl<'a> Samples<'a> {
             rate: 0.0,
             columns: columns.collect(),
             segments: Vec::new(),
+            car: OfItsCar::default(),
             flags: unlike.then(|| "unit_unlike_file".to_owned()).into_iter().collect(),
         })
     }

@@ -57,7 +57,10 @@ fn rear_drive(log: &mut LogFrame, car: &Car, masses: &[f64], felt: &[f64]) -> Ve
         by_stage.or_else(by_torque).or_else(by_coasting)
     };
     let mut all: Vec<Option<f64>> = (0..log.len()).map(known).collect();
-    let unknown = log.segments.iter().flat_map(range).any(|i| all.get(i).is_some_and(Option::is_none));
+    let unknown = log.segments.iter().flat_map(range).any(|i| {
+        // A gap of the log lacks everything.
+        felt.get(i).is_some_and(|f| f.is_finite()) && all.get(i).is_some_and(Option::is_none)
+    });
     if unknown {
         log.flag("link_force_of_drive_unknown");
     }

@@ -22,7 +22,9 @@ impl Candidate {
         let stands = matches!(limits, "yes" | "unsure");
         let figures = || {
             let row = parts.terms.row(combination)?;
-            Some((parts.named("downforce", &row).ok()?.0, parts.named("drag", &row).ok()?.0))
+            let both = (parts.named("downforce", &row).ok()?.0, parts.named("drag", &row).ok()?.0);
+            // A figure without an interval is none.
+            [&both.0, &both.1].iter().all(|d| parts.estimate(d).is_some()).then_some(both)
         };
         let figures = if stands { figures() } else { None };
         Self { name: format!("{}{wing}", combination.parts_text()), figures }

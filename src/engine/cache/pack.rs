@@ -170,7 +170,7 @@ impl Packs {
                         known.places.extend(entries.into_iter().map(|(key, part)| (key, (path.clone(), part))))
                     }
                     Err(e) if e.kind() == io::ErrorKind::NotFound => {}
-                    Err(_) if is_former(&path) => known.former.push(path),
+                    Err(e) if e.kind() == io::ErrorKind::Unsupported || is_former(&path) => known.former.push(path),
                     Err(_) => known.damaged.push(path),
                 }
             }
@@ -225,7 +225,8 @@ fn list(path: &Path) -> io::Result<Vec<(String, Part)>> {
     let lengths = match entry::open::<Vec<(String, u64)>>(&sealed, LIST) {
         Found::Whole(lengths) => lengths,
         Found::Damaged(why) => return Err(torn(&why)),
-        Found::Nothing => return Err(torn("it has no list")),
+        // Whole, but with entries in the form of another version.
+        Found::Nothing => return Err(io::Error::new(io::ErrorKind::Unsupported, "another version's form")),
     };
     let mut start = head.len() as u64 + length;
     let place = |(key, bytes): (String, u64)| {
@@ -342,6 +343,10 @@ mod tests {
         fs::create_dir(folder.path().join("0".repeat(64))).unwrap();
         // What another version left is no damage and goes as well.
         fs::write(folder.path().join("f".repeat(64)), "sqlcach3 and so on").unwrap();
+        // A pack of this form whose entries are of a former one.
+        let list = b"sqlcach3 and so on, longer than what stands before an entry";
+        let pack = [MARK.as_slice(), &(list.len() as u64).to_le_bytes(), list].concat();
+        fs::write(folder.path().join("e".repeat(64)), pack).unwrap();
         let packs = Packs::of(folder.path().to_owned());
         assert!(matches!(packs.get::<Vec<f64>>(&keyed(0).0), Found::Nothing));
         assert_eq!(packs.unreadable().len(), 1);

@@ -111,6 +111,18 @@ fn springs_and_torque_that_are_not_the_cars() {
 }
 
 #[test]
+fn a_season_in_which_nobody_brakes_is_not_held_against_its_car() {
+    let season = Season::new();
+    // What is left of every log drives on; time has gaps.
+    rewrite(&season, |names, rows| {
+        let at = names.iter().position(|n| n == "Accel Long").unwrap();
+        rows.retain(|row| row[at].replace(',', ".").parse::<f64>().is_ok_and(|g| g.abs() < 0.04));
+    });
+    let said = season.run(&["--quiet"]).expect(0).said();
+    assert!(said.contains("no log has enough braking and accelerating"), "{said}");
+}
+
+#[test]
 fn sensors_that_speak_of_another_moment() {
     // Half a second at 20 samples a second.
     const LATE: usize = 10;

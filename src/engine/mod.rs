@@ -218,7 +218,7 @@ impl Batch<'_> {
         watcher.season(windows);
         let tables = self.fitted(&mut results)?;
         // What single logs show by themselves first: it may explain what the season finds odd.
-        let mut odd = remarks::of_logs(&results);
+        let mut odd = remarks::of_logs(&results, plan);
         odd.extend(remarks::of_season(&tables));
         odd.iter().for_each(|text| watcher.remark(text));
         let outcome = Outcome { odd, ..Outcome::new(plan, &results, tables, started, tables_folder(plan)) };

@@ -251,7 +251,7 @@ const LOOK_AT: [&str; 14] = [
 ];
 
 /// Which logs have one of these.
-pub(super) fn of_logs(results: &[LogResult]) -> Vec<String> {
+pub(super) fn of_logs(results: &[LogResult], plan: &Plan) -> Vec<String> {
     let with = |flag: &str| -> Vec<String> {
         let has = |r: &&LogResult| r.outcome.as_ref().is_ok_and(|of| of.flags.iter().any(|f| f == flag));
         results.iter().filter(has).map(|r| format!("`{}`", r.named.log)).collect()
@@ -263,7 +263,7 @@ pub(super) fn of_logs(results: &[LogResult]) -> Vec<String> {
             format!("{which} {}: {}", first_of(&logs), meaning(flag))
         })
     };
-    LOOK_AT.into_iter().filter_map(said).chain(of_the_car(results)).collect()
+    LOOK_AT.into_iter().filter_map(said).chain(unheld(results, plan)).chain(of_the_car(results)).collect()
 }
 
 /// Logs from which the middle of what they say of their car counts.
@@ -272,6 +272,18 @@ const ENOUGH: usize = 3;
 /// car are known to a tenth or so (common practice, no source).
 const TRANSFER: std::ops::RangeInclusive<f64> = 0.85..=1.15;
 const MASS: std::ops::RangeInclusive<f64> = 0.91..=1.11;
+
+/// A season of which no log tells whether it is that of its car: nobody braked or accelerated, or the samples are too few.
+fn unheld(results: &[LogResult], plan: &Plan) -> Option<String> {
+    let loads = plan.pipeline().per_log.iter().any(|step| matches!(step.value, LogStep::Loads(_)));
+    let used = || results.iter().filter_map(|r| r.outcome.as_ref().ok());
+    let told = used().any(|p| p.car != OfItsCar::default());
+    (loads && !told && used().count() >= ENOUGH).then(|| {
+        "no log has enough braking and accelerating, or samples fast enough, to hold springs, sensors and torque against the \
+         car file: whole laps at five samples a second and more would, and `cross_check` may"
+            .to_owned()
+    })
+}
 
 /// What the logs say together of their car, where it is near enough for each log by itself and the same in all.
 fn of_the_car(results: &[LogResult]) -> Vec<String> {

@@ -155,11 +155,11 @@ impl LogStage for Loads {
         // What is left of the transfer where it was taken off: none, if springs and geometry are the car's. What the links
         // carry of forces that nobody logged is no fault of theirs.
         let transfer = cx.car.mass.get() * geometry.cg_height / geometry.wheelbase;
-        let flagged = |flag: &str| log.flags.iter().any(|f| f == flag);
-        let least = if flagged("braking_unseen") { -BRAKED } else { f64::NEG_INFINITY };
+        let (drive_known, braking_seen) = links.as_ref().map_or((true, true), |l| (l.drive_known, l.braking_seen));
+        let least = if braking_seen { f64::NEG_INFINITY } else { -BRAKED };
         let left = |force: &[f64]| Some(in_pair(&log, force, &felt)?.per_acceleration(least)? / transfer);
         let front_left = left(&front);
-        let rear_left = if flagged("link_force_of_drive_unknown") { None } else { left(&rear) };
+        let rear_left = if drive_known { left(&rear) } else { None };
         if front_left.is_some_and(|left| left.abs() > UNLIKE) {
             log.flag(FRONT_LOAD_UNLIKE_TRANSFER);
         }

@@ -13,6 +13,10 @@ const CLUTCH_OPEN: f64 = 0.9;
 pub struct Links {
     rear_drive: Vec<f64>,
     braking: Vec<f64>,
+    /// Whether the drive force is known throughout, where the links carry a part of it.
+    pub drive_known: bool,
+    /// Whether braking is seen, where the links carry a part of it.
+    pub braking_seen: bool,
 }
 
 impl Links {
@@ -23,17 +27,20 @@ impl Links {
     /// takes: then the log is flagged `link_force_of_drive_unknown`. Without a share for the links nothing
     /// is needed and nothing flagged.
     pub fn of(log: &mut LogFrame, car: &Car, masses: &[f64], felt: &[f64]) -> Self {
-        let n = log.len();
-        let rear_drive = if car.anti_squat.get() == 0.0 || car.driven == Driven::Front {
-            vec![0.0; n]
-        } else {
-            rear_drive(log, car, masses, felt)
-        };
-        let braking = if car.anti_dive.get() == 0.0 { vec![0.0; n] } else { braking(log, masses, felt) };
+        let nothing = || (vec![0.0; log.len()], true);
+        let idle = car.anti_squat.get() == 0.0 || car.driven == Driven::Front;
+        let (rear_drive, drive_known) = if idle { nothing() } else { rear_drive(log, car, masses, felt) };
+        let still = car.anti_dive.get() == 0.0;
+        let (braking, braking_seen) = if still { nothing() } else { braking(log, masses, felt) };
+        for (known, flag) in [(drive_known, "link_force_of_drive_unknown"), (braking_seen, "braking_unseen")] {
+            if !known {
+                log.flag(flag);
+            }
+        }
         if car.driven != Driven::Rear {
             log.flag("front_link_force_unknown");
         }
-        Self { rear_drive, braking }
+        Self { rear_drive, braking, drive_known, braking_seen }
     }
 
     /// Drive and brake force at a sample.
@@ -43,7 +50,8 @@ impl Links {
     }
 }
 
-fn rear_drive(log: &mut LogFrame, car: &Car, masses: &[f64], felt: &[f64]) -> Vec<f64> {
+/// Tractive force of the rear wheels, and whether it is known throughout.
+fn rear_drive(log: &LogFrame, car: &Car, masses: &[f64], felt: &[f64]) -> (Vec<f64>, bool) {
     // With both axles driven only the rear wheels' own torque says what the rear does.
     let (whole, share) = if car.driven == Driven::Both { (None, 0.5) } else { (log.get("drive_force"), 1.0) };
     let torque = log.get("wheel_torque_rl").zip(log.get("wheel_torque_rr"));
@@ -56,26 +64,20 @@ fn rear_drive(log: &mut LogFrame, car: &Car, masses: &[f64], felt: &[f64]) -> Ve
         let by_coasting = || coasts.as_ref()?.get(i)?.then(|| -share * car.coasting_loss.get());
         by_stage.or_else(by_torque).or_else(by_coasting)
     };
-    let mut all: Vec<Option<f64>> = (0..log.len()).map(known).collect();
+    let all: Vec<Option<f64>> = (0..log.len()).map(known).collect();
     let unknown = log.segments.iter().flat_map(range).any(|i| {
         // A gap of the log lacks everything.
         felt.get(i).is_some_and(|f| f.is_finite()) && all.get(i).is_some_and(Option::is_none)
     });
-    if unknown {
-        log.flag("link_force_of_drive_unknown");
-    }
     let guess = masses.iter().zip(felt).map(|(m, f)| share * m * f);
-    all.drain(..).zip(guess).map(|(known, guess)| known.unwrap_or(guess)).collect()
+    (all.into_iter().zip(guess).map(|(known, guess)| known.unwrap_or(guess)).collect(), !unknown)
 }
 
 /// Brake force of all wheels, N: −m·f_x where the brakes are on, zero elsewhere. The drag's part of the
 /// slowing is counted as braking, so a braked sample is good to see what the tyres carry, not to measure with;
-/// the selection of windows leaves braking out.
-fn braking(log: &mut LogFrame, masses: &[f64], felt: &[f64]) -> Vec<f64> {
-    let Some(pressure) = log.get("brake_pressure") else {
-        log.flag("braking_unseen");
-        return vec![0.0; log.len()];
-    };
+/// the selection of windows leaves braking out. And whether it is seen.
+fn braking(log: &LogFrame, masses: &[f64], felt: &[f64]) -> (Vec<f64>, bool) {
+    let Some(pressure) = log.get("brake_pressure") else { return (vec![0.0; log.len()], false) };
     let slowed = masses.iter().zip(felt).map(|(m, f)| -m * f);
-    pressure.iter().zip(slowed).map(|(p, s)| if *p > BRAKES_ON && s > 0.0 { s } else { 0.0 }).collect()
+    (pressure.iter().zip(slowed).map(|(p, s)| if *p > BRAKES_ON && s > 0.0 { s } else { 0.0 }).collect(), true)
 }

@@ -173,7 +173,7 @@ pub(super) struct Track {
 
 /// The track's value of a figure's subject at the reference; for a part the mean of the differences of all pairs
 /// of configurations that only that part tells apart. The text says why there is none.
-pub(super) fn of_track(fit: &SeasonFit, figure: &Figure) -> Result<Track, String> {
+pub(super) fn of_track(fit: &SeasonFit, figure: &Figure, unit: &str) -> Result<Track, String> {
     let value = |k: usize| fit.value_at(k, &figure.quantity, fit.speed, fit.density);
     let all = &fit.evidence.configurations;
     if let Some(name) = &figure.configuration {
@@ -200,11 +200,11 @@ pub(super) fn of_track(fit: &SeasonFit, figure: &Figure) -> Result<Track, String
     }
     let sum = pairs.iter().map(|(_, d)| d.clone()).reduce(|sum, d| sum.plus(&d));
     let value = sum.ok_or_else(|| "no two configurations with figures differ by this part alone".to_owned())?;
-    Ok(Track { value: value.times(1.0 / pairs.len() as f64), at_odds: at_odds(fit, &pairs) })
+    Ok(Track { value: value.times(1.0 / pairs.len() as f64), at_odds: at_odds(fit, &pairs, unit) })
 }
 
 /// The two pairs that differ most, where they do so beyond chance (5 %, Bonferroni over all two of them).
-fn at_odds(fit: &SeasonFit, pairs: &[(usize, Derived)]) -> Option<String> {
+fn at_odds(fit: &SeasonFit, pairs: &[(usize, Derived)], unit: &str) -> Option<String> {
     let twos = pairs.len() * pairs.len().saturating_sub(1) / 2;
     let mut most: Option<(f64, [&(usize, Derived); 2])> = None;
     for (i, a) in pairs.iter().enumerate() {
@@ -218,7 +218,9 @@ fn at_odds(fit: &SeasonFit, pairs: &[(usize, Derived)]) -> Option<String> {
     }
     let said = |(k, d): &(usize, Derived)| {
         let (lo, hi) = fit.estimate(d)?.interval;
-        Some(format!("{} in `{}`", with_half(d.value, 0.5 * (hi - lo)), fit.evidence.configurations.get(*k)?.name))
+        let unit = if unit == "1" { String::new() } else { format!(" {unit}") };
+        let name = &fit.evidence.configurations.get(*k)?.name;
+        Some(format!("{}{unit} in `{name}`", with_half(d.value, 0.5 * (hi - lo))))
     };
     let (_, [a, b]) = most?;
     Some(format!("a mean of what does not agree: {} and {}; the part does not simply add", said(a)?, said(b)?))

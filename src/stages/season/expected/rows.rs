@@ -130,7 +130,7 @@ fn row(fit: &SeasonFit, figure: &Located<Figure>, unit: &str, held: &mut Vec<Hel
         return row;
     };
     (row.expected, row.expected_half95) = (c.value, c.half);
-    let track = match of_track(fit, figure) {
+    let track = match of_track(fit, figure, unit) {
         Ok(Track { value, at_odds }) => {
             row.why = at_odds.unwrap_or_default();
             value

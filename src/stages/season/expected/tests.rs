@@ -123,7 +123,7 @@ fn pairs_that_do_not_agree_about_a_part_are_said() {
     // The lip is a step up in both pairs, or up in one and down in the other.
     assert!(!why(3, 2).contains("does not agree"));
     let odd = why(2, 3);
-    assert!(odd.contains("does not agree") && odd.contains("in `c1`") && odd.contains("in `c2`"), "{odd}");
+    assert!(odd.contains("does not agree") && odd.contains(" N in `c1`") && odd.contains("in `c2`"), "{odd}");
 }
 
 #[test]

@@ -112,8 +112,8 @@ impl PartsFit {
         let Some(blocks) = season.blocks() else { return out };
         let Some(free) = season.model.fit.as_ref() else { return out };
         let Some(told) = free.told_by_groups(&groups) else { return out };
-        let columns_of = columns_of(&groups);
-        let block = |g: usize| Cow::Owned(with_columns(&blocks.make(g), &columns_of));
+        let made_of = made_of(&groups);
+        let block = |g: usize| Cow::Owned(with_columns(&blocks.make(g), &made_of));
         let keep = |g: usize, solution: &Solution, rows: Rows| {
             let moved = rows.moved(solution, &out.quantities_of_rows[g], season.factors.nrows());
             (rows.grouped(&out.windows_of_rows[g]), (moved, rows.tell_alone().then_some((g, rows))))
@@ -310,13 +310,13 @@ fn independent(x: &DMatrix<f64>) -> Vec<usize> {
 }
 
 /// What each coefficient is made of: unknowns and their factors.
-fn columns_of(groups: &[Group]) -> BTreeMap<usize, Vec<(usize, f64)>> {
+fn made_of(groups: &[Group]) -> BTreeMap<usize, Vec<(usize, f64)>> {
     let mut out = BTreeMap::new();
     let mut first = 0;
     for group in groups {
         for (row, c) in group.design.row_iter().zip(&group.columns) {
-            let made_of = row.iter().enumerate().filter(|(_, by)| **by != 0.0).map(|(j, by)| (first + j, *by));
-            out.insert(*c, made_of.collect());
+            let own = row.iter().enumerate().filter(|(_, by)| **by != 0.0).map(|(j, by)| (first + j, *by));
+            out.insert(*c, own.collect());
         }
         first += group.design.ncols();
     }
@@ -324,9 +324,9 @@ fn columns_of(groups: &[Group]) -> BTreeMap<usize, Vec<(usize, f64)>> {
 }
 
 /// The block with its shared columns replaced.
-fn with_columns(block: &Block, columns_of: &BTreeMap<usize, Vec<(usize, f64)>>) -> Block {
+fn with_columns(block: &Block, made_of: &BTreeMap<usize, Vec<(usize, f64)>>) -> Block {
     let turned: Vec<&[(usize, f64)]> =
-        block.columns.iter().map(|c| columns_of.get(c).map_or(&[][..], Vec::as_slice)).collect();
+        block.columns.iter().map(|c| made_of.get(c).map_or(&[][..], Vec::as_slice)).collect();
     let mut columns: Vec<usize> = turned.iter().flat_map(|t| t.iter().map(|(c, _)| *c)).collect();
     columns.sort_unstable();
     columns.dedup();

@@ -10,6 +10,7 @@
 mod adjust;
 mod basis;
 pub mod blind;
+mod innovations;
 mod normal;
 mod pooled;
 pub mod restricted;

@@ -1,7 +1,5 @@
 //! Rows of a block that err together.
 
-use nalgebra::DMatrix;
-
 /// Neighbouring rows that err together: beside what each has of its own (variance 1/weight), the states of a first-order
 /// process of variance one act on them, each row being told by one state.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -12,39 +10,6 @@ pub struct Together {
     pub acts: Vec<(usize, f64)>,
     /// Correlation of every state with the one before it; that of the first counts for nothing.
     pub kept: Vec<f64>,
-}
-
-impl Together {
-    /// Covariance of the rows, each divided by its own standard deviation (`roots`: one over these), n × n, the lower
-    /// triangle; `None` where a row is told by no state.
-    pub(super) fn scaled_covariance(&self, roots: &[f64]) -> Option<DMatrix<f64>> {
-        let (m, n) = (self.kept.len(), self.acts.len());
-        // Of the states: the product of what is kept on the way from the one to the other.
-        let mut states = vec![0.0; m * m];
-        for (k, of_state) in states.chunks_exact_mut(m.max(1)).enumerate() {
-            let mut product = 1.0;
-            of_state[k] = 1.0;
-            for (to, kept) in of_state[k + 1..].iter_mut().zip(&self.kept[k + 1..]) {
-                product *= kept;
-                *to = product;
-            }
-        }
-        for i in 0..m {
-            (0..i).for_each(|j| states[i * m + j] = states[j * m + i]);
-        }
-        if self.acts.iter().any(|(state, _)| *state >= m) || roots.len() != n {
-            return None;
-        }
-        let mut out = DMatrix::zeros(n, n);
-        for (j, column) in out.as_mut_slice().chunks_exact_mut(n.max(1)).enumerate() {
-            let (state, act) = self.acts[j];
-            let (of_state, by) = (&states[state * m..][..m], act * roots[j]);
-            let rows = column.iter_mut().zip(&self.acts).zip(roots).skip(j);
-            rows.for_each(|((to, (other, act)), root)| *to = by * of_state[*other] * (act * root));
-            column[j] += 1.0;
-        }
-        Some(out)
-    }
 }
 
 /// The Cholesky factor of K + D'WD, where K is the precision of the states and D what they do to the rows: a state hangs
@@ -115,6 +80,8 @@ impl Chain {
 
 #[cfg(test)]
 mod tests {
+    use nalgebra::DMatrix;
+
     use super::*;
 
     #[test]
@@ -126,9 +93,11 @@ mod tests {
         };
         let w = [1.0, 0.5, 2.0, 4.0, 0.1];
         let chain = Chain::new(&t, &w).unwrap();
-        let mut covariance = t.scaled_covariance(&[1.0; 5]).unwrap();
-        covariance.fill_upper_triangle_with_lower_triangle();
-        (0..5).for_each(|i| covariance[(i, i)] += 1.0 / w[i] - 1.0);
+        let shared = |a: usize, b: usize| t.kept[a.min(b) + 1..=a.max(b)].iter().product::<f64>();
+        let covariance = DMatrix::from_fn(5, 5, |i, j| {
+            let ((a, by), (b, and)) = (t.acts[i], t.acts[j]);
+            if i == j { 1.0 / w[i] + by * by } else { by * and * shared(a, b) }
+        });
         // States 0 and 2 have 0.8 · 0.05 in common.
         assert!((covariance[(1, 4)] + 0.016).abs() < 1e-15);
         let inverse = covariance.try_inverse().unwrap();
@@ -150,7 +119,7 @@ mod tests {
         let twice = Together { first: 0, acts: vec![(0, 1.0), (1, 1.0)], kept: vec![0.0, 1.0] };
         assert!(Chain::new(&twice, &[1.0, 1.0]).is_none());
         let none = Together { first: 0, acts: vec![(1, 1.0)], kept: vec![0.0] };
-        assert!(Chain::new(&none, &[1.0]).is_none() && none.scaled_covariance(&[1.0]).is_none());
+        assert!(Chain::new(&none, &[1.0]).is_none());
         let nan = Together { first: 0, acts: vec![(0, f64::NAN)], kept: vec![0.0] };
         assert!(Chain::new(&nan, &[1.0]).is_none());
     }

@@ -1,30 +1,25 @@
 //! A block in coordinates in which its rows are independent with variance one, and its nuisance columns projected out.
 
-use multiversion::multiversion;
-use nalgebra::{Cholesky, DMatrix, DVector};
+use nalgebra::{DMatrix, DVector};
 
 use super::basis::Basis;
+use super::innovations::Innovations;
 use super::{Block, Together};
 
-/// The square root of the covariance of a block's rows: rows are divided by their own standard deviations, then rows that
-/// err together by the lower Cholesky factor of what their covariance is then.
+/// The square root of the covariance of a block's rows: rows are divided by their own standard deviations, then those that
+/// err together are made independent.
 #[derive(Clone, Debug)]
 pub(super) struct Whitener {
     /// Roots of the weights.
     root: DVector<f64>,
-    /// First row and Cholesky factor of every group.
-    groups: Vec<(usize, DMatrix<f64>)>,
+    groups: Vec<Innovations>,
 }
 
 impl Whitener {
     /// `None` where a group of rows is not finite or reaches past the last row.
     fn new(w: &DVector<f64>, together: &[Together]) -> Option<Self> {
         let root = w.map(|w| w.max(0.0).sqrt());
-        let of = |t: &Together| {
-            let roots = root.as_slice().get(t.first..t.first + t.acts.len())?;
-            Some((t.first, Cholesky::new(t.scaled_covariance(roots)?)?.unpack()))
-        };
-        let groups = together.iter().map(of).collect::<Option<_>>()?;
+        let groups = together.iter().map(|t| Innovations::new(t, root.as_slice())).collect::<Option<_>>()?;
         Some(Self { root, groups })
     }
 
@@ -42,23 +37,13 @@ impl Whitener {
 
     fn whiten(&self, v: &mut [f64]) {
         v.iter_mut().zip(self.root.iter()).for_each(|(v, r)| *v *= r);
-        for (first, lower) in &self.groups {
-            let n = lower.nrows();
-            let rows = &mut v[*first..first + n];
-            // Most columns are those of one outing or configuration.
-            if rows.iter().any(|v| *v != 0.0) {
-                solve_lower(lower.as_slice(), rows);
-            }
-        }
+        self.groups.iter().for_each(|group| group.whiten(v));
     }
 
     /// Back from the new coordinates: in the units of the observations.
     pub(super) fn raw(&self, e: &DVector<f64>) -> DVector<f64> {
         let mut out = e.clone();
-        for (first, lower) in &self.groups {
-            let turned = lower * e.rows(*first, lower.nrows());
-            out.rows_mut(*first, lower.nrows()).copy_from(&turned);
-        }
+        self.groups.iter().for_each(|group| group.colour(out.as_mut_slice()));
         out.zip_map(&self.root, |e, r| if r > 0.0 { e / r } else { 0.0 })
     }
 
@@ -66,27 +51,8 @@ impl Whitener {
     /// inverse times it.
     pub(super) fn pulled(&self, e: &DVector<f64>) -> DVector<f64> {
         let mut out = e.clone();
-        for (first, lower) in &self.groups {
-            if let Some(turned) = lower.tr_solve_lower_triangular(&e.rows(*first, lower.nrows())) {
-                out.rows_mut(*first, lower.nrows()).copy_from(&turned);
-            }
-        }
+        self.groups.iter().for_each(|group| group.whiten_transposed(out.as_mut_slice()));
         out.component_mul(&self.root)
-    }
-}
-
-/// Solves Lx = v in place; L column by column.
-#[multiversion(targets("x86_64+avx2"))]
-fn solve_lower(lower: &[f64], v: &mut [f64]) {
-    let n = v.len();
-    let mut rest = v;
-    for (j, column) in lower.chunks_exact(n.max(1)).enumerate() {
-        let Some((here, below)) = rest.split_first_mut() else { break };
-        *here /= column[j];
-        for (below, l) in below.iter_mut().zip(&column[j + 1..]) {
-            *below -= l * *here;
-        }
-        rest = below;
     }
 }
 

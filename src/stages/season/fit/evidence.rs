@@ -1,9 +1,10 @@
 //! Windows to observations: which window counts, to which session, outing and configuration it belongs.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::ops::{Deref, DerefMut};
+use std::ops::{Deref, DerefMut, Range};
 use std::sync::Arc;
 
+use rayon::prelude::*;
 use serde::{Serialize, Serializer};
 
 use super::{Fit, Wind, Zero};
@@ -130,40 +131,74 @@ impl Evidence {
     }
 }
 
+/// What the windows of one outing and configuration that follow each other say.
+#[derive(Default)]
+struct Part {
+    session: usize,
+    /// The outing, and the winds that the run sheet names for it.
+    outing: usize,
+    winds: BTreeSet<(u64, u64)>,
+    observations: Vec<Observation>,
+    /// Whether the air speed was measured in some of them, and not in some.
+    measured: bool,
+    unmeasured: bool,
+}
+
 /// Collects what counts as evidence.
 pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]) -> Evidence {
-    let counts = |w: &Window| fit.windows.iter().any(|k| k.value == w.kind);
-    let counted: Vec<(usize, &Window)> = windows.iter().enumerate().filter(|(_, w)| counts(w)).collect();
-    let names: Vec<(&str, &str)> = distinct(counted.iter().map(|(_, w)| (w.event.as_str(), w.session.as_str())));
-    let outings: Vec<&str> = distinct(counted.iter().map(|(_, w)| w.outing.as_str()));
+    let counted = |w: &&Window| fit.windows.iter().any(|k| k.value == w.kind);
+    let configurations = configurations(runs);
+    let index: BTreeMap<&str, usize> = configurations.iter().enumerate().map(|(i, c)| (c.name.as_str(), i)).collect();
+    let names: Vec<(&str, &str)> =
+        distinct(windows.iter().filter(counted).map(|w| (w.event.as_str(), w.session.as_str())));
+    let outings: Vec<&str> = distinct(windows.iter().filter(counted).map(|w| w.outing.as_str()));
+    let part = |range: &Range<usize>| {
+        let mut of = windows[range.clone()].iter().zip(range.clone()).filter(|(w, _)| counted(w)).peekable();
+        let (w, _) = of.peek()?;
+        let mut part = Part {
+            session: names.binary_search(&(w.event.as_str(), w.session.as_str())).ok()?,
+            outing: outings.binary_search(&w.outing.as_str()).ok()?,
+            ..Default::default()
+        };
+        let configuration = index.get(w.configuration.as_str()).copied();
+        of.for_each(|(w, i)| part.add((w, i), configuration, quantities, fit));
+        Some(part)
+    };
+    let mut ranges: Vec<Range<usize>> = Vec::new();
+    for of_outing in windows.chunk_by(together) {
+        let start = ranges.last().map_or(0, |last| last.end);
+        ranges.push(start..start + of_outing.len());
+    }
+    let (parts, straights) = rayon::join(
+        || ranges.par_iter().map(part).collect::<Vec<Option<Part>>>().into_iter().flatten().collect::<Vec<Part>>(),
+        || straights(windows),
+    );
+    let sessions = names.len();
+    let (mut measured, mut unmeasured) = (vec![false; sessions], vec![false; sessions]);
+    for part in &parts {
+        measured[part.session] |= part.measured;
+        unmeasured[part.session] |= part.unmeasured;
+    }
     let mut out = Evidence {
-        measured: vec![false; names.len()],
+        measured: measured.iter().zip(unmeasured).map(|(measured, not)| *measured && !not).collect(),
+        sheet_wind: mean_winds(&parts, sessions),
         sessions: names.iter().map(|(event, session)| ((*event).to_owned(), (*session).to_owned())).collect(),
         outings: outings.iter().map(|o| (*o).to_owned()).collect(),
-        configurations: configurations(runs),
-        straights: straights(windows),
+        configurations,
+        straights,
         middles: windows.iter().map(|w| w.start + 0.5 * w.duration).collect(),
-        observations: Vec::with_capacity(counted.iter().map(|(_, w)| w.measures.iter().flatten().count()).sum()),
+        observations: Vec::with_capacity(parts.iter().map(|part| part.observations.len()).sum()),
         ..Default::default()
     };
-    let index: BTreeMap<String, usize> =
-        out.configurations.iter().enumerate().map(|(i, c)| (c.name.clone(), i)).collect();
-    let mut winds: Vec<(usize, &Window)> = Vec::new();
-    let mut unmeasured = vec![false; out.sessions.len()];
-    // Windows of one outing follow each other: what they belong to is looked up for all of them at once.
-    let belongs = |w: &Window| {
-        let session = names.binary_search(&(w.event.as_str(), w.session.as_str())).ok()?;
-        Some((session, outings.binary_search(&w.outing.as_str()).ok()?, index.get(&w.configuration).copied()))
-    };
-    let (mut last, mut place) = (None::<&Window>, None);
-    for (i, w) in counted {
-        if !last.is_some_and(|last| together(last, w)) {
-            place = belongs(w);
-        }
-        last = Some(w);
-        let Some((session, outing, configuration)) = place else { continue };
-        winds.push((session, w));
-        let Some(configuration) = configuration else { continue };
+    parts.into_iter().for_each(|part| out.observations.extend(part.observations));
+    out
+}
+
+impl Part {
+    /// Adds a window of the season, with its index.
+    fn add(&mut self, (w, i): (&Window, usize), configuration: Option<usize>, quantities: usize, fit: &Fit) {
+        self.winds.extend(w.sheet_wind.map(|(speed, from)| (speed.to_bits(), from.to_bits())));
+        let Some(configuration) = configuration else { return };
         let own_wind = (fit.wind == Wind::RunSheet).then(|| w.sheet_wind.map_or((0.0, 0.0), components));
         let heading = match w.course {
             Some(psi) if !w.air_speed_measured => (psi.cos(), psi.sin()),
@@ -171,8 +206,8 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
         };
         let seen = Arc::new(Seen {
             window: i,
-            session,
-            outing,
+            session: self.session,
+            outing: self.outing,
             configuration,
             kind: fit.windows.iter().position(|k| k.value == w.kind).unwrap_or(0),
             regressors: [w.accel_x, w.accel_z.unwrap_or(0.0), f64::from(u8::from(w.kind == "coastdown"))],
@@ -184,10 +219,10 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
             if ![m.mean, m.standard_error, m.v2, m.v, m.ratio].iter().all(|v| v.is_finite()) {
                 continue;
             }
-            out.measured[session] |= w.air_speed_measured;
-            unmeasured[session] |= !w.air_speed_measured;
+            self.measured |= w.air_speed_measured;
+            self.unmeasured |= !w.air_speed_measured;
             let zero = m.zero.filter(|_| fit.zero == Zero::StaticSegment);
-            out.observations.push(Observation {
+            self.observations.push(Observation {
                 seen: Arc::clone(&seen),
                 quantity,
                 y: m.mean - zero.unwrap_or(0.0),
@@ -199,9 +234,6 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
             });
         }
     }
-    out.measured.iter_mut().zip(unmeasured).for_each(|(m, not)| *m &= !not);
-    out.sheet_wind = mean_winds(&winds, out.sessions.len());
-    out
 }
 
 /// Whether two windows are of one outing and configuration.
@@ -260,21 +292,17 @@ fn components((speed, from): (f64, f64)) -> (f64, f64) {
     (speed * from.cos(), speed * from.sin())
 }
 
-/// The winds of a session: outing, and what the run sheet says; components.
-type Winds<'a> = BTreeMap<(&'a str, u64, u64), (f64, f64)>;
-
 /// Vector mean of the winds that the run sheet names for the windows of each session, every outing and wind once; `None`
 /// where it names none. Rows of logs that gave no window have no say.
-fn mean_winds(windows: &[(usize, &Window)], sessions: usize) -> Vec<Option<(f64, f64)>> {
-    let mut winds: Vec<Winds> = vec![Winds::new(); sessions];
-    for (session, w) in windows {
-        if let Some((speed, from)) = w.sheet_wind {
-            winds[*session].insert((w.outing.as_str(), speed.to_bits(), from.to_bits()), components((speed, from)));
-        }
+fn mean_winds(parts: &[Part], sessions: usize) -> Vec<Option<(f64, f64)>> {
+    let mut winds: Vec<BTreeSet<(usize, u64, u64)>> = vec![BTreeSet::new(); sessions];
+    for part in parts {
+        winds[part.session].extend(part.winds.iter().map(|(speed, from)| (part.outing, *speed, *from)));
     }
-    let mean = |winds: Winds| {
+    let mean = |winds: BTreeSet<(usize, u64, u64)>| {
         let n = winds.len() as f64;
-        let sum = winds.values().fold((0.0, 0.0), |s, w| (s.0 + w.0, s.1 + w.1));
+        let all = winds.iter().map(|(_, speed, from)| components((f64::from_bits(*speed), f64::from_bits(*from))));
+        let sum = all.fold((0.0, 0.0), |s, w| (s.0 + w.0, s.1 + w.1));
         (n > 0.0).then(|| (sum.0 / n, sum.1 / n))
     };
     winds.into_iter().map(mean).collect()

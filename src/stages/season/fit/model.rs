@@ -365,18 +365,13 @@ impl<'a> Solver<'a> {
         solver.gusts.straights = sessions.clone().into_par_iter().map(|g| solver.straights_of(g)).collect();
         solver.gusts.moments = solver.moments();
         let slope = |o: &Observation| solver.column.get(&(o.configuration, o.quantity)).map_or(0, |c| *c as u32);
-        solver.slopes = solver.observations().map(slope).collect();
-        solver.cells = solver.observations().map(|o| solver.cell(o) as u32).collect();
+        let rows = || (0..solver.order.len()).into_par_iter().with_min_len(MANY).map(|r| solver.observation(r));
+        (solver.slopes, solver.cells) = rows().map(|o| (slope(o), solver.cell(o) as u32)).unzip();
         solver.cells.iter().enumerate().for_each(|(r, cell)| solver.by_cell[*cell as usize].push(r as u32));
         solver.gains = solver.gains_of_sessions();
         solver.places = sessions.into_par_iter().map(|g| solver.places_of(g)).collect();
         solver.share = (0..quantities).into_par_iter().map(|q| solver.share_left(q)).collect();
         solver
-    }
-
-    /// The rows' observations.
-    fn observations(&self) -> impl Iterator<Item = &'a Observation> {
-        self.order.observations(0..self.order.len()).map(|i| &self.evidence.observations[i])
     }
 
     /// The observation of a row.

@@ -209,13 +209,25 @@ fn slopes(fit: &SeasonFit, wanted: impl Fn(&Pair) -> bool) -> BTreeMap<Pair, Vec
 
 /// Observations by a key, in the order of the keys; `None` for those that nobody asks for.
 pub(super) fn grouped<K: Ord + Copy>(fit: &SeasonFit, key: impl Fn(&Observation) -> Option<K>) -> Vec<(K, Vec<usize>)> {
-    let mut out: BTreeMap<K, Vec<usize>> = BTreeMap::new();
+    let (mut places, mut out) = (BTreeMap::<K, usize>::new(), Vec::<(K, Vec<usize>)>::new());
+    // The quantities of a window follow each other, and mostly have the keys of those of the window before.
+    let mut last: Vec<Option<usize>> = vec![None; fit.quantities.len()];
     for (i, o) in fit.evidence.observations.iter().enumerate() {
-        if let Some(key) = key(o) {
-            out.entry(key).or_default().push(i);
+        let Some(key) = key(o) else { continue };
+        let place = match last.get(o.quantity).copied().flatten().filter(|place| out[*place].0 == key) {
+            Some(place) => place,
+            None => *places.entry(key).or_insert_with(|| {
+                out.push((key, Vec::new()));
+                out.len() - 1
+            }),
+        };
+        if let Some(last) = last.get_mut(o.quantity) {
+            *last = Some(place);
         }
+        out[place].1.push(i);
     }
-    out.into_iter().collect()
+    out.sort_unstable_by_key(|(key, _)| *key);
+    out
 }
 
 /// Configurations and quantities that two sessions took part in and read quite differently: there is no majority, and the

@@ -4,6 +4,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
+use rayon::prelude::*;
+
 use super::Pair;
 use crate::stages::season::fit::evidence::{Evidence, Observation};
 
@@ -38,8 +40,8 @@ impl Order {
             let [session, straight, window] = [o.session, straight(o), o.window].map(|n| n as u32);
             (session, straight, window, o.quantity as u32, i as u32)
         };
-        let mut keys: Vec<_> = all.iter().enumerate().filter(|(_, o)| taken(o)).map(key).collect();
-        keys.sort_unstable();
+        let mut keys: Vec<_> = all.par_iter().enumerate().filter(|(_, o)| taken(o)).map(key).collect();
+        keys.par_sort_unstable();
         let mut out = Self {
             session: keys.iter().map(|k| k.0).collect(),
             quantity: keys.iter().map(|k| k.3).collect(),

@@ -4,7 +4,8 @@ use super::columns::lay_out;
 use super::flags::{Seen, without_empty_last};
 use crate::numerics::shown::with_half;
 use crate::stages::season::SeasonTables;
-use crate::table::verdicts::{ExpectedRow, ExpectedScaleRow, SPEED_CAUTION, TYRE_CAUTION, TyreRow};
+use crate::stages::season::history::series::ALIKE;
+use crate::table::verdicts::{ExpectedRow, ExpectedScaleRow, HistoryRow, SPEED_CAUTION, TYRE_CAUTION, TyreRow};
 use crate::units::{self, Dimension, Unit};
 
 /// All of them, each with an empty line behind it; empty where no such stage ran.
@@ -255,7 +256,7 @@ fn history(season: &SeasonTables) -> String {
     let changed: Vec<_> = rows.iter().filter(|r| r.verdict == "changed").collect();
     let mut out =
         format!("history: {compared} numbers held against other events or seasons, {} changed", changed.len());
-    for r in changed {
+    for (i, r) in changed.iter().enumerate() {
         let unit = unit_of(&r.quantity, &r.unit);
         let factor = unit.map_or(1.0, |u| u.delta_from_si(1.0));
         let symbol = unit.map_or("", |u| u.symbol);
@@ -267,6 +268,12 @@ fn history(season: &SeasonTables) -> String {
             r.configuration,
             format!("{change} {symbol}").trim_end()
         ));
+        // Said once, below the last that it is true of.
+        let of = |r: &HistoryRow| (r.of_season.clone(), r.event.clone(), r.quantity.clone(), r.why.clone());
+        let same = |next: &&&HistoryRow| of(next) == of(r);
+        if r.why.starts_with(ALIKE) && changed.get(i + 1).filter(same).is_none() {
+            out.push_str(&format!("\n    {}", r.why));
+        }
     }
     for r in rows.iter().filter(|r| r.configuration.is_empty()) {
         out.push_str(&format!("\n  season {}: {}", r.of_season, r.why));

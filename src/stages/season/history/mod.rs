@@ -6,7 +6,7 @@
 
 mod cells;
 mod seasons;
-mod series;
+pub mod series;
 #[cfg(test)]
 mod tests;
 

@@ -1,5 +1,7 @@
 //! Numbers of one kind side by side: which of them is not like the others?
 
+use std::collections::BTreeSet;
+
 use crate::numerics::multiple::holm;
 use crate::stages::season::answers::{Spread, spread};
 use crate::table::verdicts::HistoryRow;
@@ -36,6 +38,8 @@ pub struct Change {
     pub p_holm: Option<f64>,
     /// Found changed.
     pub changed: bool,
+    /// By which share of the others' mean, where all other series moved by that share with it.
+    pub alike: Option<f64>,
     /// Why there is no verdict.
     pub why: String,
 }
@@ -67,8 +71,37 @@ pub fn compare(series: &[Vec<Point>], what: &str) -> Vec<Vec<Change>> {
         let worst = open.iter().zip(&adjusted).filter(|(_, p)| **p < 0.05).max_by(|(a, _), (b, _)| {
             b.2.p.total_cmp(&a.2.p).then(series[a.0][a.1].position.cmp(&series[b.0][b.1].position))
         });
-        let Some(((s, i, _), _)) = worst else { return out };
+        let Some(((s, i, _), _)) = worst else { break };
         out[*s][*i].changed = true;
+    }
+    alike(series, &mut out);
+    out
+}
+
+/// Standard errors within which the shares of all series must lie of their mean to be one.
+const ONE_SHARE: f64 = 2.5;
+
+/// Where every series moved, and by one share: parts do not do that to all configurations at once, what measures them does.
+fn alike(series: &[Vec<Point>], changes: &mut [Vec<Change>]) {
+    let positions: BTreeSet<usize> = series.iter().flatten().map(|point| point.position).collect();
+    for position in positions {
+        // Share by which each moved, and its standard error.
+        let mut moved: Vec<(usize, usize, f64, f64)> = Vec::new();
+        for (s, points) in series.iter().enumerate() {
+            for (i, point) in points.iter().enumerate().filter(|(_, point)| point.position == position) {
+                let Some(spread) = changes[s][i].spread else { continue };
+                let others = point.value - spread.value;
+                moved.push((s, i, spread.value / others, spread.se / others.abs()));
+            }
+        }
+        let weight: f64 = moved.iter().map(|m| m.3.powi(-2)).sum();
+        let share = moved.iter().map(|m| m.2 / (m.3 * m.3)).sum::<f64>() / weight;
+        let one =
+            |m: &(usize, usize, f64, f64)| (m.2 - share).abs() <= ONE_SHARE * m.3 && ONE_SHARE * m.3 < share.abs();
+        let found = |m: &&(usize, usize, f64, f64)| changes[m.0][m.1].changed;
+        if moved.len() > 1 && moved.iter().all(one) && moved.iter().filter(found).count() > 1 {
+            moved.iter().for_each(|m| changes[m.0][m.1].alike = Some(share));
+        }
     }
 }
 
@@ -91,6 +124,9 @@ fn against_others(points: &[Point], i: usize, changed: &[bool]) -> Option<Spread
     spread(me.value - mean, &variances)
 }
 
+/// Begins what is said of a change that all configurations share.
+pub const ALIKE: &str = "all configurations that can be compared moved by one share";
+
 /// Puts a number and its change into a row.
 pub fn put(row: &mut HistoryRow, point: &Point, change: &Change) {
     let own = spread(point.value, &[point.within, point.common]);
@@ -105,13 +141,20 @@ pub fn put(row: &mut HistoryRow, point: &Point, change: &Change) {
     (row.change, row.change_se, row.change_lo95, row.change_hi95) = (Some(s.value), Some(s.se), Some(s.lo), Some(s.hi));
     (row.degrees_of_freedom, row.p_value, row.p_holm) =
         (Some(s.dof).filter(|d| d.is_finite()), Some(s.p), change.p_holm);
-    let (verdict, why) = if change.changed {
-        (
-            "changed",
-            "larger than chance and the scatter of sessions explain (5 % level, adjusted for all rows of the quantity)",
-        )
-    } else {
-        ("not changed", "no change that stands out; one smaller than the interval can't be excluded")
+    row.verdict = if change.changed { "changed" } else { "not changed" }.to_owned();
+    row.why = match (change.changed, change.alike.filter(|share| share.is_finite())) {
+        (true, Some(share)) => {
+            let percent = 100.0 * share.abs();
+            let way = if share > 0.0 { "up" } else { "down" };
+            format!(
+                "{ALIKE}, {percent:.1} % {way}: look at what measures it (sensor, spring, car file) before the parts"
+            )
+        }
+        (true, None) => {
+            "larger than chance and the scatter of sessions explain (5 % level, adjusted for all rows of the \
+            quantity)"
+                .to_owned()
+        }
+        (false, _) => "no change that stands out; one smaller than the interval can't be excluded".to_owned(),
     };
-    (row.verdict, row.why) = (verdict.to_owned(), why.to_owned());
 }

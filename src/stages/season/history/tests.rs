@@ -71,6 +71,10 @@ fn a_planted_change_is_found_and_nothing_else() {
     let before = truth(0)[0] * (160.0f64 / 3.6).powi(2);
     assert!((c0.change.unwrap() / before - 0.08).abs() < 0.02, "{c0:?}");
     assert!(c0.change_lo95.unwrap() > 0.0 && c0.p_holm.unwrap() < 0.05);
+    // Every configuration: it is the sensor.
+    let front = rows.iter().filter(|r| r.verdict == "changed" && r.quantity == "front_downforce");
+    assert!(front.clone().all(|r| r.why.starts_with(series::ALIKE) && r.why.contains(" % up")), "{c0:?}");
+    assert_eq!(front.count(), 3);
     // The later the date, the lower the number of the event: dates set the order.
     assert_eq!((c0.position, c0.date.as_deref()), (2, Some("2031-07-01")));
 }
@@ -131,6 +135,24 @@ fn of_two_the_later_one_changed_and_one_alone_is_not_comparable() {
     assert!(changes[0][1].changed && !changes[0][0].changed);
     assert_eq!(changes[0][0].why, "no other event to compare with");
     assert!(changes[1][0].spread.is_none() && changes[1][0].p_holm.is_none());
+}
+
+#[test]
+fn what_all_configurations_share_is_told_from_what_one_does() {
+    let seasons = |first: (f64, f64), second: (f64, f64)| {
+        let of = |(before, now): (f64, f64)| vec![p(0, before, 0.5), p(1, now, 0.5)];
+        let changes = series::compare(&[of(first), of(second)], "season");
+        assert!(changes[0][1].changed);
+        changes[0][1].alike
+    };
+    let share = seasons((100.0, 112.0), (200.0, 224.0)).unwrap();
+    assert!((share - 0.12).abs() < 1e-12, "{share}");
+    assert_eq!(seasons((100.0, 112.0), (200.0, 200.0)), None);
+    assert_eq!(seasons((100.0, 112.0), (200.0, 260.0)), None);
+    assert_eq!(seasons((100.0, 112.0), (200.0, 212.0)), None);
+    // One that nothing can be held against says nothing.
+    let changes = series::compare(&[vec![p(0, 10.0, 0.1), p(1, 11.0, 0.1)], vec![p(1, 5.5, 0.1)]], "season");
+    assert!(changes[0][1].changed && changes[0][1].alike.is_none());
 }
 
 /// Writes last season's tables: c0 as now, c1 8 % up, c2 under another wing position.

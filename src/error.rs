@@ -167,7 +167,7 @@ pub enum Fatal {
     NoneUsed { logs: usize, log: String, fault: LogFault },
     /// No window passes the selection, and tables of a former run would be emptied.
     #[error(
-        "no window of {logs} logs passes the selection, where the last run had {former}: {lost}; no table was written or changed. Is a limit in another unit than it was meant in?"
+        "no window that `fit` takes passes the selection in {logs} logs, where the last run had {former}: {lost}; no table was written or changed. Is a limit in another unit than it was meant in?"
     )]
     NoneLeft { logs: usize, former: i64, lost: String },
     /// Another batch writes the same tables.

@@ -34,6 +34,15 @@ impl Plan {
         self.pipeline().season_wide.iter().any(|step| step.value.stage().wants_road_load())
     }
 
+    /// Whether windows of a kind count as evidence of the fit.
+    pub fn is_evidence(&self, kind: &str) -> bool {
+        let mut fits = self.pipeline().season_wide.iter().filter_map(|step| match &step.value {
+            SeasonStep::Fit(fit) => Some(&fit.windows),
+            _ => None,
+        });
+        fits.next().is_none_or(|kinds| kinds.iter().any(|k| k.value == kind))
+    }
+
     /// Checks the chain of stages.
     ///
     /// # Errors

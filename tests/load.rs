@@ -366,8 +366,11 @@ fn files_are_found_sorted_and_once() {
     let mut stage = load_stage(layout(PLAIN));
     let pattern = |s: &str| squarelaw::located::Located::nowhere(s.to_owned());
     stage.logs = vec![pattern("*.csv"), pattern("**/*.csv"), pattern("a.*")];
-    let names: Vec<_> =
-        discover(&stage, &base).unwrap().iter().map(|p| p.strip_prefix(&base).unwrap().to_owned()).collect();
+    let names: Vec<_> = discover(&stage, &base, &|_| false)
+        .unwrap()
+        .iter()
+        .map(|p| p.strip_prefix(&base).unwrap().to_owned())
+        .collect();
     assert_eq!(names, ["a.csv", "b/m.csv", "z.csv"].map(std::path::PathBuf::from));
 
     for (pattern, nowhere) in [
@@ -383,7 +386,7 @@ fn files_are_found_sorted_and_once() {
     }
 
     stage.logs = vec![pattern("*.parquet"), pattern("none/*")];
-    let none = discover(&stage, &base).unwrap_err();
+    let none = discover(&stage, &base, &|_| false).unwrap_err();
     assert_eq!(none.to_string(), "no log matches *.parquet, none/*; nothing was written");
 }
 
@@ -400,7 +403,7 @@ fn a_link_in_a_circle_and_a_name_that_is_no_text_cost_nothing() {
     std::os::unix::fs::symlink(base.join("a.csv"), base.join("more/b.csv")).unwrap();
     let mut stage = load_stage(layout(PLAIN));
     stage.logs = ["*.csv", "**/*.csv"].map(|p| squarelaw::located::Located::nowhere(p.to_owned())).to_vec();
-    assert_eq!(discover(&stage, base).unwrap(), [base.join("a.csv")]);
+    assert_eq!(discover(&stage, base, &|_| false).unwrap(), [base.join("a.csv")]);
 }
 
 #[test]

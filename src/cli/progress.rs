@@ -88,7 +88,7 @@ impl Watcher for Lines {
     fn done(&self, result: &LogResult) {
         let log = result.named.log.as_str();
         match &result.outcome {
-            Ok(_) => info!(log, windows = result.found, from = result.from.as_str(), "used"),
+            Ok(_) => info!(log, windows = result.found.all, from = result.from.as_str(), "used"),
             Err(fault) => warn!(log, reason = fault.reason(), "set aside: {fault}"),
         }
     }

@@ -3,7 +3,7 @@
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::one_log::{LogResult, NamedLog};
+use super::one_log::{Counts, LogResult, NamedLog};
 use super::{Watcher, tables_folder};
 use crate::config::log_names::is_pattern;
 use crate::config::run_sheet::RunRow;
@@ -12,7 +12,7 @@ use crate::plan::Plan;
 use crate::stages::window::{Measure, Window};
 use crate::table::parquet_file::{self, place};
 use crate::table::row::Row;
-use crate::table::rows::BatchRow;
+use crate::table::rows::ConfigurationRow;
 
 /// Sets aside a log that holds what another one holds: counted twice, it would make every number look surer than it is.
 pub(super) fn once(results: &mut [LogResult], watcher: &dyn Watcher) {
@@ -251,7 +251,7 @@ fn by_name(runs: &[RunRow]) -> bool {
 }
 
 fn set_aside(result: &mut LogResult, fault: LogFault) {
-    (result.outcome, result.found) = (Err(fault), 0);
+    (result.outcome, result.found) = (Err(fault), Counts::default());
     result.windows.clear();
 }
 
@@ -259,12 +259,13 @@ fn set_aside(result: &mut LogResult, fault: LogFault) {
 /// some. Where there was none there is nothing to lose, and table `funnel` helps.
 pub(super) fn windows_not_lost(plan: &Plan, results: &[LogResult]) -> Result<(), Fatal> {
     let used = || results.iter().filter(|r| r.outcome.is_ok());
-    if used().next().is_none() || used().any(|r| r.found > 0) {
+    if used().next().is_none() || used().any(|r| r.found.fitted > 0) {
         return Ok(());
     }
     let (tables, season) = (tables_folder(plan), plan.pipeline().season.value.as_str());
-    let runs: Vec<BatchRow> = parquet_file::read(&place(&tables, BatchRow::TABLE, season)).unwrap_or_default();
-    let former = runs.last().map_or(0, |row| row.windows);
+    let rows: Vec<ConfigurationRow> =
+        parquet_file::read(&place(&tables, ConfigurationRow::TABLE, season)).unwrap_or_default();
+    let former = rows.iter().map(|row| row.windows).sum::<i64>();
     if former == 0 {
         return Ok(());
     }

@@ -21,6 +21,7 @@ use crate::stages::log::load;
 use crate::stages::season::SeasonTables;
 use crate::stages::season::fit::kept::Kept;
 use crate::stages::{LogStep, SeasonCx};
+use crate::table::parquet_file;
 use crate::table::row::Timestamp;
 use crate::table::rows::BatchRow;
 use crate::table::switch;
@@ -155,7 +156,7 @@ fn unchanged(
     standing: Standing,
 ) -> Result<Ran, Fatal> {
     watcher.found(named.len());
-    let idle: Vec<bool> = standing.logs.iter().map(|found| *found == Ok(0)).collect();
+    let idle: Vec<bool> = standing.logs.iter().map(|of| of.as_ref().is_ok_and(|n| n.fitted == 0)).collect();
     for (named, found) in named.iter().zip(standing.logs) {
         watcher.done(&LogResult::known(named, found));
     }
@@ -252,7 +253,7 @@ impl Batch<'_> {
             guards::same_steps(results, watcher);
             lost = guards::windows_not_lost(plan, results);
             if lost.is_ok() {
-                let idle = |r: &LogResult| r.outcome.is_ok() && r.found == 0;
+                let idle = |r: &LogResult| r.outcome.is_ok() && r.found.fitted == 0;
                 remarks::without_windows(results.iter().map(|r| (r.named.log.as_str(), idle(r))), watcher);
             }
             remarks::of_definitions(plan, named).iter().for_each(|text| watcher.remark(text));
@@ -297,6 +298,8 @@ impl Batch<'_> {
         let plan = self.plan;
         let mut tables =
             SeasonTables { quantities: plan.quantities.clone(), units: plan.units.clone(), ..Default::default() };
+        let used = results.iter().filter(|r| r.outcome.is_ok());
+        let logs: Vec<String> = used.map(|r| r.content_hash.clone()).collect();
         // The windows move into the season's tables: there is one copy of them, and no room to spare.
         tables.windows.reserve_exact(results.iter().map(|r| r.windows.len()).sum());
         for result in results {
@@ -310,6 +313,7 @@ impl Batch<'_> {
             runs: &plan.definitions.runs.rows,
             reference_density: plan.reference_density(),
             tables: &folder,
+            logs: &logs,
             kept: self.cache.map(|c| c as &dyn Kept),
         };
         for step in &plan.pipeline().season_wide {
@@ -327,7 +331,9 @@ fn discover(plan: &Plan) -> Result<Vec<NamedLog>, Fatal> {
     let Some(LogStep::Load(load)) = plan.pipeline().per_log.first().map(|s| &s.value) else {
         return Err(Fatal::Internal("a plan without `load` passed the checks".to_owned()));
     };
-    let paths = load::discover(load, base)?;
+    let tables = tables_folder(plan);
+    let tables = tables.canonicalize().unwrap_or(tables);
+    let paths = load::discover(load, base, &|file| parquet_file::is_table(&tables, file))?;
     let file_name = |p: &Path| p.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
     let mut names: Vec<String> = paths.iter().map(|p| file_name(p)).collect();
     names.sort();

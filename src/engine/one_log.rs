@@ -59,6 +59,15 @@ pub struct Processed {
     pub car: OfItsCar,
 }
 
+/// How many windows a log has.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Counts {
+    /// All of them.
+    pub all: usize,
+    /// Those of the kinds that `fit` takes.
+    pub fitted: usize,
+}
+
 /// One log's result.
 #[derive(Clone, Debug, PartialEq)]
 pub struct LogResult {
@@ -73,7 +82,7 @@ pub struct LogResult {
     /// Windows, empty when set aside; moved out of the outcome, and on into the season's tables.
     pub windows: Vec<Window>,
     /// How many windows that were.
-    pub found: usize,
+    pub found: Counts,
     /// What it was made from.
     pub from: Source,
 }
@@ -102,13 +111,13 @@ impl Source {
 
 impl LogResult {
     /// Of a log of which it was known before how many windows it has, or why it is set aside.
-    pub fn known(named: &NamedLog, found: Result<usize, LogFault>) -> Self {
+    pub fn known(named: &NamedLog, found: Result<Counts, LogFault>) -> Self {
         Self {
             named: named.clone(),
             content_hash: String::new(),
             runs: Vec::new(),
             windows: Vec::new(),
-            found: found.as_ref().copied().unwrap_or(0),
+            found: found.as_ref().copied().unwrap_or_default(),
             outcome: found.map(|_| Processed::default()),
             from: Source::KeptWindows,
         }
@@ -143,7 +152,8 @@ pub fn process(work: Work, named: &NamedLog) -> Result<LogResult, Fatal> {
     log.windows = log.outcome.as_mut().map(|p| std::mem::take(&mut p.windows)).unwrap_or_default();
     // They wait for those of all other logs.
     log.windows.shrink_to_fit();
-    log.found = log.windows.len();
+    let fitted = log.windows.iter().filter(|w| work.plan.is_evidence(w.kind)).count();
+    log.found = Counts { all: log.windows.len(), fitted };
     Ok(log)
 }
 

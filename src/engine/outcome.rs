@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 
 use super::one_log::{LogResult, Source};
+use super::tables_folder;
 use crate::error::Fatal;
 use crate::plan::Plan;
 use crate::stages::season::SeasonTables;
@@ -32,6 +33,8 @@ pub struct Outcome {
     pub batch: BatchRow,
     /// What was odd about logs and sessions, in words.
     pub odd: Vec<String>,
+    /// Windows of the kinds that `fit` takes.
+    pub fitted: usize,
 }
 
 /// The present time.
@@ -49,7 +52,8 @@ impl Outcome {
         let counts = (logs.len() as i64, used as i64, season.windows.len() as i64);
         let mut batch = batch_row(plan, started, counts);
         batch.from_cache = results.iter().filter(|r| r.from == Source::KeptWindows).count() as i64;
-        Self { folder, origin, logs, funnel, season, batch, odd: Vec::new() }
+        let fitted = results.iter().map(|r| r.found.fitted).sum();
+        Self { folder, origin, logs, funnel, season, batch, odd: Vec::new(), fitted }
     }
 
     /// Writes every table, then puts all of them in place; `batch` last, so that its row says that the others
@@ -104,14 +108,26 @@ fn origin(plan: &Plan) -> Origin {
     Origin { season: plan.pipeline().season.value.clone(), fingerprint: plan.fingerprint() }
 }
 
+/// The pipeline file as it is found from the folder of the tables: two of one name in two folders are told apart, and a
+/// project that is moved as a whole says the same.
+pub fn pipeline_from(pipeline: &Path, tables: &Path) -> String {
+    let whole = |path: &Path| path.canonicalize().ok();
+    let name = || pipeline.file_name().map(PathBuf::from).unwrap_or_default();
+    let found = whole(pipeline).zip(whole(tables)).map(|(pipeline, tables)| {
+        let common = pipeline.components().zip(tables.components()).take_while(|(a, b)| a == b).count();
+        let up = tables.components().skip(common).map(|_| "..");
+        up.map(PathBuf::from).chain(pipeline.components().skip(common).map(|c| c.as_os_str().into())).collect()
+    });
+    found.unwrap_or_else(name).to_string_lossy().into_owned()
+}
+
 /// The row of a run that ends now, all of its (logs, used logs, windows) from the cache.
 pub fn batch_row(plan: &Plan, started: Timestamp, (logs, used, windows): (i64, i64, i64)) -> BatchRow {
-    let file = plan.definitions.pipeline_path.file_name();
     BatchRow {
         started,
         ended: now(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
-        pipeline: file.map(|n| n.to_string_lossy().into_owned()).unwrap_or_default(),
+        pipeline: pipeline_from(&plan.definitions.pipeline_path, &tables_folder(plan)),
         fingerprint: plan.fingerprint(),
         logs,
         used,
@@ -146,7 +162,7 @@ fn log_row(r: &LogResult, odd: Option<&String>) -> LogRow {
         content_hash: r.content_hash.clone(),
         event: joined(r.runs.iter().map(|x| x.event.as_str()).collect()),
         session: joined(r.runs.iter().map(|x| x.session.as_str()).collect()),
-        windows: r.found as i64,
+        windows: r.found.all as i64,
         ..Default::default()
     };
     match &r.outcome {
@@ -155,7 +171,7 @@ fn log_row(r: &LogResult, odd: Option<&String>) -> LogRow {
             row.outings = p.outings as i64;
             row.duration = p.duration;
             row.rate = p.rate;
-            let idle = (r.found == 0).then(|| "no_window_found".to_owned());
+            let idle = (r.found.fitted == 0).then(|| "no_window_found".to_owned());
             let odd_flag = odd.map(|_| UNLIKE_ITS_CONFIGURATION.to_owned());
             let flags: BTreeSet<String> = p.flags.iter().cloned().chain(idle).chain(odd_flag).collect();
             row.message = odd.cloned();

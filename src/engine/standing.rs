@@ -15,7 +15,7 @@ use serde::{Deserialize, Serialize};
 use super::cache::entry::{self, Found};
 use super::cache::index::Stamp;
 use super::cache::{Cache, key};
-use super::one_log::{LogResult, NamedLog};
+use super::one_log::{Counts, LogResult, NamedLog};
 use super::outcome::Outcome;
 use crate::error::LogFault;
 use crate::plan::Plan;
@@ -35,7 +35,7 @@ pub struct Standing {
     /// Windows found.
     pub windows: i64,
     /// Per log its windows, or why it was set aside: said again every night.
-    pub logs: Vec<Result<usize, LogFault>>,
+    pub logs: Vec<Result<Counts, LogFault>>,
     /// What the run said at its end.
     pub said: String,
     /// What was odd about logs and sessions, in words: said again every night.

@@ -10,9 +10,11 @@ fn digits_of(half: f64) -> usize {
     if !half.is_finite() || half <= 0.0 {
         return 1;
     }
-    // 9.6 and more shows no decimals, 0.96 and more shows one, and so on.
-    let magnitude = half.log10().floor();
-    (1.0 - magnitude).clamp(0.0, 6.0) as usize
+    let digits = |half: f64| (1.0 - half.log10().floor()).clamp(0.0, 6.0) as usize;
+    // What is rounded up to ten of something has one digit less behind the point: 9.96 is 10.
+    let first = digits(half);
+    let unit = 10.0_f64.powi(-(first as i32));
+    digits((half / unit).round() * unit).min(first)
 }
 
 #[cfg(test)]
@@ -24,5 +26,8 @@ mod tests {
         assert_eq!(with_half(1234.56, 23.4), "1235 ± 23");
         assert_eq!(with_half(1234.56, 2.34), "1234.6 ± 2.3");
         assert_eq!(with_half(0.4213, 0.0034), "0.4213 ± 0.0034");
+        assert_eq!(with_half(807.31, 9.96), "807 ± 10");
+        assert_eq!(with_half(59.0, 0.997), "59.0 ± 1.0");
+        assert_eq!(with_half(59.0, 0.99), "59.00 ± 0.99");
     }
 }

@@ -4,6 +4,7 @@ use super::columns::lay_out;
 use super::flags::{Seen, without_empty_last};
 use crate::numerics::shown::with_half;
 use crate::stages::season::SeasonTables;
+use crate::stages::season::expected::rows::ROLLING_IN;
 use crate::stages::season::history::series::ALIKE;
 use crate::table::verdicts::{ExpectedRow, ExpectedScaleRow, HistoryRow, SPEED_CAUTION, TYRE_CAUTION, TyreRow};
 use crate::units::{self, Dimension, Unit};
@@ -53,6 +54,9 @@ fn expected(season: &SeasonTables, force: Unit) -> String {
     );
     for s in &season.expected_scale {
         out.push_str(&scale_line(s));
+    }
+    if rows.iter().any(|r| r.why.contains(ROLLING_IN)) {
+        out.push_str(&format!("\n  {ROLLING_IN}"));
     }
     // Those that no common factor holds stand by themselves.
     for r in rows.iter().filter(|r| r.verdict == "disagrees" && r.scale_verdict.is_none()) {

@@ -108,7 +108,13 @@ pub fn combinations(rows: &[CombinationRow], force: Unit, speed: Unit) -> String
     let of = |limits: &str| rows.iter().filter(|r| r.limits == limits).count();
     format!(
         "{}\n{} combinations: {} hold the limits, {} may, {} do not, {} not known\n\n",
-        if table.len() > 1 { lay_out(&table) } else { "no combination holds the limits".to_owned() },
+        match of("yes") + of("unsure") {
+            _ if table.len() > 1 => lay_out(&table),
+            0 => "no combination holds the limits".to_owned(),
+            _ => "which combinations are best can't be told: that needs front and rear downforce and drag; the others stand \
+                in table `combinations`"
+                .to_owned(),
+        },
         rows.len(),
         of("yes"),
         of("unsure"),

@@ -200,8 +200,10 @@ fn left_out(outcome: &Outcome) -> String {
 
 fn logs(outcome: &Outcome) -> String {
     let b = &outcome.batch;
+    let fitted = outcome.fitted as i64;
+    let of_fit = if fitted < b.windows { format!(", {fitted} of them for the fit") } else { String::new() };
     let mut out =
-        format!("logs: {} found, {} used, {} set aside, {} windows\n", b.logs, b.used, b.set_aside, b.windows);
+        format!("logs: {} found, {} used, {} set aside, {} windows{of_fit}\n", b.logs, b.used, b.set_aside, b.windows);
     for l in outcome.logs.iter().filter(|l| l.status == "set_aside") {
         out.push_str(&format!(
             "  {} [{}]: {}\n",

@@ -32,6 +32,10 @@ pub const UNLIKE_ITS_CONFIGURATION: &str = "unlike_its_configuration";
 pub const MOSTLY_OUTLIERS: &str = "mostly_outliers";
 /// Flag of figures that many sessions read differently.
 pub const SESSIONS_AT_ODDS: &str = "sessions_at_odds";
+/// Flag of figures about which the only two sessions that ran them contradict each other.
+pub const SESSIONS_CONTRADICT: &str = "sessions_contradict";
+/// Flag of a share of something that is not told from nothing.
+pub const DIVISOR_NOT_RESOLVED: &str = "divisor_not_resolved";
 /// Flag of a quantity that comes out below zero.
 pub const BELOW_ZERO: &str = "below_zero";
 /// Flag of a log with an axle whose wheels do not agree.
@@ -64,6 +68,11 @@ pub const FLAGS: &[Flag] = &[
         "by the run sheet the configuration changes while the car drives: the time where one row ends and the next begins is wrong (it counts from the log's first sample), and windows stand under the wrong configuration",
     ),
     of(Log, "coasting_unseen", "neither clutch nor gear in the log: coasting can't be told, and gives no drag"),
+    of(
+        Log,
+        "course_stands_still",
+        "the course never changes although the car goes round corners: a receiver without satellites, or the wrong column; no wind is told by it, and still air is taken for this log",
+    ),
     of(
         Log,
         "front_link_force_unknown",
@@ -99,7 +108,11 @@ pub const FLAGS: &[Flag] = &[
         LOADS_OUT_OF_STEP,
         "the load sensors tell braking and accelerating some tenths of a second or more before or after the accelerometer along x: forces are held against the speed of another moment, and load transfer is taken off where there is none; log both by one clock, and dampers without a slow filter",
     ),
-    of(Log, "no_window_found", "no window of this log passed the selection: `funnel` says what each rule cost"),
+    of(
+        Log,
+        "no_window_found",
+        "no window that `fit` takes passed the selection in this log: `funnel` says what each rule cost",
+    ),
     of(
         Log,
         "outing_not_in_log",
@@ -209,6 +222,11 @@ pub const FLAGS: &[Flag] = &[
     ),
     of(
         Result,
+        DIVISOR_NOT_RESOLVED,
+        "a share of something that its own interval does not tell from nothing: neither the share nor its interval means much",
+    ),
+    of(
+        Result,
         "iteration_not_settled",
         "the fit was still moving when its steps were used up: take its figures as rough, and look at the outliers in the windows table",
     ),
@@ -235,7 +253,7 @@ pub const FLAGS: &[Flag] = &[
     of(
         Result,
         "no_windows",
-        "no window of it: the selection let none pass (the funnel table says what each rule cost), or no log of it was used (the logs table says why)",
+        "no window of it: the selection let none pass (the funnel table says what each rule cost), no log of it was used (the logs table says why), or the log that the run sheet names was not there",
     ),
     of(Result, "not_additive", "parts do not simply add for this quantity: name an interaction"),
     of(Result, "not_known", "one of the figures can't be told from what ran; `remarks` says why"),
@@ -268,7 +286,7 @@ pub const FLAGS: &[Flag] = &[
     ),
     of(
         Result,
-        "sessions_contradict",
+        SESSIONS_CONTRADICT,
         "the two sessions that ran this read it a fifth apart or more, and it can't be told which is right: the fit follows the one whose windows scatter less; look at the sensors and the run sheet of both, or run it again",
     ),
     of(

@@ -18,7 +18,7 @@ use parquet::schema::types::ColumnPath;
 use rayon::prelude::*;
 
 use super::row::Row;
-use super::rows::SCHEMA_VERSION;
+use super::rows::{self, SCHEMA_VERSION};
 use super::switch::{Beside, Switch};
 use crate::error::Fatal;
 
@@ -37,6 +37,14 @@ const GROUP: usize = 1 << 16;
 /// Where a table's file of a season lies: `<tables>/<table>/season=<season>/<table>.parquet`.
 pub fn place(tables: &Path, table: &str, season: &str) -> PathBuf {
     tables.join(table).join(format!("season={season}")).join(format!("{table}.parquet"))
+}
+
+/// Whether a file lies where a table of any season does; both paths without links.
+pub fn is_table(tables: &Path, file: &Path) -> bool {
+    let Ok(below) = file.strip_prefix(tables) else { return false };
+    let mut names = below.iter().map(|name| name.to_string_lossy());
+    let table = names.next().is_some_and(|name| rows::all().iter().any(|t| t.table == name));
+    table && names.next().is_some_and(|name| name.starts_with("season="))
 }
 
 /// The rows of one table, whatever table it is.

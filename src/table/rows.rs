@@ -99,7 +99,7 @@ table_row! {
         spread: f64, "1", "robust spread of the factors of all sessions";
         gain: Option<f64>, "1", "what the fit takes this session to read too much, as a share of everything it reads; drawn towards 0 as far as sessions differ little; empty with method ordinary, equal weights, or where it is left out";
         gain_sd: Option<f64>, "1", "standard deviation that the fit allows for it: that of the sessions, more where this one is far out";
-        windows: i64, "1", "windows";
+        windows: i64, "1", "windows of configurations that three sessions and more ran: on these they can be held against each other";
         verdict: String, "-", "agrees, or left_out: too far from the others, or too much at odds with itself, to be used";
         suspicion: String, "-", "what would explain the factor";
     }
@@ -136,7 +136,7 @@ table_row! {
         sessions: i64, "1", "sessions";
         speed_min: Option<f64>, "m/s", "lowest window speed";
         speed_max: Option<f64>, "m/s", "highest window speed";
-        degrees_of_freedom: Option<f64>, "1", "of the interval's t distribution";
+        degrees_of_freedom: Option<f64>, "1", "of the interval's t distribution; empty: of a normal one";
         r2: Option<f64>, "1", "share of the variance within outings that v² explains";
         rmse: Option<f64>, "see unit", "weighted root mean square residual";
         between_window_sd: Option<f64>, "see unit", "estimated spread of window means beyond their own standard errors";
@@ -196,14 +196,14 @@ table_row! {
         difference_se: Option<f64>, "see unit", "standard error";
         difference_lo95: Option<f64>, "see unit", "lower end of the 95 % interval";
         difference_hi95: Option<f64>, "see unit", "upper end of the 95 % interval";
-        degrees_of_freedom: Option<f64>, "1", "of the interval's t distribution";
+        degrees_of_freedom: Option<f64>, "1", "of the interval's t distribution; empty: of a normal one";
         p_value: Option<f64>, "1", "two-sided, for no difference";
         p_holm: Option<f64>, "1", "Holm-adjusted over all comparisons";
         verdict: String, "-", "resolved, in doubt (it would be, were it not for two sessions that contradict each other), not resolved or not comparable";
         why: String, "-", "the verdict in a sentence";
         smallest_resolvable: Option<f64>, "see unit", "smallest difference found with 80 % power at the 5 % level";
         windows_needed: Option<i64>, "1", "windows of each that would resolve the wanted difference, the present ones included";
-        sessions_needed: Option<i64>, "1", "sessions of each that would resolve the wanted difference, the present ones included";
+        sessions_needed: Option<i64>, "1", "sessions of each that would resolve the wanted difference, the present ones included; at least two, as one does not show how much sessions scatter";
     }
 }
 
@@ -218,7 +218,7 @@ table_row! {
         effect_se: Option<f64>, "see unit", "standard error";
         effect_lo95: Option<f64>, "see unit", "lower end of the 95 % interval";
         effect_hi95: Option<f64>, "see unit", "upper end of the 95 % interval";
-        degrees_of_freedom: Option<f64>, "1", "of the interval's t distribution";
+        degrees_of_freedom: Option<f64>, "1", "of the interval's t distribution; empty: of a normal one";
         p_value: Option<f64>, "1", "two-sided, for no effect";
         p_holm: Option<f64>, "1", "Holm-adjusted over all parts and quantities";
         smallest_resolvable: Option<f64>, "see unit", "smallest effect found with 80 % power at the 5 % level";
@@ -255,7 +255,7 @@ table_row! {
         value_hi95: Option<f64>, "see unit", "upper end of the 95 % interval of the mean";
         session_lo95: Option<f64>, "see unit", "lower end of the interval in which 95 % of new sessions are expected, were each long enough to average out its own windows";
         session_hi95: Option<f64>, "see unit", "upper end of that interval";
-        degrees_of_freedom: Option<f64>, "1", "of the mean's t distribution";
+        degrees_of_freedom: Option<f64>, "1", "of the mean's t distribution; empty: of a normal one";
         wanted_balance: Option<f64>, "1", "front share of downforce that was asked for";
         ran_as: Option<String>, "-", "configuration that ran exactly so";
         remarks: String, "-", "in words: what lies outside of what has run, what is not known and why";
@@ -350,7 +350,7 @@ table_row! {
         started: Timestamp, "UTC", "start";
         ended: Timestamp, "UTC", "end";
         version: String, "-", "tool version";
-        pipeline: String, "-", "pipeline file name";
+        pipeline: String, "-", "pipeline file, as found from the folder of the tables";
         fingerprint: String, "-", "fingerprint of the pipeline and everything it reads but the logs";
         logs: i64, "1", "logs found";
         used: i64, "1", "logs used";

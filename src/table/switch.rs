@@ -8,7 +8,7 @@
 
 use std::collections::BTreeSet;
 use std::fs::{self, File};
-use std::io::{self, Write};
+use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError, mpsc};
 
@@ -86,16 +86,48 @@ impl Beside {
     }
 
     /// Puts it on the disk, with the folders below that of the tables that it lies in: new ones must outlive a crash as
-    /// well as it.
-    fn finish(self, tables: &Path) -> Result<Waiting, Fatal> {
-        let Self { file, place, .. } = self;
+    /// well as it. `None` where its very bytes stand in its place: they stay, so that nobody takes them for new ones.
+    fn finish(self, tables: &Path) -> Result<Option<Waiting>, Fatal> {
+        let Self { mut file, place, .. } = self;
+        let former = tables.join(&place);
+        let stands = fs::symlink_metadata(&former).is_ok_and(|data| data.is_file());
+        if stands && File::open(&former).and_then(|former| same_bytes(file.as_file_mut(), former)).unwrap_or(false) {
+            return Ok(None);
+        }
         let file = synced(file).map_err(failed("can't write table", &tables.join(&place)))?;
         for folder in place.ancestors().skip(1).filter(|f| *f != Path::new("")).map(|f| tables.join(f)) {
             sync_folder(&folder).map_err(failed("can't sync", &folder))?;
         }
         let name = file.file_name().map(PathBuf::from).unwrap_or_default();
-        Ok(Waiting { beside: place.parent().map_or(name.clone(), |p| p.join(&name)), place })
+        Ok(Some(Waiting { beside: place.parent().map_or(name.clone(), |p| p.join(&name)), place }))
     }
+}
+
+/// Bytes that are compared at a time.
+const AT_ONCE: u64 = 1 << 16;
+
+/// Whether two files hold the same. From their ends, where two tables that differ anywhere mostly do: the fingerprint of what
+/// made them stands there.
+fn same_bytes(a: &mut File, mut b: File) -> io::Result<bool> {
+    let size = a.metadata()?.len();
+    if b.metadata()?.len() != size {
+        return Ok(false);
+    }
+    let (mut of_a, mut of_b) = (Vec::new(), Vec::new());
+    let mut end = size;
+    while end > 0 {
+        let start = end.saturating_sub(AT_ONCE);
+        for (file, to) in [(&mut *a, &mut of_a), (&mut b, &mut of_b)] {
+            to.resize((end - start) as usize, 0);
+            file.seek(SeekFrom::Start(start))?;
+            file.read_exact(to)?;
+        }
+        if of_a != of_b {
+            return Ok(false);
+        }
+        end = start;
+    }
+    Ok(true)
 }
 
 impl Write for Beside {
@@ -237,8 +269,7 @@ impl Switch {
     /// # Errors
     /// Any failure of the file system.
     pub fn add(&mut self, file: Beside) -> Result<(), Fatal> {
-        let waiting = file.finish(&self.tables)?;
-        self.waiting.push(waiting);
+        self.waiting.extend(file.finish(&self.tables)?);
         Ok(())
     }
 
@@ -275,7 +306,7 @@ impl Switch {
         let mut failure = made;
         for (_, one) in done {
             match one {
-                Ok(waiting) => self.waiting.push(waiting),
+                Ok(waiting) => self.waiting.extend(waiting),
                 Err(e) => failure = failure.and(Err(e)),
             }
         }

@@ -37,7 +37,7 @@ table_row! {
         difference_se: Option<f64>, "see unit", "standard error";
         difference_lo95: Option<f64>, "see unit", "lower end of the 95 % interval";
         difference_hi95: Option<f64>, "see unit", "upper end of the 95 % interval";
-        degrees_of_freedom: Option<f64>, "1", "of the interval's t distribution";
+        degrees_of_freedom: Option<f64>, "1", "of the interval's t distribution; empty: of a normal one";
         p_value: Option<f64>, "1", "two-sided, for no difference";
         p_holm: Option<f64>, "1", "Holm-adjusted over all figures";
         ratio: Option<f64>, "1", "track over expected";
@@ -50,7 +50,7 @@ table_row! {
         minus_scaled_lo95: Option<f64>, "see unit", "lower end of the 95 % interval";
         minus_scaled_hi95: Option<f64>, "see unit", "upper end of the 95 % interval";
         scale_p_holm: Option<f64>, "1", "for no deviation from the common factor, Holm-adjusted over the figures of the kind";
-        scale_verdict: Option<String>, "-", "follows or stands_out; empty where too few figures make a factor";
+        scale_verdict: Option<String>, "-", "follows, or stands_out (beyond chance, and by more than `within` of the figure); empty where too few figures make a factor";
         reference_speed: f64, "m/s", "reference speed";
         reference_density: f64, "kg/m3", "reference density";
     }
@@ -64,7 +64,7 @@ table_row! {
         factor_se: f64, "1", "standard error, from the joint covariance of all coefficients";
         factor_lo95: f64, "1", "lower end of the 95 % interval";
         factor_hi95: f64, "1", "upper end of the 95 % interval";
-        degrees_of_freedom: Option<f64>, "1", "of the interval's t distribution";
+        degrees_of_freedom: Option<f64>, "1", "of the interval's t distribution; empty: of a normal one";
         figures: i64, "1", "figures that made the factor";
         stand_out: String, "-", "figures left out of the factor because they stand out, comma separated";
         basis: String, "-", "configurations, or parts where no configuration has a figure";
@@ -89,7 +89,7 @@ table_row! {
         verdict: String, "-", "kept, broken, unsure (the limit lies inside the 95 % interval) or no figure; an estimate, see flags for what it rests on";
         reached_at: Option<f64>, "m/s", "air speed at which the value passes the limit, by the square law";
         reached_at_lo95: Option<f64>, "m/s", "lower end of the 95 % interval";
-        reached_at_hi95: Option<f64>, "m/s", "upper end of the 95 % interval";
+        reached_at_hi95: Option<f64>, "m/s", "upper end of the 95 % interval; empty where the lower end of the value's never reaches it";
         flags: String, "-", "remarks, comma separated: those of the fit; speed_outside_of_windows: the verdict rests on the square law beyond the speeds that ran; reached_outside_of_windows: the same of reached_at";
     }
 }
@@ -170,7 +170,7 @@ table_row! {
         change_se: Option<f64>, "see unit", "standard error";
         change_lo95: Option<f64>, "see unit", "lower end of the 95 % interval";
         change_hi95: Option<f64>, "see unit", "upper end of the 95 % interval";
-        degrees_of_freedom: Option<f64>, "1", "of that interval's t distribution";
+        degrees_of_freedom: Option<f64>, "1", "of that interval's t distribution; empty: of a normal one";
         p_value: Option<f64>, "1", "two-sided, for no change";
         p_holm: Option<f64>, "1", "Holm-adjusted over the rows of this quantity";
         verdict: String, "-", "changed, not changed or not comparable";

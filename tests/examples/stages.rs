@@ -28,7 +28,7 @@ const TABLES: &[(&str, &[&str])] = &[
     ("steady", &["windows", "funnel"]),
     ("coastdown", &["windows", "funnel"]),
     ("straight", &["windows", "funnel"]),
-    ("fit", &["fits", "configurations", "windows", "winds", "agreement"]),
+    ("fit", &["fits", "configurations", "windows", "winds", "agreement", "regressors"]),
     ("compare", &["comparisons"]),
     ("cross_check", &["cross_checks", "regressors"]),
     ("parts", &["parts"]),

@@ -5,19 +5,23 @@ mod car;
 mod definitions;
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
 
 use self::car::{of_the_car, unheld};
 pub(super) use self::definitions::{of_definitions, of_layouts};
 use super::one_log::LogResult;
+use super::outcome::pipeline_from;
 use super::{Watcher, tables_folder};
+use crate::numerics::shown::with_half;
 use crate::plan::Plan;
 use crate::stages::season::SeasonTables;
+use crate::stages::season::air_speed::unlike_ground;
 use crate::stages::season::cross_check;
 use crate::stages::season::fit::Wind;
 use crate::stages::season::fit::rows::LEFT_OUT;
 use crate::table::flags::{
     BELOW_ZERO, FRONT_LOAD_UNLIKE_TRANSFER, LOADS_OUT_OF_STEP, MOSTLY_OUTLIERS, REAR_LOAD_UNLIKE_TRANSFER,
-    SESSIONS_AT_ODDS, TORQUE_OUT_OF_STEP, TORQUE_UNLIKE_ACCELERATION, meaning,
+    SESSIONS_AT_ODDS, SESSIONS_CONTRADICT, TORQUE_OUT_OF_STEP, TORQUE_UNLIKE_ACCELERATION, meaning,
 };
 use crate::table::parquet_file::{self, place};
 use crate::table::rows::{BatchRow, FitRow, LogRow};
@@ -28,8 +32,10 @@ pub(super) fn without_windows<'a>(logs: impl Iterator<Item = (&'a str, bool)>, w
     let idle: Vec<&str> = logs.filter(|(_, none)| *none).map(|(log, _)| log).collect();
     if let Some(log) = idle.first() {
         let which =
-            if idle.len() == 1 { format!("log `{log}`") } else { format!("{} logs, `{log}` the first,", idle.len()) };
-        watcher.remark(&format!("no window of {which} passed the selection: table `funnel` says what each rule cost"));
+            if idle.len() == 1 { format!("log `{log}`") } else { format!("{} logs, `{log}` the first", idle.len()) };
+        watcher.remark(&format!(
+            "no window that `fit` takes passed the selection in {which}: table `funnel` says what each rule cost"
+        ));
     }
 }
 
@@ -57,8 +63,10 @@ fn still_air(tables: &SeasonTables) -> Option<String> {
 pub(super) fn of_former_tables(plan: &Plan, results: &[LogResult], watcher: &dyn Watcher) {
     let (tables, season) = (tables_folder(plan), plan.pipeline().season.value.as_str());
     let rows_of_batch: Vec<BatchRow> = parquet_file::read(&place(&tables, "batch", season)).unwrap_or_default();
-    let file = plan.definitions.pipeline_path.file_name().map(|n| n.to_string_lossy()).unwrap_or_default();
-    if let Some(last) = rows_of_batch.last().filter(|row| row.pipeline != file) {
+    let this = pipeline_from(&plan.definitions.pipeline_path, &tables);
+    // A row of a former version names the file alone.
+    let same = |row: &BatchRow| row.pipeline == this || Path::new(&this).file_name() == Some(row.pipeline.as_ref());
+    if let Some(last) = rows_of_batch.last().filter(|row| !same(row)) {
         watcher.remark(&format!(
             "the tables of season `{season}` in {} are those of `{}` and are replaced: give each pipeline its own `tables`",
             tables.display(),
@@ -93,9 +101,30 @@ pub(super) fn of_season(tables: &SeasonTables) -> Vec<String> {
     logs.chain(sessions)
         .chain(FIGURES_TO_LOOK_AT.into_iter().flat_map(|(flag, is)| of_figures(&tables.fits, flag, is)))
         .chain(still_air(tables))
+        .chain(seasons(tables))
+        .chain(air_speed(tables))
         .chain(at_odds(&tables.fits))
         .chain(second)
         .collect()
+}
+
+/// An air speed that does not go with the speed over ground.
+fn air_speed(tables: &SeasonTables) -> Option<String> {
+    let fit = tables.model.as_ref()?;
+    let found = unlike_ground(&tables.windows, fit.speed)?;
+    let (way, too) = if found.ratio > 1.0 { ("more", "small") } else { ("less", "large") };
+    Some(format!(
+        "the measured air speed reads {} times what the speed over ground and the wind of each session give, at the reference \
+         speed: if it is the tube that reads {way} than the air is, all forces come out too {too} by twice that; calibrate it \
+         on a straight driven both ways, or look at the unit and scale of either speed",
+        with_half(found.ratio, found.half)
+    ))
+}
+
+/// Seasons that the history could not be held against.
+fn seasons(tables: &SeasonTables) -> impl Iterator<Item = String> {
+    let without = tables.history.iter().filter(|row| row.configuration.is_empty());
+    without.map(|row| format!("history: season `{}` is left out: {}", row.of_season, row.why))
 }
 
 /// Quantities that many sessions read differently, in one line: no configuration has it for itself.
@@ -109,8 +138,8 @@ fn at_odds(fits: &[FitRow]) -> Option<String> {
 }
 
 /// Flags of figures that are wrong rather than uncertain, and what is said of them.
-const FIGURES_TO_LOOK_AT: [(&str, &str); 2] =
-    [(BELOW_ZERO, "is below zero"), (MOSTLY_OUTLIERS, "rests on few windows")];
+const FIGURES_TO_LOOK_AT: [(&str, &str); 3] =
+    [(BELOW_ZERO, "is below zero"), (MOSTLY_OUTLIERS, "rests on few windows"), (SESSIONS_CONTRADICT, "is in doubt")];
 
 /// Quantities with such a flag, and whose they are.
 fn of_figures(fits: &[FitRow], flag: &str, is: &str) -> Vec<String> {
@@ -126,8 +155,9 @@ fn of_figures(fits: &[FitRow], flag: &str, is: &str) -> Vec<String> {
 
 /// Flags of a log that put all its forces off, or cost an outing, should what they say be a fault: nobody finds them in a
 /// table by chance.
-const LOOK_AT: [&str; 14] = [
+const LOOK_AT: [&str; 15] = [
     "outing_not_in_log",
+    "course_stands_still",
     "changed_while_driving",
     "speed_unlike_acceleration",
     "speed_late_or_smoothed",

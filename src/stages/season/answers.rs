@@ -61,7 +61,9 @@ impl Behind {
         let rows = fits.iter().filter(|r| r.configuration == configuration && made_of.contains(&r.quantity.as_str()));
         let mut out = Self::default();
         for r in rows {
-            out.flags.extend(r.flags.split(',').filter(|f| !f.is_empty()).map(str::to_owned));
+            // What is said of the reference speed is asked again of the speed in question.
+            let of_any_speed = |f: &&str| !f.is_empty() && *f != "speed_outside_of_windows";
+            out.flags.extend(r.flags.split(',').filter(of_any_speed).map(str::to_owned));
             if let (Some(low), Some(high)) = (r.speed_min, r.speed_max) {
                 out.speeds = Some(out.speeds.map_or((low, high), |(l, h)| (low.max(l), high.min(h))));
             }

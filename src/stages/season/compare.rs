@@ -143,7 +143,8 @@ impl Compare {
             };
             let (sessions, windows) = (least(|r| r.sessions.len()), least(|r| r.windows.len()));
             if let Ok(growth) = observations_factor(e.se, dof, self.resolve.get(), power) {
-                row.sessions_needed = Some((sessions * growth).ceil() as i64);
+                // What sessions scatter by shows from two of them on.
+                row.sessions_needed = Some(((sessions * growth).ceil() as i64).max(2));
                 row.windows_needed = Some((windows * growth).ceil() as i64);
             }
         }

@@ -19,6 +19,7 @@ use super::SeasonTables;
 use super::answers::{fitted, need_fit, unit_of};
 use super::fit::estimate::{Derived, Estimate};
 use super::fit::{Fit, LetIn, SeasonFit};
+use super::regressors::{CAR_FILE_KNOWN_TO, regressors};
 use crate::error::Fatal;
 use crate::located::Located;
 use crate::numerics::distributions::{t_p_value, t_quantile};
@@ -27,7 +28,7 @@ use crate::numerics::shown::with_half;
 use crate::stages::window::Window;
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
 use crate::table::rows::{CrossCheckRow, RegressorRow};
-use crate::units::{G, Ratio};
+use crate::units::Ratio;
 
 /// Second opinions on every fit, from evidence and estimators that it did not use.
 ///
@@ -53,15 +54,12 @@ fn within() -> Located<Ratio> {
 }
 
 fn car_file_known_to() -> Located<Ratio> {
-    Located::nowhere(Ratio::si(0.03))
+    Located::nowhere(Ratio::si(CAR_FILE_KNOWN_TO))
 }
 
 fn level() -> Located<Ratio> {
     Located::nowhere(Ratio::si(0.01))
 }
-
-/// Rolling and bearing losses are no better known than to this share of the weight (common practice, no source).
-const LOSS_KNOWN_TO: f64 = 0.001;
 
 impl SeasonStage for CrossCheck {
     fn check(&self, _input: &Schema, before: &[&'static str], cx: &mut CheckCx) {
@@ -83,15 +81,18 @@ impl SeasonStage for CrossCheck {
     fn run(&self, tables: &mut SeasonTables, cx: &SeasonCx) -> Result<(), Fatal> {
         let fit = fitted(&tables.model, "cross_check")?;
         let mut rows = Vec::new();
-        tables.regressors = self.regressors(fit, tables, cx);
+        tables.regressors = regressors(fit, tables, cx.car, self.car_file_known_to.get());
         if let Some(other) = straight(tables, fit, cx) {
             rows.extend(self.straight_rows(fit, &other));
             // What both let in is told from the windows that the fit rests on.
             let known = |r: &RegressorRow| {
                 tables.regressors.iter().any(|k| (&k.quantity, &k.regressor) == (&r.quantity, &r.regressor))
             };
-            let more: Vec<RegressorRow> =
-                self.regressors(&other, tables, cx).into_iter().filter(|r| !known(r)).collect();
+            let untold = told_by_coasting(fit).and_then(|q| fit.quantities.get(q));
+            let more: Vec<RegressorRow> = regressors(&other, tables, cx.car, self.car_file_known_to.get())
+                .into_iter()
+                .filter(|r| !known(r) && Some(&r.quantity) != untold)
+                .collect();
             tables.regressors.extend(more);
         }
         rows.extend(self.coast_rows(fit, &tables.windows));
@@ -103,6 +104,17 @@ impl SeasonStage for CrossCheck {
         tables.cross_checks = rows;
         Ok(())
     }
+}
+
+/// The resistance, where coasting alone tells it: its drive force is then none, so that straight running with the mass as an
+/// unknown gives neither, only that nothing is left over.
+fn told_by_coasting(fit: &SeasonFit) -> Option<usize> {
+    let q = fit.quantities.iter().position(|name| name == "resistance")?;
+    let kinds = &fit.options.as_ref()?.windows;
+    let coasts = |kind: usize| kinds.get(kind).is_some_and(|k| k.value == "coastdown");
+    let mut of = fit.evidence.observations.iter().filter(|o| o.quantity == q).peekable();
+    of.peek()?;
+    of.all(|o| coasts(o.kind)).then_some(q)
 }
 
 /// The same fit with straight running in the place of steady windows; `None` without such windows.
@@ -122,9 +134,9 @@ fn straight(tables: &SeasonTables, fit: &SeasonFit, cx: &SeasonCx) -> Option<Sea
 
 impl CrossCheck {
     fn straight_rows(&self, fit: &SeasonFit, other: &SeasonFit) -> Vec<CrossCheckRow> {
-        let mut out = Vec::new();
+        let (mut out, untold) = (Vec::new(), told_by_coasting(fit));
         for (k, c) in fit.evidence.configurations.iter().enumerate() {
-            for (q, name) in fit.quantities.iter().enumerate() {
+            for (q, name) in fit.quantities.iter().enumerate().filter(|(q, _)| Some(*q) != untold) {
                 let (Some(a), Some(b)) = (fit.coefficient(k, q), other.coefficient(k, q)) else { continue };
                 let factor = fit.speed * fit.speed;
                 let (a, b) = (a.times(factor), b.times(factor));
@@ -242,65 +254,6 @@ fn paired_variance(a: &SeasonFit, da: &Derived, b: &SeasonFit, db: &Derived) -> 
     shared + of_b.into_values().map(|u| u * u).sum::<f64>()
 }
 
-impl CrossCheck {
-    /// What the logs say of the load transfer, of the effective mass and of the driveline's loss.
-    fn regressors(&self, fit: &SeasonFit, tables: &SeasonTables, cx: &SeasonCx) -> Vec<RegressorRow> {
-        let Some(solved) = &fit.model.fit else { return Vec::new() };
-        let car = cx.car;
-        let mass = car.mass_with(car.fuel.at_corner_weights.get());
-        let transfer = mass * car.cg_height.get() / car.wheelbase.get();
-        // How near is near: for the driveline's loss a part of the weight that tyres and bearings also differ by.
-        let near = |regressor: &LetIn, figure: f64| match regressor {
-            LetIn::Coasting => LOSS_KNOWN_TO * mass * G,
-            LetIn::Transfer | LetIn::Curvature => self.car_file_known_to.get() * figure,
-        };
-        let mut out = Vec::new();
-        for ((regressor, q), column) in &fit.model.let_in {
-            let Some(quantity) = fit.quantities.get(*q) else { continue };
-            // What the stages have taken off already, and with which sign the rest stands in the measured value.
-            let (assumed, sign) = match (regressor, quantity.as_str()) {
-                (LetIn::Transfer, "front_downforce") => (Some(transfer), -1.0),
-                (LetIn::Transfer, "rear_downforce") => (Some(transfer), 1.0),
-                (LetIn::Transfer, "resistance") => (Some(mass * car.rotating_mass_factor.get()), 1.0),
-                (LetIn::Coasting, "resistance") => (Some(car.coasting_loss.get()), 1.0),
-                _ => (None, 1.0),
-            };
-            let mut gradient = DVector::zeros(solved.beta.len());
-            gradient[*column] = sign;
-            let value = assumed.unwrap_or(0.0) + sign * solved.beta[*column];
-            let Some(e) = fit.estimate(&Derived { value, gradient }) else { continue };
-            let verdict = match assumed {
-                Some(a) if outside(&e, a) && (value - a).abs() > near(regressor, a) => "differs",
-                Some(a) if inside(&e, a, near(regressor, a)) => "agrees",
-                Some(_) => "not resolved",
-                None => "no figure",
-            };
-            out.push(RegressorRow {
-                unit: match regressor {
-                    LetIn::Coasting => unit_of(quantity, &tables.quantities, &tables.units),
-                    LetIn::Transfer | LetIn::Curvature => {
-                        format!("{}.s2/m", unit_of(quantity, &tables.quantities, &tables.units))
-                    }
-                },
-                quantity: quantity.clone(),
-                regressor: match regressor {
-                    LetIn::Transfer => "transfer",
-                    LetIn::Curvature => "curvature",
-                    LetIn::Coasting => "coasting",
-                }
-                .to_owned(),
-                coefficient: e.value,
-                coefficient_se: e.se,
-                coefficient_lo95: e.interval.0,
-                coefficient_hi95: e.interval.1,
-                car_file: assumed,
-                verdict: verdict.to_owned(),
-            });
-        }
-        out
-    }
-}
-
 /// What is at odds with the fit or the car file, in words.
 pub fn in_words(rows: &[CrossCheckRow], regressors: &[RegressorRow]) -> Vec<String> {
     let odd = rows.iter().filter(|r| r.verdict == "at odds").map(|r| {
@@ -337,15 +290,6 @@ pub fn in_words(rows: &[CrossCheckRow], regressors: &[RegressorRow]) -> Vec<Stri
         }
     });
     odd.chain(differ).collect()
-}
-
-/// Whether the whole interval lies as near to a value.
-fn inside(e: &Estimate, value: f64, near: f64) -> bool {
-    e.interval.0 >= value - near && e.interval.1 <= value + near
-}
-
-fn outside(e: &Estimate, value: f64) -> bool {
-    value < e.interval.0 || value > e.interval.1
 }
 
 #[cfg(test)]

@@ -7,11 +7,11 @@ use serde::{Deserialize, Serialize};
 use super::SeasonTables;
 use super::answers::{Behind, DERIVED, fitted, joined, need_fit, unit_of};
 use super::fit::SeasonFit;
-use super::fit::estimate::Derived;
 use crate::error::Fatal;
 use crate::located::Located;
 use crate::stages::season::stated;
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
+use crate::table::flags::DIVISOR_NOT_RESOLVED;
 use crate::table::rows::FitRow;
 use crate::table::verdicts::LimitRow;
 use crate::units::{self, Density, Dimension, Speed};
@@ -149,7 +149,7 @@ impl Limit {
             ..Default::default()
         };
         let value = fit.value_at(k, &self.quantity, speed, density);
-        let Some((value, e)) = value.and_then(|v| fit.estimate(&v).map(|e| (v, e))) else { return Some(row) };
+        let Some(e) = value.and_then(|v| fit.estimate(&v)) else { return Some(row) };
         let (lo, hi) = e.interval;
         let sign = if side == "at_least" { 1.0 } else { -1.0 };
         let worst = sign * ((if sign > 0.0 { lo } else { hi }) - limit);
@@ -165,25 +165,23 @@ impl Limit {
         (row.value, row.value_se, row.value_lo95, row.value_hi95) = (Some(e.value), Some(e.se), Some(lo), Some(hi));
         row.margin = Some(sign * (e.value - limit));
         row.flags = e.flags.join(",");
-        if !SeasonFit::is_ratio(&self.quantity)
-            && let Some(reached) = reached(&value, limit, speed).and_then(|d| fit.estimate(&d))
-        {
-            row.reached_at = Some(reached.value);
-            row.reached_at_lo95 = Some(reached.interval.0);
-            row.reached_at_hi95 = Some(reached.interval.1);
+        if !SeasonFit::is_ratio(&self.quantity) {
+            // The more it is, the sooner: the ends of its interval are those of the speed's, which so agrees with the verdict.
+            row.reached_at = reached(e.value, limit, speed);
+            (row.reached_at_lo95, row.reached_at_hi95) = (reached(hi, limit, speed), reached(lo, limit, speed));
+        }
+        if fit.divisor_not_resolved(k, &self.quantity) {
+            row.verdict = "unsure".to_owned();
+            row.flags = joined(e.flags.iter().chain([&DIVISOR_NOT_RESOLVED]).map(|f| (*f).to_owned()).collect());
         }
         Some(row)
     }
 }
 
-/// Speed at which a value that goes with v² passes the limit: v·√(limit/value), d/dvalue = −½·that/value.
-fn reached(value: &Derived, limit: f64, speed: f64) -> Option<Derived> {
-    let share = limit / value.value;
-    if !(share.is_finite() && share > 0.0) {
-        return None;
-    }
-    let v = speed * share.sqrt();
-    Some(Derived { value: v, gradient: &value.gradient * (-0.5 * v / value.value) })
+/// Speed at which a value that goes with v² passes the limit: v·√(limit/value); `None` where it never does.
+fn reached(value: f64, limit: f64, speed: f64) -> Option<f64> {
+    let share = limit / value;
+    (share.is_finite() && share > 0.0).then(|| speed * share.sqrt())
 }
 
 #[cfg(test)]
@@ -219,9 +217,13 @@ mod tests {
         assert!((r.margin.unwrap() - (e.value - 800.0)).abs() < 1e-9);
         // 0.40 N/(m/s)²: 800 N at √2000 = 44.72 m/s.
         assert!((r.reached_at.unwrap() - 44.72).abs() < 0.5, "{r:?}");
-        // Relative error of the speed is half that of the value.
+        // Relative error of the speed is half that of the value, and its ends are where the value's are the limit.
         let half = 0.5 * (r.reached_at_hi95.unwrap() - r.reached_at_lo95.unwrap()) / r.reached_at.unwrap();
-        assert!((half / (0.5 * (hi - lo) / e.value) - 0.5).abs() < 1e-9);
+        assert!((half / (0.5 * (hi - lo) / e.value) - 0.5).abs() < 1e-3);
+        let at_end = row("at_least", hi);
+        assert!((at_end.reached_at_lo95.unwrap() - 50.0).abs() < 1e-9 && at_end.reached_at_hi95.unwrap() > 50.0);
+        // Less than nothing never reaches it.
+        assert_eq!((reached(-3.0, 800.0, 50.0), reached(0.0, 800.0, 50.0)), (None, None));
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! Season stages: all windows in, tables out.
 
+pub mod air_speed;
 pub mod answers;
 pub mod compare;
 pub mod cross_check;
@@ -11,6 +12,7 @@ pub mod limits;
 pub mod parts;
 pub mod predict;
 pub mod rank;
+pub mod regressors;
 pub mod stated;
 pub mod tyres;
 

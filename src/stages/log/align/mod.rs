@@ -1,6 +1,7 @@
 //! `align`: one time base for all channels, outings, runs. Never invents data across gaps.
 
 mod agree;
+mod course;
 mod late;
 mod outings;
 mod resample;
@@ -203,6 +204,12 @@ impl LogStage for Align {
         let unnamed = (1..).zip(&outings).any(|(number, _)| frame.segments.iter().all(|s| s.outing != number));
         let speed = frame.get("speed").unwrap_or_default();
         let changed = outings::changed_while_driving(&frame.segments, cx.runs, speed, rules);
+        if course::stands_still(&frame) {
+            // Where the car went is then not known; what is known to be wrong tells no wind.
+            frame.flag("course_stands_still");
+            let courses = frame.columns.iter_mut().filter(|column| column.name == "course");
+            courses.for_each(|column| column.values.fill(f64::NAN));
+        }
         if missing {
             frame.flag("outing_not_in_log");
         }

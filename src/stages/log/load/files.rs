@@ -18,7 +18,7 @@ const HEAD: u64 = 1 << 20;
 ///
 /// # Errors
 /// A folder that can't be listed; no file at all.
-pub fn discover(load: &Load, base: &Path) -> Result<Vec<PathBuf>, Fatal> {
+pub fn discover(load: &Load, base: &Path, spare: &dyn Fn(&Path) -> bool) -> Result<Vec<PathBuf>, Fatal> {
     let mut files = Vec::new();
     for pattern in &load.logs {
         files.extend(matching(base, pattern)?);
@@ -33,7 +33,7 @@ pub fn discover(load: &Load, base: &Path) -> Result<Vec<PathBuf>, Fatal> {
     // A file goes by its own name before that of a link, which the run sheet need not know.
     real.sort();
     let mut seen = BTreeSet::new();
-    real.retain(|(_, _, whole)| seen.insert(whole.clone()));
+    real.retain(|(_, _, whole)| !spare(whole) && seen.insert(whole.clone()));
     let mut files: Vec<PathBuf> = real.into_iter().map(|(_, f, _)| f).collect();
     files.sort();
     if files.is_empty() {

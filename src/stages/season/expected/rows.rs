@@ -14,6 +14,10 @@ use crate::units::Dimension;
 /// Half of a 95 % interval over standard error, for figures from outside: normal.
 const HALF_OVER_SE: f64 = 1.959_963_984_540_054;
 
+/// What is said where the track's drag is not what is commonly called so.
+pub const ROLLING_IN: &str = "the track's drag still holds the rolling resistance that downforce adds: fit front and rear \
+    downforce too";
+
 /// The kind of common factor that a quantity falls under.
 fn kind(quantity: &str) -> Option<&'static str> {
     match quantity {
@@ -132,7 +136,10 @@ fn row(fit: &SeasonFit, figure: &Located<Figure>, unit: &str, held: &mut Vec<Hel
     (row.expected, row.expected_half95) = (c.value, c.half);
     let track = match of_track(fit, figure, unit) {
         Ok(Track { value, at_odds }) => {
-            row.why = at_odds.unwrap_or_default();
+            let axles =
+                ["front_downforce", "rear_downforce"].iter().all(|axle| fit.quantities.iter().any(|q| q == axle));
+            let rolling = (figure.quantity.value == "drag" && !axles).then(|| ROLLING_IN.to_owned());
+            row.why = rolling.into_iter().chain(at_odds).collect::<Vec<_>>().join("; ");
             value
         }
         Err(why) => {

@@ -6,7 +6,7 @@ use super::SeasonFit;
 use super::model::Pair;
 use super::screen::Finding;
 use crate::numerics::spread::median;
-use crate::table::flags::{LEFT_AND_RIGHT_DISAGREE, SESSIONS_AT_ODDS, UNLIKE_ITS_CONFIGURATION};
+use crate::table::flags::{LEFT_AND_RIGHT_DISAGREE, SESSIONS_AT_ODDS, SESSIONS_CONTRADICT, UNLIKE_ITS_CONFIGURATION};
 
 /// A gain that no weather and no mass explains, where many sessions have one (common practice, no source).
 const ODD_GAIN: f64 = 0.04;
@@ -73,7 +73,7 @@ impl<'a> Doubts<'a> {
     /// The flag of a figure about which the only two sessions contradict each other that ran one of these configurations or,
     /// where none is named, any.
     pub fn contradicted(&self, figure: &str, configurations: &[usize]) -> Option<&'static str> {
-        self.any(&self.fit.contradicted, figure, configurations).then_some("sessions_contradict")
+        self.any(&self.fit.contradicted, figure, configurations).then_some(SESSIONS_CONTRADICT)
     }
 
     fn any(&self, pairs: &BTreeSet<Pair>, figure: &str, configurations: &[usize]) -> bool {
@@ -98,7 +98,7 @@ impl<'a> Doubts<'a> {
         let of = |flag: &str, words: &'static str| if flags.contains(&flag) { words } else { "" };
         let left_out = of("sessions_left_out", "a session was left out of it, see table `agreement`; ");
         let at_odds = of(SESSIONS_AT_ODDS, "sessions are at odds about it, see table `agreement`; ");
-        let contradicted = of("sessions_contradict", "the two sessions that ran it contradict each other; ");
+        let contradicted = of(SESSIONS_CONTRADICT, "the two sessions that ran it contradict each other; ");
         let odd = [UNLIKE_ITS_CONFIGURATION, LEFT_AND_RIGHT_DISAGREE].iter().any(|flag| flags.contains(flag));
         let odd = if odd { "a log of it is odd, see table `logs`; " } else { "" };
         format!("{left_out}{at_odds}{contradicted}{odd}")

@@ -112,6 +112,18 @@ impl SeasonFit {
         matches!(name, "balance" | "efficiency")
     }
 
+    /// Whether that name is a share of something that its own interval does not tell from nothing: the share's interval, made
+    /// by the delta method, then means little (Fieller's would have no end).
+    pub fn divisor_not_resolved(&self, configuration: usize, name: &str) -> bool {
+        let divisor = match name {
+            "balance" => "downforce",
+            "efficiency" => "drag",
+            _ => return false,
+        };
+        let of = self.named(configuration, divisor).and_then(|(d, _)| self.estimate(&d));
+        of.is_none_or(|e| e.interval.0 <= 0.0 && e.interval.1 >= 0.0)
+    }
+
     /// Variance of a contrast from the scatter of windows inside their sessions.
     pub fn within(&self, contrast: &DVector<f64>) -> f64 {
         self.pooled.as_ref().map_or(0.0, |f| contrast.dot(&(&f.within * contrast)))

@@ -120,6 +120,9 @@ pub struct Evidence {
     pub middles: Vec<f64>,
     /// Configurations, in the order of the run sheet.
     pub configurations: Vec<Configuration>,
+    /// The wind that was found of every session is taken out already. What is left of its gusts the windows of a straight
+    /// share.
+    pub wind_taken_out: bool,
     /// Sessions and quantities that do not agree with the others: kept in the tables, not fitted.
     pub left_out: BTreeSet<(usize, usize)>,
 }

@@ -27,6 +27,7 @@ use self::model::{Blocks, Model, Pair};
 use self::scatter::Scatter;
 use self::screen::Finding;
 use super::SeasonTables;
+use super::regressors::{CAR_FILE_KNOWN_TO, regressors};
 use crate::error::Fatal;
 use crate::located::{Located, Spot};
 use crate::numerics::blocked::Pooled;
@@ -390,6 +391,7 @@ impl SeasonStage for Fit {
         odd_logs::point_to_them(tables);
         tables.fits = rows::fits(&fit, tables);
         tables.configurations = rows::configurations(&fit, tables);
+        tables.regressors = regressors(&fit, tables, cx.car, CAR_FILE_KNOWN_TO);
         tables.model = Some(fit);
         Ok(())
     }

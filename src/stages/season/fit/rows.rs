@@ -13,7 +13,7 @@ use super::screen::{self, Finding};
 use super::{SeasonFit, Zero};
 use crate::stages::season::SeasonTables;
 use crate::stages::window::Window;
-use crate::table::flags::MOSTLY_OUTLIERS;
+use crate::table::flags::{DIVISOR_NOT_RESOLVED, MOSTLY_OUTLIERS};
 use crate::table::rows::{AgreementRow, ConfigurationRow, FitRow, WindRow};
 
 /// Verdict on a session that is not used.
@@ -338,7 +338,9 @@ fn configuration_row(doubts: &Doubts, tables: &SeasonTables, behind: &Behind, k:
     let c = &fit.evidence.configurations[k];
     let mut flags: BTreeSet<&str> = behind.configuration(k).flat_map(|rows| log_flags(fit, tables, rows)).collect();
     // All that the row holds is made of what efficiency is.
-    flags.extend(doubts.about("efficiency", &[k]));
+    if behind.configuration(k).next().is_some() {
+        flags.extend(doubts.about("efficiency", &[k]));
+    }
     let seen = || behind.configuration(k).flatten().map(|i| &fit.evidence.observations[*i]);
     let mut windows: Vec<usize> = seen().map(|o| o.window).collect();
     windows.sort_unstable();
@@ -353,6 +355,7 @@ fn configuration_row(doubts: &Doubts, tables: &SeasonTables, behind: &Behind, k:
             Some((e, flag)) => {
                 flags.extend(e.flags.iter().copied());
                 flags.extend(flag);
+                flags.extend(fit.divisor_not_resolved(k, name).then_some(DIVISOR_NOT_RESOLVED));
                 flags.extend((e.interval.1 < 0.0).then_some("below_zero"));
                 (Some(e.value), Some(e.se), Some(e.interval.0), Some(e.interval.1))
             }

@@ -134,6 +134,7 @@ fn winds(season: &SeasonFit, fit: &SeasonFit) -> Vec<(f64, DVector<f64>)> {
 /// the regressor.
 fn split(season: &SeasonFit) -> (Evidence, BTreeMap<(usize, String), usize>) {
     let mut evidence = season.evidence.clone();
+    evidence.wind_taken_out = season.options.as_ref().is_some_and(|fit| fit.wind == Wind::Estimate);
     let event = |o: &Observation| season.evidence.sessions.get(o.session).map(|s| s.0.clone()).unwrap_or_default();
     let mut index: BTreeMap<(usize, String), usize> =
         season.evidence.observations.iter().map(|o| ((o.configuration, event(o)), 0)).collect();

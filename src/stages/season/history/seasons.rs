@@ -1,10 +1,12 @@
 //! This season beside the others whose tables lie in the same folder.
 
 use std::collections::BTreeSet;
+use std::io::ErrorKind;
 use std::path::Path;
 
 use super::series::{Change, Point, compare, put};
 use super::{History, names};
+use crate::error::Fatal;
 use crate::stages::SeasonCx;
 use crate::stages::season::SeasonTables;
 use crate::stages::season::answers::unit_of;
@@ -29,6 +31,14 @@ table_row! {
 }
 
 table_row! {
+    /// The part of `logs` that says what a season rests on.
+    pub struct LogDigest in "logs" {
+        content_hash: String, "-", "BLAKE3 of the file's bytes";
+        status: String, "-", "used or set_aside";
+    }
+}
+
+table_row! {
     /// The part of `configurations` that says whether a name means the same car.
     pub struct ConfigurationDigest in "configurations" {
         configuration: String, "-", "configuration";
@@ -42,6 +52,8 @@ struct Other {
     season: String,
     fits: Result<Vec<FitDigest>, String>,
     configurations: Vec<ConfigurationDigest>,
+    /// Content hashes of the logs that it used.
+    logs: Vec<String>,
 }
 
 impl History {
@@ -79,7 +91,24 @@ impl History {
         names.retain(|n| n != cx.season);
         names.sort();
         names.dedup();
-        names.into_iter().map(|n| read(cx.tables, n)).collect()
+        let mut out: Vec<Other> = names.into_iter().map(|n| read(cx.tables, n)).collect();
+        // A season that was given another name leaves its tables behind: the same logs, which are no second witness.
+        let mut seen: Vec<(&str, BTreeSet<&str>)> = vec![(cx.season, cx.logs.iter().map(String::as_str).collect())];
+        for other in &mut out {
+            let Other { season, fits, logs, .. } = other;
+            let logs: BTreeSet<&str> = logs.iter().map(String::as_str).collect();
+            let twice = seen.iter().find(|(_, of)| !of.is_disjoint(&logs));
+            match twice {
+                Some((of, these)) if fits.is_ok() => {
+                    let n = these.intersection(&logs).count();
+                    *fits = Err(format!(
+                        "its tables rest on {n} of the logs of season `{of}`: take those of one of the two out of the folder"
+                    ));
+                }
+                _ => seen.push((season.as_str(), logs)),
+            }
+        }
+        out
     }
 
     /// The numbers of one configuration and quantity, season by season; a season in which the name meant other parts
@@ -168,10 +197,22 @@ fn found(tables: &Path) -> Vec<String> {
 }
 
 fn read(tables: &Path, season: String) -> Other {
-    let fits =
-        parquet_file::read::<FitDigest>(&parquet_file::place(tables, "fits", &season)).map_err(|e| e.to_string());
-    let place = parquet_file::place(tables, "configurations", &season);
+    // Where the folder of the tables lies is no part of what they say.
+    let place = |table: &str| parquet_file::place(Path::new(""), table, &season);
+    let told = |e: Fatal| {
+        let detail = match e {
+            Fatal::Table { detail, .. } => detail,
+            Fatal::Io { source, .. } if source.kind() == ErrorKind::NotFound => "there is none".to_owned(),
+            Fatal::Io { source, .. } => source.to_string(),
+            other => other.to_string(),
+        };
+        format!("can't read table {}: {detail}", place("fits").display())
+    };
+    let fits = parquet_file::read::<FitDigest>(&tables.join(place("fits"))).map_err(told);
     // Without it no configuration is known to be the same, and the season drops out.
-    let configurations = parquet_file::read::<ConfigurationDigest>(&place).unwrap_or_default();
-    Other { season, fits, configurations }
+    let configurations =
+        parquet_file::read::<ConfigurationDigest>(&tables.join(place("configurations"))).unwrap_or_default();
+    let logs = parquet_file::read::<LogDigest>(&tables.join(place("logs"))).unwrap_or_default();
+    let logs = logs.into_iter().filter(|l| l.status == "used").map(|l| l.content_hash).collect();
+    Other { season, fits, configurations, logs }
 }

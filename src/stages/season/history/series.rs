@@ -58,6 +58,10 @@ pub fn compare(series: &[Vec<Point>], what: &str) -> Vec<Vec<Change>> {
                 out[s][i].spread = found;
                 match found {
                     Some(f) => open.push((s, i, f)),
+                    None if changed.contains(&true) => {
+                        out[s][i].why =
+                            format!("the other {what}s are found changed, and none is left to compare with");
+                    }
                     None => out[s][i].why = format!("no other {what} to compare with"),
                 }
             }

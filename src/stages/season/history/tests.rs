@@ -5,7 +5,7 @@ use std::path::Path;
 use super::*;
 use crate::stages::season::fit::tests::{PLAIN, Season, make, runs, solve, truth};
 use crate::table::parquet_file::{self, Origin};
-use crate::table::rows::{ConfigurationRow, FitRow};
+use crate::table::rows::{ConfigurationRow, FitRow, LogRow};
 use crate::table::switch::Switch;
 use crate::table::verdicts::HistoryRow;
 
@@ -51,6 +51,7 @@ fn history(tables: &SeasonTables) -> Vec<HistoryRow> {
         runs: &runs,
         reference_density: 1.225,
         tables: Path::new(""),
+        logs: &[],
         kept: None,
     };
     let stage: History = crate::config::from_text("{}");
@@ -133,7 +134,8 @@ fn against_the_weighted_mean_of_the_others() {
 fn of_two_the_later_one_changed_and_one_alone_is_not_comparable() {
     let changes = series::compare(&[vec![p(0, 10.0, 0.1), p(1, 11.0, 0.1)], vec![p(0, 5.0, 0.1)]], "event");
     assert!(changes[0][1].changed && !changes[0][0].changed);
-    assert_eq!(changes[0][0].why, "no other event to compare with");
+    assert_eq!(changes[0][0].why, "the other events are found changed, and none is left to compare with");
+    assert_eq!(changes[1][0].why, "no other event to compare with");
     assert!(changes[1][0].spread.is_none() && changes[1][0].p_holm.is_none());
 }
 
@@ -193,8 +195,15 @@ fn seasons_are_held_against_each_other() {
     let fit = solve(&tables, PLAIN, 3);
     last_season(folder.path(), &fit);
     let car = crate::config::from_text(include_str!("../../../../sample-logs/car.yaml"));
-    let cx =
-        SeasonCx { season: "2031", car: &car, runs: &[], reference_density: 1.225, tables: folder.path(), kept: None };
+    let cx = SeasonCx {
+        season: "2031",
+        car: &car,
+        runs: &[],
+        reference_density: 1.225,
+        tables: folder.path(),
+        logs: &[],
+        kept: None,
+    };
     let stage: History = crate::config::from_text("{}");
     let rows: Vec<HistoryRow> =
         stage.of_seasons(&fit, &tables, &cx).into_iter().filter(|r| r.quantity == "front_downforce").collect();
@@ -211,16 +220,56 @@ fn seasons_are_held_against_each_other() {
 }
 
 #[test]
+fn a_season_under_another_name_is_no_second_witness() {
+    let folder = tempfile::tempdir().unwrap();
+    let tables = season(1.0, 3);
+    let fit = solve(&tables, PLAIN, 3);
+    last_season(folder.path(), &fit);
+    let log = |hash: &str| LogRow { content_hash: hash.to_owned(), status: "used".to_owned(), ..Default::default() };
+    let mut to = Switch::new(folder.path());
+    let origin = Origin { season: "2030".to_owned(), ..Default::default() };
+    parquet_file::write(&mut to, &origin, &["a", "b", "c"].map(log)).unwrap();
+    to.commit().unwrap();
+    let car = crate::config::from_text(include_str!("../../../../sample-logs/car.yaml"));
+    let stage: History = crate::config::from_text("{}");
+    let of = |logs: &[&str]| {
+        let logs: Vec<String> = logs.iter().map(|l| (*l).to_owned()).collect();
+        let cx = SeasonCx {
+            season: "2031",
+            car: &car,
+            runs: &[],
+            reference_density: 1.225,
+            tables: folder.path(),
+            logs: &logs,
+            kept: None,
+        };
+        stage.of_seasons(&fit, &tables, &cx)
+    };
+    assert!(of(&["d"]).iter().any(|r| r.of_season == "2030" && r.change.is_some()));
+    let same = of(&["b", "d", "c"]);
+    let of_2030: Vec<_> = same.iter().filter(|r| r.of_season == "2030").collect();
+    assert!(of_2030.len() == 1 && of_2030[0].why.starts_with("its tables rest on 2 of the logs of season `2031`"));
+    assert!(same.iter().all(|r| r.change.is_none()), "{same:?}");
+}
+
+#[test]
 fn a_season_that_cannot_be_read_is_named() {
     let folder = tempfile::tempdir().unwrap();
     let tables = season(1.0, 3);
     let fit = solve(&tables, PLAIN, 3);
     let car = crate::config::from_text(include_str!("../../../../sample-logs/car.yaml"));
-    let cx =
-        SeasonCx { season: "2031", car: &car, runs: &[], reference_density: 1.225, tables: folder.path(), kept: None };
+    let cx = SeasonCx {
+        season: "2031",
+        car: &car,
+        runs: &[],
+        reference_density: 1.225,
+        tables: folder.path(),
+        logs: &[],
+        kept: None,
+    };
     let stage: History = crate::config::from_text("seasons: [\"2029\"]");
     let rows = stage.of_seasons(&fit, &tables, &cx);
     let bad = rows.iter().find(|r| r.of_season == "2029").unwrap();
     assert_eq!(bad.verdict, "not comparable");
-    assert!(bad.why.contains("can't read table"), "{}", bad.why);
+    assert_eq!(bad.why, "can't read table fits/season=2029/fits.parquet: there is none");
 }

@@ -219,10 +219,11 @@ impl Loads<'_> {
         let in_quiet = axle.times(0.5 * quiet.v2);
         let zero = 0.5 * quiet.axles.get(at)? - in_quiet.value + side * quiet.sides.get(at)?;
         let change = m.loads.get(corner)? - zero;
-        let weighed = self.weighed(corner);
+        // The sensors carry the fuel beyond that of the weighing with the rest.
+        let (weighed, rest) = (self.weighed(corner), self.static_load(corner, m.fuel));
         Some(Estimated {
-            static_load: weighed,
-            downforce: change,
+            static_load: rest,
+            downforce: weighed + change - rest,
             transfer: f64::NAN,
             speed: m.speed,
             basis: "dampers",

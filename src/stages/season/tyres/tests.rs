@@ -125,8 +125,15 @@ fn rows(options: &str) -> Vec<TyreRow> {
 
 fn rows_of(options: &str, fit: &SeasonFit, tables: &SeasonTables) -> Vec<TyreRow> {
     let car = car();
-    let cx =
-        SeasonCx { season: "1", car: &car, runs: &[], reference_density: 1.225, tables: Path::new(""), kept: None };
+    let cx = SeasonCx {
+        season: "1",
+        car: &car,
+        runs: &[],
+        reference_density: 1.225,
+        tables: Path::new(""),
+        logs: &[],
+        kept: None,
+    };
     crate::config::from_text::<Tyres>(options).rows(fit, tables, &cx)
 }
 

@@ -41,6 +41,8 @@ const CLIP: f64 = 2.5;
 pub(super) struct Gusts {
     /// Variance of the headwind about the session's mean, (m/s)², per session; empty where no wind is estimated.
     pub(super) variance: Vec<f64>,
+    /// Every session is too short to tell how gusty it was, and all of them together did.
+    pub(super) of_all: bool,
     /// Correlation time along a straight, s.
     pub(super) memory: f64,
     /// Per row: change of its value per headwind.
@@ -184,19 +186,27 @@ impl Solver<'_> {
         let windows: Vec<Vec<Vec<usize>>> =
             (0..self.order.sessions.len()).into_par_iter().map(|g| self.windows_on_straights(g, &headwinds)).collect();
         let robust = self.options.method == Method::Robust;
-        let of_session = |straights: &Vec<Vec<usize>>| {
-            let n = straights.len() as f64;
+        let of_sessions = |sessions: &[Vec<Vec<usize>>]| {
+            let n = sessions.iter().map(Vec::len).sum::<usize>() as f64;
             if n < STRAIGHTS {
                 return None;
             }
-            let all = || straights.iter().flatten();
+            let all = || sessions.iter().flatten().flatten();
             let outings: BTreeSet<usize> = all().map(|w| self.of_window(*w).outing).collect();
-            let share = (n - outings.len() as f64 - 2.0) / n;
+            let winds = 2 * sessions.iter().filter(|straights| !straights.is_empty()).count();
+            let share = (n - (outings.len() + winds) as f64) / n;
             let z: Vec<f64> = all().map(|w| headwinds[*w].value).collect();
             let se: Vec<f64> = all().map(|w| headwinds[*w].variance.sqrt()).collect();
             Some((between_variance(&z, &se, share.max(0.2), robust), OF_MEDIAN / (WORTH * n)))
         };
-        let found: Vec<Option<(f64, f64)>> = windows.par_iter().map(of_session).collect();
+        let mut found: Vec<Option<(f64, f64)>> =
+            windows.par_iter().map(|of| of_sessions(std::slice::from_ref(of))).collect();
+        // Each of them too short to tell by itself: all of them together.
+        let all = of_sessions(&windows).filter(|_| found.iter().all(Option::is_none));
+        self.gusts.of_all = all.is_some();
+        if all.is_some() {
+            found.fill(all);
+        }
         self.gusts.variance = believed(&found);
         self.gusts.memory = self.memory(&windows, &headwinds);
         self.gusts.together = self.together();

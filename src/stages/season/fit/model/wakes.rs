@@ -17,7 +17,7 @@ const WHOLE: f64 = 4.0;
 /// 1974). Both set by simulation: no window of a usual season suffers, and wakes of a tenth to a third of the air
 /// speed leave no bias (study, cases `usual` and `drafting`).
 const NOTHING: f64 = 6.5;
-/// The same once the gusts of every session are known: what a window stands out from is known better then.
+/// The same once the gusts of every session are known by itself: what a window stands out from is known better then.
 const AMONG_GUSTS: f64 = 2.5;
 const BEYOND_GUSTS: f64 = 5.0;
 /// What is left of it, so that an outing of wakes alone still has a zero.
@@ -67,8 +67,11 @@ impl Solver<'_> {
         if sizes.len() < FEWEST {
             return;
         }
-        let (whole, nothing) =
-            if self.gusts.variance.is_empty() { (WHOLE, NOTHING) } else { (AMONG_GUSTS, BEYOND_GUSTS) };
+        let (whole, nothing) = if self.gusts.variance.is_empty() || self.gusts.of_all {
+            (WHOLE, NOTHING)
+        } else {
+            (AMONG_GUSTS, BEYOND_GUSTS)
+        };
         let scale = median(&mut sizes) / MEDIAN_ABS;
         if scale.is_nan() || scale <= 0.0 {
             return;

@@ -1,0 +1,123 @@
+//! Does a measured air speed go with the speed over ground? A car's pitot tube reads what the body makes of the air, and
+//! every force is taken over its square. On courses of all directions the wind drops out; what is left is the tube's own.
+
+use std::collections::BTreeMap;
+
+use nalgebra::{DMatrix, DVector};
+
+use crate::numerics::blocked::{self, Block};
+use crate::numerics::distributions::t_quantile;
+use crate::stages::window::Window;
+
+/// Standard deviation of a wind component of a session before the logs speak, and of the gust of a window, m/s (common
+/// practice, no source).
+const WIND: f64 = 5.0;
+const GUST: f64 = 0.7;
+/// Sessions and windows from which it can be told.
+const SESSIONS: usize = 2;
+const WINDOWS: usize = 24;
+/// Share of the speed that tube, wheel speed or GPS are known to (common practice, no source).
+const KNOWN_TO: f64 = 0.0075;
+/// Chance that a sound season is called so.
+const LEVEL: f64 = 0.001;
+
+/// What the air speed reads over what the speed over ground and a wind of each session would give, at one speed, and half
+/// its 95 % interval.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Reads {
+    /// Ratio.
+    pub ratio: f64,
+    /// Half of its interval.
+    pub half: f64,
+}
+
+/// Air speed = (1 + b)·ground speed + a + headwind of the session, by least squares with errors by session; `None` where too
+/// few windows have a measured air speed and a course, or where the two speeds agree. `at`: m/s.
+pub fn unlike_ground(windows: &[Window], at: f64) -> Option<Reads> {
+    let mut sessions: BTreeMap<(&str, &str), Vec<(f64, f64, f64)>> = BTreeMap::new();
+    for w in windows.iter().filter(|w| w.air_speed_measured) {
+        let Some(m) = w.measures.iter().flatten().find(|m| m.ratio > 0.0 && m.v.is_finite()) else { continue };
+        let Some(course) = w.course else { continue };
+        sessions.entry((&w.event, &w.session)).or_default().push((w.speed, m.v / m.ratio, course));
+    }
+    if sessions.len() < SESSIONS || sessions.values().map(Vec::len).sum::<usize>() < WINDOWS {
+        return None;
+    }
+    // Two rows behind those of the windows keep a wind that they do not tell within reason.
+    let block = |of: &Vec<(f64, f64, f64)>| {
+        let n = of.len();
+        Block {
+            columns: vec![0, 1],
+            x: DMatrix::from_fn(n + 2, 2, |i, j| if i >= n { 0.0 } else { [1.0, of[i].0 - at][j] }),
+            nuisance: DMatrix::from_fn(n + 2, 2, |i, j| match i.checked_sub(n) {
+                Some(prior) => f64::from(u8::from(prior == j)),
+                None => [of[i].2.cos(), of[i].2.sin()][j],
+            }),
+            y: DVector::from_fn(n + 2, |i, _| if i < n { of[i].1 - of[i].0 } else { 0.0 }),
+            w: DVector::from_fn(n + 2, |i, _| if i < n { GUST.powi(-2) } else { WIND.powi(-2) }),
+            together: Vec::new(),
+        }
+    };
+    let blocks: Vec<Block> = sessions.values().map(block).collect();
+    let fit = blocked::fit(&blocks, 2).ok()?;
+    let contrast = DVector::from_vec(vec![1.0, 0.0]);
+    let (off, dof) = (fit.beta[0], fit.dof(&contrast).max(1.0));
+    let error = fit.variance(&contrast).max(fit.model_variance(&contrast)).sqrt();
+    let surely = off.abs() > t_quantile(1.0 - 0.5 * LEVEL, dof).ok()? * error;
+    let found = Reads { ratio: 1.0 + off / at, half: t_quantile(0.975, dof).ok()? * error / at };
+    (surely && off.abs() > KNOWN_TO * at).then_some(found)
+}
+
+#[cfg(test)]
+mod tests {
+    use rand::SeedableRng;
+    use rand_distr::{Distribution, Normal};
+    use rand_pcg::Pcg64Mcg;
+
+    use super::*;
+    use crate::stages::season::fit::tests::{Season, make};
+
+    /// A season whose tube reads so many times the speed through the air, and so many m/s more.
+    fn season(factor: f64, offset: f64, seed: u64) -> Vec<Window> {
+        let mut windows = make(&Season { sessions: 6, windows: 40, ..Default::default() }, seed).windows;
+        let (normal, mut rng) = (Normal::new(0.0, 1.0).unwrap(), Pcg64Mcg::seed_from_u64(seed));
+        let winds: Vec<[f64; 2]> = (0..6).map(|_| [0, 1].map(|_| 3.0 * normal.sample(&mut rng))).collect();
+        for (i, w) in windows.iter_mut().enumerate() {
+            let session: usize = w.session[1..].parse().unwrap();
+            // Fast with the wind from one side, slow on the way back.
+            let course = (i % 4) as f64 * std::f64::consts::FRAC_PI_2 + 0.3;
+            w.speed = 45.0 + 10.0 * course.cos() + 2.0 * normal.sample(&mut rng);
+            let head =
+                winds[session][0] * course.cos() + winds[session][1] * course.sin() + 0.7 * normal.sample(&mut rng);
+            let v = factor * (w.speed + head) + offset;
+            (w.course, w.air_speed_measured) = (Some(course), true);
+            w.measures.iter_mut().flatten().for_each(|m| (m.v, m.ratio) = (0.97 * v, 0.97));
+        }
+        windows
+    }
+
+    #[test]
+    fn a_tube_that_reads_too_much_is_told_from_the_wind() {
+        for (factor, offset) in [(1.04, 0.0), (0.96, 0.0), (1.0, -2.0), (1.0, 2.0)] {
+            for seed in 0..5 {
+                let found = unlike_ground(&season(factor, offset, seed), 44.4).unwrap();
+                let real = factor + offset / 44.4;
+                assert!((found.ratio - real).abs() < 0.015 && found.half < 0.02, "{factor} {offset}: {found:?}");
+            }
+        }
+        for seed in 0..40 {
+            assert_eq!(unlike_ground(&season(1.0, 0.0, seed), 44.4), None, "{seed}");
+        }
+    }
+
+    #[test]
+    fn without_air_speed_or_course_nothing_is_told() {
+        let mut windows = season(1.04, 0.0, 1);
+        windows.iter_mut().for_each(|w| w.course = None);
+        assert_eq!(unlike_ground(&windows, 44.4), None);
+        let mut windows = season(1.04, 0.0, 1);
+        windows.iter_mut().for_each(|w| w.air_speed_measured = false);
+        assert_eq!(unlike_ground(&windows, 44.4), None);
+        assert_eq!(unlike_ground(&season(1.04, 0.0, 1)[..40], 44.4), None, "one session");
+    }
+}

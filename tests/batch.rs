@@ -139,6 +139,48 @@ fn a_limit_that_lets_no_window_pass_leaves_the_last_tables() {
 }
 
 #[test]
+fn windows_that_the_fit_does_not_take_stand_in_for_no_evidence() {
+    let season = Season::new();
+    let straight = "  - straight: { speed: 80..260 km/h, lateral: 0.08 g, steering: 4 deg }\nseason_wide:";
+    season.edit("pipeline.yaml", "season_wide:", straight);
+    let summary = season.run(&[]).expect(0).summary();
+    assert!(summary.contains(" of them for the fit"), "{summary}");
+    let good = season.written();
+    for (from, to) in [("steady: { speed: 80..260", "steady: { speed: 250..260"), ("speed: 60..260", "speed: 250..260")]
+    {
+        season.edit("pipeline.yaml", from, to);
+    }
+    let said = season.run(&["-q"]).expect(1).said();
+    assert!(said.contains("no window that `fit` takes passes the selection in 6 logs"), "{said}");
+    assert_eq!(season.written(), good);
+}
+
+#[test]
+fn tables_are_no_logs() {
+    let season = Season::new();
+    season.edit("pipeline.yaml", "tables: tables", "tables: logs/tables");
+    season.edit("pipeline.yaml", "\"logs/*.csv\", \"logs/*.parquet\"", "\"logs/**/*.csv\", \"logs/**/*.parquet\"");
+    for _ in 0..2 {
+        let summary = season.run(&[]).expect(0).summary();
+        assert!(summary.contains("logs: 6 found, 6 used"), "{summary}");
+    }
+}
+
+#[test]
+fn two_seasons_in_one_folder_of_tables_let_each_other_stand() {
+    let (one, other) = (Season::new(), Season::new());
+    let tables = one.tables().display().to_string();
+    other.edit("pipeline.yaml", "tables: tables", &format!("tables: {tables}"));
+    other.edit("pipeline.yaml", "season: \"2031\"", "season: \"2032\"");
+    // Logs that were just written are read again.
+    std::thread::sleep(std::time::Duration::from_millis(2200));
+    let night = || [&one, &other].map(|season| season.run(&[]).expect(0).said().contains("nothing has changed"));
+    night();
+    night();
+    assert_eq!(night(), [true, true]);
+}
+
+#[test]
 fn a_night_does_not_end_because_nobody_listens() {
     let season = Season::new();
     let full = || fs::File::options().write(true).open("/dev/full").unwrap();

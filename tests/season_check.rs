@@ -209,7 +209,9 @@ fn a_changed_event_shows_in_the_history_of_whole_logs() {
     let runs = other.path().join("runs.csv");
     fs::write(&runs, forged.join("\n")).unwrap();
     let (outcome, _folder) = run(|t| t.replace("../sample-logs/runs.csv", &runs.display().to_string()));
-    let changed: Vec<_> = outcome.season.history.iter().filter(|h| h.verdict == "changed").collect();
+    // One session saw it: it may be its own fault.
+    let changed: Vec<_> = outcome.season.history.iter().filter(|h| h.verdict == "in doubt").collect();
+    assert!(outcome.season.history.iter().all(|h| h.verdict != "changed"));
     let front = changed.iter().find(|h| h.quantity == "front_downforce").unwrap();
     assert!((front.change.unwrap() - 58.0).abs() < 20.0, "{front:?}");
     assert!(

@@ -159,6 +159,11 @@ impl Ran {
         String::from_utf8_lossy(&self.0.stderr).into_owned()
     }
 
+    /// The summary, on standard output.
+    pub fn summary(&self) -> String {
+        String::from_utf8_lossy(&self.0.stdout).into_owned()
+    }
+
     /// Demands an exit code, and shows what the run said if it is another.
     #[track_caller]
     pub fn expect(self, code: i32) -> Self {

@@ -258,8 +258,10 @@ fn history(season: &SeasonTables) -> String {
     }
     let compared = rows.iter().filter(|r| r.change.is_some()).count();
     let changed: Vec<_> = rows.iter().filter(|r| r.verdict == "changed").collect();
+    let doubted = rows.iter().filter(|r| r.verdict == "in doubt").count();
+    let doubted = if doubted > 0 { format!(", {doubted} in doubt (one session alone)") } else { String::new() };
     let mut out =
-        format!("history: {compared} numbers held against other events or seasons, {} changed", changed.len());
+        format!("history: {compared} numbers held against other events or seasons, {} changed{doubted}", changed.len());
     for (i, r) in changed.iter().enumerate() {
         let unit = unit_of(&r.quantity, &r.unit);
         let factor = unit.map_or(1.0, |u| u.delta_from_si(1.0));

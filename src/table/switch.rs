@@ -417,6 +417,28 @@ mod tests {
     }
 
     #[test]
+    fn a_file_that_is_the_same_stays() {
+        let folder = tempfile::tempdir().unwrap();
+        let tables = folder.path();
+        // Longer than what is compared at a time.
+        let (old, other) = ("a".repeat(200_000), format!("b{}", "a".repeat(199_999)));
+        both(tables, &old);
+        #[cfg(unix)]
+        let inode = || std::os::unix::fs::MetadataExt::ino(&fs::metadata(tables.join(LOGS)).unwrap());
+        #[cfg(unix)]
+        let before = inode();
+        both(tables, &old);
+        #[cfg(unix)]
+        assert_eq!(inode(), before);
+        assert_eq!(listed(&tables.join("logs/season=1")).unwrap().len(), 1);
+        both(tables, &other);
+        assert_eq!(text(tables, LOGS), other);
+        both(tables, "");
+        both(tables, "");
+        assert_eq!(text(tables, FITS), "");
+    }
+
+    #[test]
     fn tables_that_were_taken_away_are_not_waited_for() {
         let folder = tempfile::tempdir().unwrap();
         let waiting = [Waiting {

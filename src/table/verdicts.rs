@@ -173,7 +173,7 @@ table_row! {
         degrees_of_freedom: Option<f64>, "1", "of that interval's t distribution; empty: of a normal one";
         p_value: Option<f64>, "1", "two-sided, for no change";
         p_holm: Option<f64>, "1", "Holm-adjusted over the rows of this quantity";
-        verdict: String, "-", "changed, not changed or not comparable";
+        verdict: String, "-", "changed, in doubt (larger than chance explains, but one session saw it alone), not changed or not comparable";
         why: String, "-", "the verdict in a sentence";
     }
 }

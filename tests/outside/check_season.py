@@ -117,7 +117,7 @@ def tyres(out, fits):
 def history(out):
     rows = table(out, "history")
     for _, series in rows.groupby(["configuration", "quantity"]):
-        if (series.verdict == "changed").any():
+        if series.verdict.isin(["changed", "in doubt"]).any():
             continue
         for i, r in series.iterrows():
             others = series.drop(index=i)
@@ -129,7 +129,7 @@ def history(out):
             close("change se", r.change_se, np.hypot(r.value_se, w.sum() ** -0.5))
     for _, of_quantity in rows.groupby("quantity"):
         seen = of_quantity.dropna(subset=["p_value"])
-        if not (seen.verdict == "changed").any():
+        if not seen.verdict.isin(["changed", "in doubt"]).any():
             for ours, theirs in zip(seen.p_holm, multipletests(seen.p_value, method="holm")[1]):
                 close("Holm", ours, theirs, 1e-9, 1e-12)
 

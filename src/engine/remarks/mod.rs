@@ -18,6 +18,7 @@ use crate::stages::season::SeasonTables;
 use crate::stages::season::air_speed::unlike_ground;
 use crate::stages::season::cross_check;
 use crate::stages::season::fit::Wind;
+use crate::stages::season::fit::drift::{Drift, drifts};
 use crate::stages::season::fit::rows::LEFT_OUT;
 use crate::table::flags::{
     BELOW_ZERO, FRONT_LOAD_UNLIKE_TRANSFER, LOADS_OUT_OF_STEP, MOSTLY_OUTLIERS, REAR_LOAD_UNLIKE_TRANSFER,
@@ -103,6 +104,7 @@ pub(super) fn of_season(tables: &SeasonTables) -> Vec<String> {
         .chain(still_air(tables))
         .chain(seasons(tables))
         .chain(air_speed(tables))
+        .chain(drifting(tables))
         .chain(at_odds(&tables.fits))
         .chain(second)
         .collect()
@@ -119,6 +121,25 @@ fn air_speed(tables: &SeasonTables) -> Option<String> {
          on a straight driven both ways, or look at the unit and scale of either speed",
         with_half(found.ratio, found.half)
     ))
+}
+
+/// Quantities whose sensors drift through the outings.
+fn drifting(tables: &SeasonTables) -> Vec<String> {
+    let Some(fit) = &tables.model else { return Vec::new() };
+    let said = |d: Drift| {
+        let name = |of: Option<&String>| of.map_or(String::new(), |n| n.replace('_', " "));
+        let configuration = fit.evidence.configurations.get(d.configuration).map_or("", |c| c.name.as_str());
+        let way = if d.share > 0.0 { "more" } else { "less" };
+        format!(
+            "{} drifts through the outings by {:.2} {} a minute, in all sessions alike, which looks like {:.1} % {way} of it for \
+             `{configuration}`: sensors that warm up? `let_in: [coasting, drift]` takes it out; zero them warm",
+            name(fit.quantities.get(d.quantity)),
+            d.per_minute,
+            tables.units.get(d.quantity).map_or("", String::as_str),
+            100.0 * d.share.abs()
+        )
+    };
+    drifts(fit).into_iter().map(said).collect()
 }
 
 /// Seasons that the history could not be held against.

@@ -21,6 +21,9 @@ const KNOWN_TO: f64 = 0.0075;
 /// Chance that a sound season is called so.
 const LEVEL: f64 = 0.001;
 
+/// A window: speed over ground and through the air, m/s, and course, rad.
+type Speeds = (f64, f64, f64);
+
 /// What the air speed reads over what the speed over ground and a wind of each session would give, at one speed, and half
 /// its 95 % interval.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -34,7 +37,7 @@ pub struct Reads {
 /// Air speed = (1 + b)·ground speed + a + headwind of the session, by least squares with errors by session; `None` where too
 /// few windows have a measured air speed and a course, or where the two speeds agree. `at`: m/s.
 pub fn unlike_ground(windows: &[Window], at: f64) -> Option<Reads> {
-    let mut sessions: BTreeMap<(&str, &str), Vec<(f64, f64, f64)>> = BTreeMap::new();
+    let mut sessions: BTreeMap<(&str, &str), Vec<Speeds>> = BTreeMap::new();
     for w in windows.iter().filter(|w| w.air_speed_measured) {
         let Some(m) = w.measures.iter().flatten().find(|m| m.ratio > 0.0 && m.v.is_finite()) else { continue };
         let Some(course) = w.course else { continue };
@@ -44,7 +47,7 @@ pub fn unlike_ground(windows: &[Window], at: f64) -> Option<Reads> {
         return None;
     }
     // Two rows behind those of the windows keep a wind that they do not tell within reason.
-    let block = |of: &Vec<(f64, f64, f64)>| {
+    let block = |of: &Vec<Speeds>| {
         let n = of.len();
         Block {
             columns: vec![0, 1],

@@ -243,6 +243,22 @@ mod tests {
     }
 
     #[test]
+    fn a_share_of_what_is_not_told_from_nothing_keeps_no_limit() {
+        let mut fit = solve(&make(&Season::default(), 4), PLAIN, 3);
+        let keep = limit("{ quantity: balance, at_least: 30 %, at: 50 m/s }");
+        let row = keep.row(&fit, 0, "1").unwrap();
+        assert!(row.verdict == "kept" && !row.flags.contains(DIVISOR_NOT_RESOLVED), "{row:?}");
+        // The same coefficients, of which little is known.
+        let pooled = fit.pooled.as_mut().unwrap();
+        pooled.within *= 1e6;
+        pooled.common *= 1e6;
+        fit.model.fit.as_mut().unwrap().influence.iter_mut().for_each(|u| *u *= 1e3);
+        assert!(fit.divisor_not_resolved(0, "balance") && !fit.divisor_not_resolved(0, "drag"));
+        let row = keep.row(&fit, 0, "1").unwrap();
+        assert!(row.verdict == "unsure" && row.flags.contains(DIVISOR_NOT_RESOLVED), "{row:?}");
+    }
+
+    #[test]
     fn a_limit_beyond_the_windows_is_flagged_beside_its_verdict() {
         let row = |quantity: &str, low: f64, high: f64, flags: &str| FitRow {
             configuration: "c0".to_owned(),

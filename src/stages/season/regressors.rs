@@ -24,7 +24,7 @@ pub fn regressors(fit: &SeasonFit, tables: &SeasonTables, car: &Car, car_file_kn
     // How near is near: for the driveline's loss a part of the weight that tyres and bearings also differ by.
     let near = |regressor: &LetIn, figure: f64| match regressor {
         LetIn::Coasting => LOSS_KNOWN_TO * mass * G,
-        LetIn::Transfer | LetIn::Curvature => car_file_known_to * figure,
+        LetIn::Transfer | LetIn::Curvature | LetIn::Drift => car_file_known_to * figure,
     };
     let mut out = Vec::new();
     for ((regressor, q), column) in &fit.model.let_in {
@@ -50,6 +50,7 @@ pub fn regressors(fit: &SeasonFit, tables: &SeasonTables, car: &Car, car_file_kn
         out.push(RegressorRow {
             unit: match regressor {
                 LetIn::Coasting => unit_of(quantity, &tables.quantities, &tables.units),
+                LetIn::Drift => format!("{}/min", unit_of(quantity, &tables.quantities, &tables.units)),
                 LetIn::Transfer | LetIn::Curvature => {
                     format!("{}.s2/m", unit_of(quantity, &tables.quantities, &tables.units))
                 }
@@ -59,6 +60,7 @@ pub fn regressors(fit: &SeasonFit, tables: &SeasonTables, car: &Car, car_file_kn
                 LetIn::Transfer => "transfer",
                 LetIn::Curvature => "curvature",
                 LetIn::Coasting => "coasting",
+                LetIn::Drift => "drift",
             }
             .to_owned(),
             coefficient: e.value,

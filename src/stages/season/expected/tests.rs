@@ -51,6 +51,17 @@ fn rows(fit: &SeasonFit, figures: &[String]) -> (Vec<ExpectedRow>, Vec<crate::ta
 }
 
 #[test]
+fn drag_that_holds_the_rolling_of_downforce_is_said() {
+    let fit = fit();
+    let (rows_of_all, _) = rows(&fit, &figures(1.0, None));
+    assert!(rows_of_all.iter().all(|r| !r.why.contains(super::rows::ROLLING_IN)));
+    let mut alone = fit;
+    alone.quantities[0] = "nose".to_owned();
+    let (rows, _) = rows(&alone, &[line("configuration: c0", "drag", force(0, 2))]);
+    assert!(rows[0].why.contains(super::rows::ROLLING_IN), "{:?}", rows[0]);
+}
+
+#[test]
 fn true_figures_agree() {
     let (rows, scales) = rows(&fit(), &figures(1.0, None));
     for r in &rows {

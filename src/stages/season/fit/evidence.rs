@@ -25,8 +25,8 @@ pub struct Seen {
     /// Index of the kind of window.
     pub kind: usize,
     /// What can be let in: acceleration over ground along x and vertical specific force less gravity (0 where not
-    /// logged), m/s²; 1 while coasting.
-    pub regressors: [f64; 3],
+    /// logged), m/s²; 1 while coasting; time since the first window of the outing, min.
+    pub regressors: [f64; 4],
     /// Unit vector of travel (north, east); zero where the wind does not enter.
     pub heading: (f64, f64),
     /// The wind of its own row of the run sheet, where that counts in the place of the session's.
@@ -120,9 +120,6 @@ pub struct Evidence {
     pub middles: Vec<f64>,
     /// Configurations, in the order of the run sheet.
     pub configurations: Vec<Configuration>,
-    /// The wind that was found of every session is taken out already. What is left of its gusts the windows of a straight
-    /// share.
-    pub wind_taken_out: bool,
     /// Sessions and quantities that do not agree with the others: kept in the tables, not fitted.
     pub left_out: BTreeSet<(usize, usize)>,
 }
@@ -141,6 +138,8 @@ struct Part {
     /// The outing, and the winds that the run sheet names for it.
     outing: usize,
     winds: BTreeSet<(u64, u64)>,
+    /// Middle of the outing's earliest window, s from the start of the log.
+    first: f64,
     observations: Vec<Observation>,
     /// Whether the air speed was measured in some of them, and not in some.
     measured: bool,
@@ -155,6 +154,19 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
     let names: Vec<(&str, &str)> =
         distinct(windows.iter().filter(counted).map(|w| (w.event.as_str(), w.session.as_str())));
     let outings: Vec<&str> = distinct(windows.iter().filter(counted).map(|w| w.outing.as_str()));
+    let mut ranges: Vec<Range<usize>> = Vec::new();
+    for of_outing in windows.chunk_by(together) {
+        let start = ranges.last().map_or(0, |last| last.end);
+        ranges.push(start..start + of_outing.len());
+    }
+    let mut firsts = vec![f64::INFINITY; outings.len()];
+    for of_outing in ranges.iter().filter_map(|range| windows.get(range.clone())) {
+        if let Some(first) =
+            of_outing.first().and_then(|w| firsts.get_mut(outings.binary_search(&w.outing.as_str()).ok()?))
+        {
+            *first = of_outing.iter().map(middle).fold(*first, f64::min);
+        }
+    }
     let part = |range: &Range<usize>| {
         let mut of = windows[range.clone()].iter().zip(range.clone()).filter(|(w, _)| counted(w)).peekable();
         let (w, _) = of.peek()?;
@@ -163,15 +175,11 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
             outing: outings.binary_search(&w.outing.as_str()).ok()?,
             ..Default::default()
         };
+        part.first = firsts[part.outing];
         let configuration = index.get(w.configuration.as_str()).copied();
         of.for_each(|(w, i)| part.add((w, i), configuration, quantities, fit));
         Some(part)
     };
-    let mut ranges: Vec<Range<usize>> = Vec::new();
-    for of_outing in windows.chunk_by(together) {
-        let start = ranges.last().map_or(0, |last| last.end);
-        ranges.push(start..start + of_outing.len());
-    }
     let (parts, straights) = rayon::join(
         || ranges.par_iter().map(part).collect::<Vec<Option<Part>>>().into_iter().flatten().collect::<Vec<Part>>(),
         || straights(windows),
@@ -189,7 +197,7 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
         outings: outings.iter().map(|o| (*o).to_owned()).collect(),
         configurations,
         straights,
-        middles: windows.iter().map(|w| w.start + 0.5 * w.duration).collect(),
+        middles: windows.iter().map(middle).collect(),
         observations: Vec::with_capacity(parts.iter().map(|part| part.observations.len()).sum()),
         ..Default::default()
     };
@@ -213,7 +221,12 @@ impl Part {
             outing: self.outing,
             configuration,
             kind: fit.windows.iter().position(|k| k.value == w.kind).unwrap_or(0),
-            regressors: [w.accel_x, w.accel_z.unwrap_or(0.0), f64::from(u8::from(w.kind == "coastdown"))],
+            regressors: [
+                w.accel_x,
+                w.accel_z.unwrap_or(0.0),
+                f64::from(u8::from(w.kind == "coastdown")),
+                (middle(w) - self.first) / 60.0,
+            ],
             heading,
             own_wind,
         });
@@ -237,6 +250,11 @@ impl Part {
             });
         }
     }
+}
+
+/// Middle of a window's time, s from the start of its log.
+fn middle(w: &Window) -> f64 {
+    w.start + 0.5 * w.duration
 }
 
 /// Whether two windows are of one outing and configuration.

@@ -77,13 +77,12 @@ impl Solved {
 /// one session, by the observations of its rows.
 fn windows_of_rows(evidence: &Evidence, rows: &[usize], options: &Fit) -> Vec<usize> {
     let extra = usize::from(options.wind == Wind::Estimate) * 2;
-    let by_straight = extra > 0 || evidence.wind_taken_out;
     let mut seen = BTreeMap::new();
     let mut out: Vec<usize> = Vec::with_capacity(rows.len() + extra);
     for i in rows {
         let next = seen.len();
         let window = evidence.observations[*i].window;
-        let straight = evidence.straights.get(window).copied().filter(|_| by_straight);
+        let straight = evidence.straights.get(window).copied().filter(|_| extra > 0);
         out.push(*seen.entry((straight, window * usize::from(straight.is_none()))).or_insert(next));
     }
     if !rows.is_empty() {
@@ -115,11 +114,10 @@ pub(super) fn key(evidence: &Evidence, quantities: usize, options: &Fit) -> Opti
         straights,
         middles,
         configurations,
-        wind_taken_out,
         left_out,
     } = evidence;
     add(&bytes(&(quantities, sessions, sheet_wind, measured, outings))?);
-    add(&bytes(&(straights, middles, configurations, wind_taken_out, left_out))?);
+    add(&bytes(&(straights, middles, configurations, left_out))?);
     let pieces: Vec<blake3::Hash> =
         observations.par_chunks(PIECE).map(|o| bytes(&o).map(|b| blake3::hash(&b))).collect::<Option<_>>()?;
     pieces.iter().for_each(|hash| add(hash.as_bytes()));

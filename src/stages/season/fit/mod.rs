@@ -1,6 +1,7 @@
 //! `fit`: every quantity against effective v², per configuration.
 
 pub mod doubts;
+pub mod drift;
 pub mod estimate;
 pub mod evidence;
 pub mod kept;
@@ -106,6 +107,9 @@ pub enum LetIn {
     /// What windows of coasting read more than others whatever the speed: the driveline's loss beside that of the car
     /// file, and dampers whose friction holds them back while the car sinks less and less.
     Coasting,
+    /// Time since the outing's first window: sensors that warm up in every outing alike. It costs width where speeds
+    /// rise or fall through the outings.
+    Drift,
 }
 
 impl LetIn {
@@ -115,6 +119,7 @@ impl LetIn {
             Self::Transfer => 0,
             Self::Curvature => 1,
             Self::Coasting => 2,
+            Self::Drift => 3,
         }
     }
 }

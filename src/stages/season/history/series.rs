@@ -145,8 +145,21 @@ pub fn put(row: &mut HistoryRow, point: &Point, change: &Change) {
     (row.change, row.change_se, row.change_lo95, row.change_hi95) = (Some(s.value), Some(s.se), Some(s.lo), Some(s.hi));
     (row.degrees_of_freedom, row.p_value, row.p_holm) =
         (Some(s.dof).filter(|d| d.is_finite()), Some(s.p), change.p_holm);
-    row.verdict = if change.changed { "changed" } else { "not changed" }.to_owned();
-    row.why = match (change.changed, change.alike.filter(|share| share.is_finite())) {
+    let alike = change.alike.filter(|share| share.is_finite());
+    // What one session saw alone may be its wind or its sensors.
+    let alone = row.event.is_some() && point.sessions < 2 && alike.is_none();
+    row.verdict = match change.changed {
+        true if alone => "in doubt",
+        true => "changed",
+        false => "not changed",
+    }
+    .to_owned();
+    row.why = match (change.changed, alike) {
+        (true, None) if alone => {
+            "larger than chance explains, but one session saw it alone: its wind, its sensors or its \
+            row of the run sheet may be it"
+                .to_owned()
+        }
         (true, Some(share)) => {
             let percent = 100.0 * share.abs();
             let way = if share > 0.0 { "up" } else { "down" };

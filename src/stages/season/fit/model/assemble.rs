@@ -35,7 +35,7 @@ struct Shape {
 
 /// What makes rows of one quantity and session of one shape: coefficient, outing, whether its zero is known, regressors
 /// that are not zero.
-type Alike = (usize, usize, bool, [bool; 3]);
+type Alike = (usize, usize, bool, [bool; 4]);
 
 /// The zero of a row.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]

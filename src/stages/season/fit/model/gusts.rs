@@ -364,6 +364,18 @@ mod tests {
     }
 
     #[test]
+    fn sessions_too_short_to_tell_their_gusts_tell_them_together() {
+        // Five straights a session, one outing of each configuration.
+        let mut tables = gusty(5);
+        tables.windows.retain(|w| w.start < 60.0 || w.start < 120.0 && w.configuration != "c2");
+        let fit = solve(&tables, ROBUST, 3);
+        let all = fit.model.gusts.first().copied().unwrap();
+        assert!(fit.model.gusts.iter().all(|sd| *sd == all), "{:?}", fit.model.gusts);
+        // Between those of the calm and of the gusty.
+        assert!((SD[0]..1.1 * SD[1]).contains(&all), "{all}");
+    }
+
+    #[test]
     fn a_channel_that_does_not_feel_the_air_changes_nothing() {
         let mut tables = gusty(2);
         let alone = solve(&tables, ROBUST, 3);

@@ -1,0 +1,151 @@
+//! Do sensors drift through the outings? Where dampers or cells warm up while the laps get faster, a zero that moves looks like a
+//! force that grows with the speed, in every outing alike: no session disagrees with another, and the square law holds.
+
+use std::collections::BTreeMap;
+
+use rayon::prelude::*;
+
+use super::{LetIn, SeasonFit};
+use crate::numerics::distributions::t_p_value;
+
+/// Sessions from which a drift can be told from chance.
+const SESSIONS: usize = 4;
+/// Chance that a sound season is called so, over all quantities.
+const LEVEL: f64 = 0.001;
+/// Share of a configuration's value from which a drift is worth saying.
+const MATTERS: f64 = 0.01;
+
+/// A quantity that drifts.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Drift {
+    /// Index of the quantity.
+    pub quantity: usize,
+    /// By how much per minute, in its SI unit.
+    pub per_minute: f64,
+    /// What it adds to the value of the configuration that suffers most, as a share of that value.
+    pub share: f64,
+    /// Index of that configuration.
+    pub configuration: usize,
+}
+
+/// The quantities whose residuals go with the time in the outing, all sessions alike: what is left of the time once each
+/// outing's zero and each configuration's coefficient have taken theirs, against what the fit left, errors by session.
+pub fn drifts(fit: &SeasonFit) -> Vec<Drift> {
+    let lets_in = fit.options.as_ref().is_some_and(|options| options.let_in.contains(&LetIn::Drift));
+    if lets_in || fit.model.fit.is_none() {
+        return Vec::new();
+    }
+    (0..fit.quantities.len()).into_par_iter().filter_map(|q| drift(fit, q)).collect()
+}
+
+/// A row of one quantity: weight, session, configuration, and what the outing's means leave of time, effective v² and residual.
+struct Row {
+    weight: f64,
+    session: usize,
+    configuration: usize,
+    time: f64,
+    x: f64,
+    residual: f64,
+}
+
+fn drift(fit: &SeasonFit, quantity: usize) -> Option<Drift> {
+    let model = &fit.model;
+    let mut outings: BTreeMap<(usize, usize), Vec<Row>> = BTreeMap::new();
+    for (i, o) in fit.evidence.observations.iter().enumerate().filter(|(_, o)| o.quantity == quantity) {
+        let (weight, residual) = (model.weight[i], model.residual[i]);
+        if weight > 0.0 && residual.is_finite() {
+            outings.entry((o.outing, o.configuration)).or_default().push(Row {
+                weight,
+                session: o.session,
+                configuration: o.configuration,
+                time: o.regressors[LetIn::Drift.index()],
+                x: model.x[i],
+                residual,
+            });
+        }
+    }
+    let mut rows: Vec<Row> = outings.into_values().flat_map(centred).collect();
+    // What a drift of one per minute adds to each configuration's coefficient.
+    let mut slopes: BTreeMap<usize, (f64, f64)> = BTreeMap::new();
+    for r in &rows {
+        let (cross, own) = slopes.entry(r.configuration).or_default();
+        *cross += r.weight * r.time * r.x;
+        *own += r.weight * r.x * r.x;
+    }
+    let slope = |k: usize| slopes.get(&k).filter(|s| s.1 > 0.0).map_or(0.0, |s| s.0 / s.1);
+    rows.iter_mut().for_each(|r| r.time -= slope(r.configuration) * r.x);
+    let own: f64 = rows.iter().map(|r| r.weight * r.time * r.time).sum();
+    let mut scores: BTreeMap<usize, f64> = BTreeMap::new();
+    for r in &rows {
+        *scores.entry(r.session).or_default() += r.weight * r.time * r.residual;
+    }
+    let n = scores.len() as f64;
+    let sum: f64 = scores.values().sum();
+    let variance = scores.values().map(|s| (s - sum / n).powi(2)).sum::<f64>() * n / (n - 1.0);
+    if scores.len() < SESSIONS || own <= 0.0 || variance <= 0.0 {
+        return None;
+    }
+    let p = t_p_value(sum / variance.sqrt(), n - 1.0).ok()? * fit.quantities.len() as f64;
+    let per_minute = sum / own;
+    let shares = slopes.keys().filter_map(|k| {
+        let coefficient = fit.coefficient(*k, quantity)?.value;
+        Some((*k, per_minute * slope(*k) / coefficient))
+    });
+    let (configuration, share) = shares.filter(|s| s.1.is_finite()).max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))?;
+    (p < LEVEL && share.abs() > MATTERS).then_some(Drift { quantity, per_minute, share, configuration })
+}
+
+/// Takes the means off the rows of an outing.
+fn centred(mut rows: Vec<Row>) -> Vec<Row> {
+    let weight: f64 = rows.iter().map(|r| r.weight).sum();
+    let mean = |of: fn(&Row) -> f64| rows.iter().map(|r| r.weight * of(r)).sum::<f64>() / weight;
+    let (time, x, residual) = (mean(|r| r.time), mean(|r| r.x), mean(|r| r.residual));
+    for r in &mut rows {
+        (r.time, r.x, r.residual) = (r.time - time, r.x - x, r.residual - residual);
+    }
+    rows
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::stages::season::SeasonTables;
+    use crate::stages::season::fit::tests::{ROBUST, Season, make, solve, truth};
+
+    /// A season whose laps get faster, and whose front sensors read so much more every minute.
+    fn season(per_minute: f64, seed: u64) -> SeasonTables {
+        let mut tables = make(&Season { sessions: 8, windows: 40, noise: 10.0, ..Default::default() }, seed);
+        tables.windows.sort_by(|a, b| (&a.log, &a.outing).cmp(&(&b.log, &b.outing)).then(a.speed.total_cmp(&b.speed)));
+        let mut last: Option<String> = None;
+        let mut n = 0.0;
+        for w in &mut tables.windows {
+            n = if last.as_deref() == Some(w.outing.as_str()) { n + 1.0 } else { 0.0 };
+            last = Some(w.outing.clone());
+            // Faster by and by, with a slow lap now and then.
+            w.start = 20.0 * if (n as usize).is_multiple_of(5) { 14.0 - n } else { n };
+            if let Some(m) = &mut w.measures[0] {
+                m.mean += per_minute * w.start / 60.0;
+            }
+        }
+        tables
+    }
+
+    #[test]
+    fn a_drift_through_faster_laps_is_found_and_can_be_let_in() {
+        let tables = season(12.0, 1);
+        let fit = solve(&tables, ROBUST, 3);
+        let found = drifts(&fit);
+        assert!(found.len() == 1 && found[0].quantity == 0 && found[0].share > 0.01, "{found:?}");
+        let off = |fit: &SeasonFit| fit.coefficient(0, 0).unwrap().value / truth(0)[0] - 1.0;
+        let with = solve(&tables, &ROBUST.replacen('{', "{ \"let_in\": [\"drift\"],", 1), 3);
+        assert!(off(&fit) > 0.02 && off(&with).abs() < 0.5 * off(&fit), "{} {}", off(&fit), off(&with));
+        assert!(drifts(&with).is_empty());
+    }
+
+    #[test]
+    fn without_a_drift_none_is_found() {
+        for seed in 0..30 {
+            assert_eq!(drifts(&solve(&season(0.0, 10 + seed), ROBUST, 3)), [], "{seed}");
+        }
+    }
+}

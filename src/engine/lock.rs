@@ -4,7 +4,7 @@
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{Read, Seek, Write};
 use std::path::{Path, PathBuf};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use crate::error::Fatal;
 
@@ -19,10 +19,15 @@ pub fn place(tables: &Path) -> PathBuf {
     tables.join(".squarelaw.lock")
 }
 
+/// How long is waited for a lock, and for how long between two looks: whoever trims a cache holds it for a moment, and no
+/// night is to be lost for that.
+const PATIENCE: Duration = Duration::from_secs(2);
+const LOOK: Duration = Duration::from_millis(50);
+
 /// Takes the lock.
 ///
 /// # Errors
-/// Another batch holds it, or the folder can't be written.
+/// Another batch holds it and goes on doing so, or the folder can't be written.
 pub fn take(tables: &Path) -> Result<Lock, Fatal> {
     let path = place(tables);
     let io = |what, source| Fatal::Io { what, path: path.clone(), source };
@@ -46,13 +51,17 @@ pub fn take(tables: &Path) -> Result<Lock, Fatal> {
         .truncate(false)
         .open(&path)
         .map_err(|e| io("can't open lock", e))?;
-    match file.try_lock() {
-        Ok(()) => {}
-        Err(TryLockError::WouldBlock) => {
-            let owner = owner(&mut file).unwrap_or_else(|| "unknown owner".to_owned());
-            return Err(Fatal::Locked { path: tables.to_owned(), owner });
+    let began = Instant::now();
+    loop {
+        match file.try_lock() {
+            Ok(()) => break,
+            Err(TryLockError::WouldBlock) if began.elapsed() < PATIENCE => std::thread::sleep(LOOK),
+            Err(TryLockError::WouldBlock) => {
+                let owner = owner(&mut file).unwrap_or_else(|| "unknown owner".to_owned());
+                return Err(Fatal::Locked { path: tables.to_owned(), owner });
+            }
+            Err(TryLockError::Error(e)) => return Err(io("can't lock", e)),
         }
-        Err(TryLockError::Error(e)) => return Err(io("can't lock", e)),
     }
     let note = format!("process {} since {}", std::process::id(), chrono::Local::now().format("%Y-%m-%d %H:%M:%S"));
     file.set_len(0)
@@ -102,7 +111,13 @@ mod tests {
             Err(Fatal::Locked { owner, .. }) => assert!(owner.contains(&std::process::id().to_string()), "{owner}"),
             other => panic!("{other:?}"),
         }
-        drop(first);
-        take(folder.path()).unwrap();
+        // One that is let go of in time is waited for.
+        std::thread::scope(|scope| {
+            scope.spawn(move || {
+                std::thread::sleep(2 * LOOK);
+                drop(first);
+            });
+            take(folder.path()).unwrap();
+        });
     }
 }

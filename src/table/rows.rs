@@ -63,7 +63,7 @@ table_row! {
         speed: f64, "m/s", "mean speed over ground";
         effective_v2: f64, "m2/s2", "density ratio times air speed squared: the regressor of the fits";
         air_density: f64, "kg/m3", "mean air density";
-        headwind: f64, "m/s", "headwind used in effective_v2, against the car positive";
+        headwind: f64, "m/s", "headwind used in effective_v2, against the car positive; 0 where the window is not fitted";
         course: Option<f64>, "rad", "direction of travel, clockwise from north";
         accel_x: f64, "m/s2", "mean acceleration over ground along x";
         weight: f64, "1/unit2", "weight that the fit used: one over the variance that it took the mean to have, gusts and robust weight included; 0 when not fitted";
@@ -81,8 +81,8 @@ table_row! {
         from: Option<f64>, "rad", "direction it comes from, clockwise from north";
         north: Option<f64>, "m/s", "component from the north";
         east: Option<f64>, "m/s", "component from the east";
-        north_se: Option<f64>, "m/s", "standard error; empty where the wind was not estimated";
-        east_se: Option<f64>, "m/s", "standard error; empty where the wind was not estimated";
+        north_se: Option<f64>, "m/s", "standard error, of gusts that fade along a straight (slower changes of the wind add a third or so to it); empty where the wind was not estimated";
+        east_se: Option<f64>, "m/s", "standard error, of gusts that fade along a straight (slower changes of the wind add a third or so to it); empty where the wind was not estimated";
         gusts: Option<f64>, "m/s", "standard deviation of the headwind of single windows about that mean, drawn towards those of the other sessions as far as it is uncertain; empty where the wind was not estimated";
         source: String, "-", "estimated, run_sheet, none, measured: the air speed was measured in every window, so that no wind entered; or not_identified: the headings can't tell it and the expected one was kept in part";
     }

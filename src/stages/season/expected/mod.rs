@@ -28,6 +28,9 @@ use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
 use crate::units::{self, Dimension, Ratio};
 
 /// Agreement with the figures of a wind tunnel or of CFD, each by itself and all of a kind with one common factor.
+///
+/// A part's figure is held against the configurations that differ by this part alone; table `parts` takes its value from all
+/// configurations, so that the two may differ within their intervals.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Expected {

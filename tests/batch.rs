@@ -156,6 +156,25 @@ fn windows_that_the_fit_does_not_take_stand_in_for_no_evidence() {
 }
 
 #[test]
+fn a_stage_that_keeps_nothing_and_a_layout_that_lacks_a_column_are_named() {
+    let season = Season::new();
+    season.edit("pipeline.yaml", "steady: { speed: 80..260", "steady: { speed: 250..260");
+    let said = season.run(&["-q"]).expect(0).said();
+    assert!(said.contains("window stage `steady` kept nothing of any log: `speed` takes"), "{said}");
+    assert_eq!(season.run(&["-q"]).expect(0).said(), said);
+    let season = Season::new();
+    season.run(&["-q"]).expect(0);
+    let layout = fs::read_to_string(season.path().join("plain-csv.layout.yaml")).unwrap();
+    let course = layout.lines().find(|line| line.trim_start().starts_with("course:")).unwrap();
+    season.edit("plain-csv.layout.yaml", &format!("{course}\n"), "");
+    let lacks = "names no column for `course`, which another layout has: logs read by it do without";
+    let said = season.run(&["-q"]).expect(0).said();
+    assert!(said.contains(lacks), "{said}");
+    let check = program().arg("check").arg(season.pipeline()).output().unwrap();
+    assert!(String::from_utf8_lossy(&check.stdout).contains(lacks));
+}
+
+#[test]
 fn tables_are_no_logs() {
     let season = Season::new();
     season.edit("pipeline.yaml", "tables: tables", "tables: logs/tables");

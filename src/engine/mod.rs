@@ -381,7 +381,6 @@ pub fn headers(plan: &Plan) -> Result<(Vec<Header>, Vec<String>), Fatal> {
             .and_then(|layout| load::header_check(&named.path, layout, &plan.needed));
         (named, result)
     };
-    let mut odd = remarks::of_definitions(plan, &found);
-    odd.extend(remarks::of_layouts(plan, load));
+    let odd = remarks::of_definitions(plan, &found);
     Ok((found.iter().cloned().map(one).collect(), odd))
 }

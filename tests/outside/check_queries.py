@@ -42,7 +42,7 @@ def main() -> int:
         batch, configurations, resolved, aside, funnel, evidence = found
         logs = table(tables, "logs")
         _, hours, pipeline_file, found_logs, *_, exit_code = batch[0]
-        assert (pipeline_file, found_logs, exit_code) == ("pipeline.yaml", len(logs), done.returncode)
+        assert (pipeline_file, found_logs, exit_code) == ("../pipeline.yaml", len(logs), done.returncode)
         assert 0 <= hours < 1, hours
         assert {(r[0], r[1]) for r in configurations} <= {(season, r["configuration"]) for season in (2031, "2031") for r in table(tables, "configurations")}
         assert len(configurations) == len(table(tables, "configurations"))

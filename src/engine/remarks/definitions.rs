@@ -38,7 +38,18 @@ pub(in crate::engine) fn of_definitions(plan: &Plan, named: &[NamedLog]) -> Vec<
     };
     let unnamed = rows.map(|rows| format!("{rows} no log that was found: {}", first_of(&idle)));
     let car = odd_car(&plan.definitions.car);
-    idle_patterns(plan).into_iter().chain(car).chain(unnamed).chain(slips(all)).chain(unlike_rows(all)).collect()
+    let layouts = match plan.pipeline().per_log.first().map(|step| &step.value) {
+        Some(LogStep::Load(load)) => of_layouts(plan, load),
+        _ => Vec::new(),
+    };
+    idle_patterns(plan)
+        .into_iter()
+        .chain(car)
+        .chain(unnamed)
+        .chain(slips(all))
+        .chain(unlike_rows(all))
+        .chain(layouts)
+        .collect()
 }
 
 /// Difference in altitude from which two runs were not at one place, m: a circuit climbs as much at most (common practice,
@@ -102,7 +113,11 @@ fn idle_patterns(plan: &Plan) -> Option<String> {
 }
 
 /// Layouts without a column for a channel that a stage asks for: another layout has one, or the plan would not stand.
-pub(in crate::engine) fn of_layouts(plan: &Plan, load: &Load) -> Vec<String> {
+fn of_layouts(plan: &Plan, load: &Load) -> Vec<String> {
+    // What another layout has and a stage makes use of, without asking for it: those logs do without in silence.
+    let used = |channel: &&String| plan.needed.binary_search(channel).is_ok() && !plan.demanded.contains_key(*channel);
+    let all = || load.resolved.layouts.iter().map(|(_, layout)| layout);
+    let elsewhere: BTreeSet<&String> = all().flat_map(|layout| layout.channels.keys()).filter(used).collect();
     let lacks = |layout: &Layout| {
         let of_channel = |(channel, stage): (&String, &&str)| {
             let name = &layout.name;
@@ -112,9 +127,21 @@ pub(in crate::engine) fn of_layouts(plan: &Plan, load: &Load) -> Vec<String> {
             )
         };
         let missing = plan.demanded.iter().filter(|(channel, _)| !layout.channels.contains_key(*channel));
-        missing.map(of_channel).collect::<Vec<_>>()
+        let without: Vec<String> = elsewhere
+            .iter()
+            .filter(|channel| !layout.channels.contains_key(**channel))
+            .map(|channel| format!("`{channel}`"))
+            .collect();
+        let without = (!without.is_empty()).then(|| {
+            format!(
+                "the layout `{}` names no column for {}, which another layout has: logs read by it do without",
+                layout.name,
+                without.join(", ")
+            )
+        });
+        missing.map(of_channel).chain(without).collect::<Vec<_>>()
     };
     let mut seen = BTreeSet::new();
-    let layouts = load.resolved.layouts.iter().map(|(_, layout)| layout).filter(|l| seen.insert(l.name.as_str()));
+    let layouts = all().filter(|l| seen.insert(l.name.as_str()));
     layouts.flat_map(lacks).collect()
 }

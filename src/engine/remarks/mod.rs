@@ -8,7 +8,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 use self::car::{of_the_car, unheld};
-pub(super) use self::definitions::{of_definitions, of_layouts};
+pub(super) use self::definitions::of_definitions;
 use super::one_log::LogResult;
 use super::outcome::pipeline_from;
 use super::{Watcher, tables_folder};
@@ -39,6 +39,29 @@ pub(super) fn without_windows<'a>(logs: impl Iterator<Item = (&'a str, bool)>, w
         ));
     }
 }
+
+/// Window stages that kept nothing of any log, and the rule that took most: a limit in another unit, or two rules that
+/// nothing passes together. That nobody coasts is no fault.
+fn idle_stages(results: &[LogResult]) -> Vec<String> {
+    let mut stages: BTreeMap<&str, BTreeMap<&str, f64>> = BTreeMap::new();
+    let funnels = results.iter().flat_map(|r| r.outcome.iter().flat_map(|p| &p.funnels));
+    for (stage, funnel) in funnels.filter(|(stage, _)| stage != "coastdown") {
+        let rules = stages.entry(stage).or_default();
+        funnel.rules.iter().for_each(|(rule, seconds)| *rules.entry(rule).or_default() += seconds);
+    }
+    let idle = |(stage, rules): (&str, BTreeMap<&str, f64>)| {
+        let all: f64 = rules.values().sum();
+        let (rule, seconds) = rules.iter().max_by(|a, b| a.1.total_cmp(b.1))?;
+        (rules.get(KEPT) == Some(&0.0) && all > 0.0).then(|| {
+            let percent = 100.0 * seconds / all;
+            format!("window stage `{stage}` kept nothing of any log: `{rule}` takes {percent:.0} % of the time, see table `funnel`")
+        })
+    };
+    stages.into_iter().filter_map(idle).collect()
+}
+
+/// The rule under which a funnel says what was kept.
+const KEPT: &str = "kept";
 
 /// Logs that are named one by one before the rest is counted.
 const NAMED: usize = 5;
@@ -207,7 +230,13 @@ pub(super) fn of_logs(results: &[LogResult], plan: &Plan) -> Vec<String> {
             format!("{which} {}: {}", first_of(&logs), meaning(flag))
         })
     };
-    LOOK_AT.into_iter().filter_map(said).chain(unheld(results, plan)).chain(of_the_car(results)).collect()
+    LOOK_AT
+        .into_iter()
+        .filter_map(said)
+        .chain(idle_stages(results))
+        .chain(unheld(results, plan))
+        .chain(of_the_car(results))
+        .collect()
 }
 
 fn first_of(all: &[String]) -> String {

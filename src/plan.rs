@@ -9,6 +9,7 @@ use crate::config::issue::Issues;
 use crate::config::pipeline::Pipeline;
 use crate::config::read::Definitions;
 use crate::located::{Located, Spot};
+use crate::stages::log::resistance::DriveForce;
 use crate::stages::window::select::ALWAYS;
 use crate::stages::{CheckCx, LogStep, Schema, SeasonStep, WindowStep};
 use crate::units::Dimension;
@@ -32,6 +33,12 @@ impl Plan {
     /// Whether a season stage wants the road load of every coasting stretch.
     pub fn wants_road_load(&self) -> bool {
         self.pipeline().season_wide.iter().any(|step| step.value.stage().wants_road_load())
+    }
+
+    /// Whether the drive force is measured at the wheels.
+    pub fn measures_at_wheels(&self) -> bool {
+        let at_wheels = |step: &LogStep| matches!(step, LogStep::Resistance(r) if r.from == DriveForce::WheelTorque);
+        self.pipeline().per_log.iter().any(|step| at_wheels(&step.value))
     }
 
     /// Whether windows of a kind count as evidence of the fit.

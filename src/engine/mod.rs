@@ -313,6 +313,7 @@ impl Batch<'_> {
             runs: &plan.definitions.runs.rows,
             reference_density: plan.reference_density(),
             tables: &folder,
+            at_wheels: plan.measures_at_wheels(),
             logs: &logs,
             kept: self.cache.map(|c| c as &dyn Kept),
         };

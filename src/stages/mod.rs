@@ -186,6 +186,8 @@ pub struct SeasonCx<'a> {
     pub reference_density: f64,
     /// Folder of the tables, where those of other seasons lie.
     pub tables: &'a Path,
+    /// The drive force is measured at the wheels, coasting too: the car file's loss is not asked for.
+    pub at_wheels: bool,
     /// Content hashes of the logs that are used.
     pub logs: &'a [String],
     /// Where fits of former runs are found; `None` for nowhere.

@@ -92,6 +92,7 @@ fn cx(plan: &Plan) -> SeasonCx<'_> {
         runs: &plan.definitions.runs.rows,
         reference_density: plan.reference_density(),
         tables: std::path::Path::new("."),
+        at_wheels: true,
         logs: &[],
         kept: None,
     }

@@ -90,7 +90,7 @@ impl Beside {
     fn finish(self, tables: &Path) -> Result<Option<Waiting>, Fatal> {
         let Self { mut file, place, .. } = self;
         let former = tables.join(&place);
-        let stands = fs::symlink_metadata(&former).is_ok_and(|data| data.is_file());
+        let stands = fs::symlink_metadata(&former).is_ok_and(|data| data.is_file() && as_written(&data));
         if stands && File::open(&former).and_then(|former| same_bytes(file.as_file_mut(), former)).unwrap_or(false) {
             return Ok(None);
         }
@@ -102,6 +102,21 @@ impl Beside {
         Ok(Some(Waiting { beside: place.parent().map_or(name.clone(), |p| p.join(&name)), place }))
     }
 }
+
+/// Whether others may read a file, as they may what is written.
+fn as_written(data: &fs::Metadata) -> bool {
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        data.permissions().mode() & 0o777 == FOR_ALL_TO_READ
+    }
+    #[cfg(not(unix))]
+    true
+}
+
+/// A temporary file is private to its owner; a table is read by others.
+#[cfg(unix)]
+const FOR_ALL_TO_READ: u32 = 0o644;
 
 /// Bytes that are compared at a time.
 const AT_ONCE: u64 = 1 << 16;
@@ -236,11 +251,10 @@ fn remove_note(tables: &Path) -> Result<(), Fatal> {
 
 /// A temporary file made to last.
 fn synced(file: NamedTempFile) -> io::Result<PathBuf> {
-    // A temporary file is private to its owner; a table is read by others.
     #[cfg(unix)]
     {
         use std::os::unix::fs::PermissionsExt;
-        file.as_file().set_permissions(fs::Permissions::from_mode(0o644))?;
+        file.as_file().set_permissions(fs::Permissions::from_mode(FOR_ALL_TO_READ))?;
     }
     file.as_file().sync_all()?;
     file.into_temp_path().keep().map_err(|e| e.error)

@@ -20,6 +20,7 @@ use crate::stages::season::cross_check;
 use crate::stages::season::fit::Wind;
 use crate::stages::season::fit::drift::{Drift, drifts};
 use crate::stages::season::fit::rows::LEFT_OUT;
+use crate::stages::window::Window;
 use crate::table::flags::{
     BELOW_ZERO, FRONT_LOAD_UNLIKE_TRANSFER, LOADS_OUT_OF_STEP, MOSTLY_OUTLIERS, REAR_LOAD_UNLIKE_TRANSFER,
     SESSIONS_AT_ODDS, SESSIONS_CONTRADICT, TORQUE_OUT_OF_STEP, TORQUE_UNLIKE_ACCELERATION, meaning,
@@ -127,6 +128,7 @@ pub(super) fn of_season(tables: &SeasonTables) -> Vec<String> {
         .chain(still_air(tables))
         .chain(seasons(tables))
         .chain(air_speed(tables))
+        .chain(without_course(tables))
         .chain(drifting(tables))
         .chain(at_odds(&tables.fits))
         .chain(second)
@@ -146,6 +148,24 @@ fn air_speed(tables: &SeasonTables) -> Option<String> {
     ))
 }
 
+/// Logs of which no wind can be told, where the fit is to find it.
+fn without_course(tables: &SeasonTables) -> Option<String> {
+    let options = tables.model.as_ref()?.options.as_ref()?;
+    let counts = |w: &&Window| options.windows.iter().any(|k| k.value == w.kind);
+    let without = tables.windows.iter().filter(counts).filter(|w| w.course.is_none() && !w.air_speed_measured);
+    let mut logs: Vec<String> = without.map(|w| format!("`{}`", w.log)).collect();
+    logs.dedup();
+    (options.wind == Wind::Estimate && !logs.is_empty()).then(|| {
+        let (which, have) = if logs.len() == 1 { ("log", "has") } else { ("logs", "have") };
+        format!(
+            "{which} {} {have} no course, so that `wind: estimate` finds no wind for {}: still air is taken, and in wind the \
+             forces are wrong by more than their intervals",
+            first_of(&logs),
+            if logs.len() == 1 { "it" } else { "them" }
+        )
+    })
+}
+
 /// Quantities whose sensors drift through the outings.
 fn drifting(tables: &SeasonTables) -> Vec<String> {
     let Some(fit) = &tables.model else { return Vec::new() };
@@ -153,9 +173,17 @@ fn drifting(tables: &SeasonTables) -> Vec<String> {
         let name = |of: Option<&String>| of.map_or(String::new(), |n| n.replace('_', " "));
         let configuration = fit.evidence.configurations.get(d.configuration).map_or("", |c| c.name.as_str());
         let way = if d.share > 0.0 { "more" } else { "less" };
+        let (whose, remedy) = if d.alone {
+            (
+                format!("in the outings of `{configuration}` and not so in the others"),
+                "look at its logs; `drift` let in, one for all, is no remedy",
+            )
+        } else {
+            ("through all outings".to_owned(), "`let_in: [coasting, drift]` takes it out; zero sensors warm")
+        };
         format!(
-            "{} drifts through the outings by {:.2} {} a minute, in all sessions alike, which looks like {:.1} % {way} of it for \
-             `{configuration}`: sensors that warm up? `let_in: [coasting, drift]` takes it out; zero them warm",
+            "{} drifts {whose}, by {:.2} {} a minute, which looks like {:.1} % {way} of it for `{configuration}`: sensors, \
+             tyres or oil that warm up? {remedy}",
             name(fit.quantities.get(d.quantity)),
             d.per_minute,
             tables.units.get(d.quantity).map_or("", String::as_str),

@@ -81,7 +81,7 @@ impl SeasonStage for CrossCheck {
     fn run(&self, tables: &mut SeasonTables, cx: &SeasonCx) -> Result<(), Fatal> {
         let fit = fitted(&tables.model, "cross_check")?;
         let mut rows = Vec::new();
-        tables.regressors = regressors(fit, tables, cx.car, self.car_file_known_to.get());
+        tables.regressors = regressors(fit, tables, cx, self.car_file_known_to.get());
         if let Some(other) = straight(tables, fit, cx) {
             rows.extend(self.straight_rows(fit, &other));
             // What both let in is told from the windows that the fit rests on.
@@ -89,7 +89,7 @@ impl SeasonStage for CrossCheck {
                 tables.regressors.iter().any(|k| (&k.quantity, &k.regressor) == (&r.quantity, &r.regressor))
             };
             let untold = told_by_coasting(fit).and_then(|q| fit.quantities.get(q));
-            let more: Vec<RegressorRow> = regressors(&other, tables, cx.car, self.car_file_known_to.get())
+            let more: Vec<RegressorRow> = regressors(&other, tables, cx, self.car_file_known_to.get())
                 .into_iter()
                 .filter(|r| !known(r) && Some(&r.quantity) != untold)
                 .collect();
@@ -268,9 +268,13 @@ pub fn in_words(rows: &[CrossCheckRow], regressors: &[RegressorRow]) -> Vec<Stri
         let value = with_half(r.coefficient, 0.5 * (r.coefficient_hi95 - r.coefficient_lo95));
         let (quantity, file) = (r.quantity.replace('_', " "), r.car_file.unwrap_or(0.0));
         match (r.regressor.as_str(), r.quantity.as_str()) {
-            ("coasting", _) if r.coefficient_hi95 < 0.0 => format!(
+            ("coasting", _) if r.car_file.is_some() && r.coefficient_hi95 < 0.0 => format!(
                 "coasting asks for a driveline loss of {value} N, which is below zero and can't be: unit of the torque, tyre \
                  radius, speed or mass?"
+            ),
+            ("coasting", _) if r.car_file.is_none() => format!(
+                "coasting reads {value} N more resistance than driving, where both should read the same: the torque sensors' \
+                 zero, slopes, a wing that moves, or mass and speed? The fit took what the logs say"
             ),
             ("coasting", _) => format!(
                 "coasting asks for a driveline loss of {value} N, the car file says {file:.1} N: the fit took what the logs say"

@@ -6,7 +6,8 @@ use super::SeasonTables;
 use super::answers::unit_of;
 use super::fit::estimate::{Derived, Estimate};
 use super::fit::{LetIn, SeasonFit};
-use crate::config::car::Car;
+use crate::numerics::distributions::t_p_value;
+use crate::stages::SeasonCx;
 use crate::table::rows::RegressorRow;
 use crate::units::G;
 
@@ -15,10 +16,16 @@ pub const CAR_FILE_KNOWN_TO: f64 = 0.03;
 /// Rolling and bearing losses are no better known than to this share of the weight (common practice, no source).
 const LOSS_KNOWN_TO: f64 = 0.001;
 
+/// Chance that a sound season's figure is called another one, and sessions below which none is: said every night, it must be
+/// rare.
+const LEVEL: f64 = 0.001;
+const SESSIONS: usize = 3;
+
 /// What the logs say of what a fit has let in: of the load transfer, of the effective mass and of the driveline's loss.
 /// `car_file_known_to`: share by which the car file's CG height, wheelbase and mass may be off without a finding.
-pub fn regressors(fit: &SeasonFit, tables: &SeasonTables, car: &Car, car_file_known_to: f64) -> Vec<RegressorRow> {
+pub fn regressors(fit: &SeasonFit, tables: &SeasonTables, cx: &SeasonCx, car_file_known_to: f64) -> Vec<RegressorRow> {
     let Some(solved) = &fit.model.fit else { return Vec::new() };
+    let car = cx.car;
     let mass = car.mass_with(car.fuel.at_corner_weights.get());
     let transfer = mass * car.cg_height.get() / car.wheelbase.get();
     // How near is near: for the driveline's loss a part of the weight that tyres and bearings also differ by.
@@ -34,15 +41,18 @@ pub fn regressors(fit: &SeasonFit, tables: &SeasonTables, car: &Car, car_file_kn
             (LetIn::Transfer, "front_downforce") => (Some(transfer), -1.0),
             (LetIn::Transfer, "rear_downforce") => (Some(transfer), 1.0),
             (LetIn::Transfer, "resistance") => (Some(mass * car.rotating_mass_factor.get()), 1.0),
-            (LetIn::Coasting, "resistance") => (Some(car.coasting_loss.get()), 1.0),
+            (LetIn::Coasting, "resistance") if !cx.at_wheels => (Some(car.coasting_loss.get()), 1.0),
             _ => (None, 1.0),
         };
         let mut gradient = DVector::zeros(solved.beta.len());
         gradient[*column] = sign;
         let value = assumed.unwrap_or(0.0) + sign * solved.beta[*column];
         let Some(e) = fit.estimate(&Derived { value, gradient }) else { continue };
-        let verdict = match assumed {
-            Some(a) if outside(&e, a) && (value - a).abs() > near(regressor, a) => "differs",
+        // Torque at the wheels holds the loss already: there coasting reads as driving does.
+        let none = (*regressor == LetIn::Coasting && quantity == "resistance").then_some(0.0);
+        let enough = fit.evidence.sessions.len() >= SESSIONS;
+        let verdict = match assumed.or(none) {
+            Some(a) if enough && surely(&e, a) && (value - a).abs() > near(regressor, a) => "differs",
             Some(a) if inside(&e, a, near(regressor, a)) => "agrees",
             Some(_) => "not resolved",
             None => "no figure",
@@ -79,6 +89,7 @@ fn inside(e: &Estimate, value: f64, near: f64) -> bool {
     e.interval.0 >= value - near && e.interval.1 <= value + near
 }
 
-fn outside(e: &Estimate, value: f64) -> bool {
-    value < e.interval.0 || value > e.interval.1
+/// Whether it is another value beyond chance.
+fn surely(e: &Estimate, value: f64) -> bool {
+    t_p_value((e.value - value) / e.se, e.dof.max(1.0)).is_ok_and(|p| p < LEVEL)
 }

@@ -1,5 +1,6 @@
-//! Do sensors drift through the outings? Where dampers or cells warm up while the laps get faster, a zero that moves looks like a
-//! force that grows with the speed, in every outing alike: no session disagrees with another, and the square law holds.
+//! Do sensors drift through the outings? Where dampers or cells warm up while the laps get faster, a zero that moves looks
+//! like a force that grows with the speed, in every outing alike: no session disagrees with another, and the square law
+//! holds. So do tyres and oil that warm up and roll more easily.
 
 use std::collections::BTreeMap;
 
@@ -26,9 +27,11 @@ pub struct Drift {
     pub share: f64,
     /// Index of that configuration.
     pub configuration: usize,
+    /// Others do not drift as this one does: then `drift` let in, one for all, is no remedy.
+    pub alone: bool,
 }
 
-/// The quantities whose residuals go with the time in the outing, all sessions alike: what is left of the time once each
+/// The quantities whose residuals go with the time in the outing, in all sessions alike, of all configurations or of one: what is left of the time once each
 /// outing's zero and each configuration's coefficient have taken theirs, against what the fit left, errors by session.
 pub fn drifts(fit: &SeasonFit) -> Vec<Drift> {
     let lets_in = fit.options.as_ref().is_some_and(|options| options.let_in.contains(&LetIn::Drift));
@@ -74,25 +77,59 @@ fn drift(fit: &SeasonFit, quantity: usize) -> Option<Drift> {
     }
     let slope = |k: usize| slopes.get(&k).filter(|s| s.1 > 0.0).map_or(0.0, |s| s.0 / s.1);
     rows.iter_mut().for_each(|r| r.time -= slope(r.configuration) * r.x);
-    let own: f64 = rows.iter().map(|r| r.weight * r.time * r.time).sum();
-    let mut scores: BTreeMap<usize, f64> = BTreeMap::new();
-    for r in &rows {
-        *scores.entry(r.session).or_default() += r.weight * r.time * r.residual;
+    let share = |k: usize, per_minute: f64| {
+        let share = per_minute * slope(k) / fit.coefficient(k, quantity)?.value;
+        Some(share).filter(|share| share.is_finite())
+    };
+    let told = |of: &dyn Fn(&Row) -> bool| Told::by(rows.iter().filter(|r| of(r)));
+    let all = told(&|_| true)?;
+    let tests = (fit.quantities.len() * (slopes.len() + 1)) as f64;
+    let each: Vec<(usize, Told)> =
+        slopes.keys().filter_map(|k| Some((*k, told(&|r| r.configuration == *k)?))).collect();
+    // Where one configuration drifts and others do not, no sensor warms up alike in all.
+    let apart: Vec<(usize, f64)> = each
+        .iter()
+        .filter(|(_, own)| own.unlike(all.per_minute) * tests < LEVEL && own.unlike(0.0) * tests < LEVEL)
+        .map(|(k, own)| (*k, own.per_minute))
+        .collect();
+    let alone = !apart.is_empty();
+    let candidates: Vec<(usize, f64)> = match alone {
+        true => apart,
+        false if all.unlike(0.0) * tests < LEVEL => slopes.keys().map(|k| (*k, all.per_minute)).collect(),
+        false => return None,
+    };
+    let worst = candidates.into_iter().filter_map(|(k, per_minute)| Some((k, per_minute, share(k, per_minute)?)));
+    let (configuration, per_minute, share) = worst.max_by(|a, b| a.2.abs().total_cmp(&b.2.abs()))?;
+    (share.abs() > MATTERS).then_some(Drift { quantity, per_minute, share, configuration, alone })
+}
+
+/// What some rows say of a drift.
+struct Told {
+    per_minute: f64,
+    /// Standard error, by sessions, and how many these are.
+    error: f64,
+    sessions: f64,
+}
+
+impl Told {
+    /// `None` where too few sessions tell.
+    fn by<'r>(rows: impl Iterator<Item = &'r Row>) -> Option<Self> {
+        let (mut own, mut scores) = (0.0, BTreeMap::<usize, f64>::new());
+        for r in rows {
+            own += r.weight * r.time * r.time;
+            *scores.entry(r.session).or_default() += r.weight * r.time * r.residual;
+        }
+        let n = scores.len() as f64;
+        let sum: f64 = scores.values().sum();
+        let variance = scores.values().map(|s| (s - sum / n).powi(2)).sum::<f64>() * n / (n - 1.0);
+        let told = scores.len() >= SESSIONS && own > 0.0 && variance > 0.0;
+        told.then(|| Self { per_minute: sum / own, error: variance.sqrt() / own, sessions: n })
     }
-    let n = scores.len() as f64;
-    let sum: f64 = scores.values().sum();
-    let variance = scores.values().map(|s| (s - sum / n).powi(2)).sum::<f64>() * n / (n - 1.0);
-    if scores.len() < SESSIONS || own <= 0.0 || variance <= 0.0 {
-        return None;
+
+    /// Chance of so much where another drift is the true one.
+    fn unlike(&self, per_minute: f64) -> f64 {
+        t_p_value((self.per_minute - per_minute) / self.error, self.sessions - 1.0).unwrap_or(1.0)
     }
-    let p = t_p_value(sum / variance.sqrt(), n - 1.0).ok()? * fit.quantities.len() as f64;
-    let per_minute = sum / own;
-    let shares = slopes.keys().filter_map(|k| {
-        let coefficient = fit.coefficient(*k, quantity)?.value;
-        Some((*k, per_minute * slope(*k) / coefficient))
-    });
-    let (configuration, share) = shares.filter(|s| s.1.is_finite()).max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))?;
-    (p < LEVEL && share.abs() > MATTERS).then_some(Drift { quantity, per_minute, share, configuration })
 }
 
 /// Takes the means off the rows of an outing.
@@ -140,6 +177,19 @@ mod tests {
         let with = solve(&tables, &ROBUST.replacen('{', "{ \"let_in\": [\"drift\"],", 1), 3);
         assert!(off(&fit) > 0.02 && off(&with).abs() < 0.5 * off(&fit), "{} {}", off(&fit), off(&with));
         assert!(drifts(&with).is_empty());
+    }
+
+    #[test]
+    fn one_configuration_alone_is_told_from_all() {
+        let mut tables = season(0.0, 2);
+        for w in tables.windows.iter_mut().filter(|w| w.configuration == "c1") {
+            let more = 20.0 * w.start / 60.0;
+            w.measures[0].as_mut().unwrap().mean += more;
+        }
+        let found = drifts(&solve(&tables, ROBUST, 3));
+        assert!(found.len() == 1 && found[0].alone && found[0].configuration == 1, "{found:?}");
+        // Of all: not alone.
+        assert!(drifts(&solve(&season(12.0, 3), ROBUST, 3)).iter().all(|d| !d.alone));
     }
 
     #[test]

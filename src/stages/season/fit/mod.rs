@@ -396,7 +396,7 @@ impl SeasonStage for Fit {
         odd_logs::point_to_them(tables);
         tables.fits = rows::fits(&fit, tables);
         tables.configurations = rows::configurations(&fit, tables);
-        tables.regressors = regressors(&fit, tables, cx.car, CAR_FILE_KNOWN_TO);
+        tables.regressors = regressors(&fit, tables, cx, CAR_FILE_KNOWN_TO);
         tables.model = Some(fit);
         Ok(())
     }

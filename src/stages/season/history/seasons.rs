@@ -105,7 +105,8 @@ impl History {
                         "its tables rest on {n} of the logs of season `{of}`: take those of one of the two out of the folder"
                     ));
                 }
-                _ => seen.push((season.as_str(), logs)),
+                _ if fits.is_ok() => seen.push((season.as_str(), logs)),
+                _ => {}
             }
         }
         out

@@ -51,6 +51,7 @@ fn history(tables: &SeasonTables) -> Vec<HistoryRow> {
         runs: &runs,
         reference_density: 1.225,
         tables: Path::new(""),
+        at_wheels: true,
         logs: &[],
         kept: None,
     };
@@ -201,6 +202,7 @@ fn seasons_are_held_against_each_other() {
         runs: &[],
         reference_density: 1.225,
         tables: folder.path(),
+        at_wheels: true,
         logs: &[],
         kept: None,
     };
@@ -240,6 +242,7 @@ fn a_season_under_another_name_is_no_second_witness() {
             runs: &[],
             reference_density: 1.225,
             tables: folder.path(),
+            at_wheels: true,
             logs: &logs,
             kept: None,
         };
@@ -264,6 +267,7 @@ fn a_season_that_cannot_be_read_is_named() {
         runs: &[],
         reference_density: 1.225,
         tables: folder.path(),
+        at_wheels: true,
         logs: &[],
         kept: None,
     };

@@ -131,6 +131,7 @@ fn rows_of(options: &str, fit: &SeasonFit, tables: &SeasonTables) -> Vec<TyreRow
         runs: &[],
         reference_density: 1.225,
         tables: Path::new(""),
+        at_wheels: true,
         logs: &[],
         kept: None,
     };

@@ -13,6 +13,8 @@ use crate::numerics::distributions::t_p_value;
 const SESSIONS: usize = 4;
 /// Chance that a sound season is called so, over all quantities.
 const LEVEL: f64 = 0.001;
+/// Chance below which a configuration is taken not to drift as all do, where these surely drift.
+const UNLIKE: f64 = 0.02;
 /// Share of a configuration's value from which a drift is worth saying.
 const MATTERS: f64 = 0.01;
 
@@ -86,16 +88,21 @@ fn drift(fit: &SeasonFit, quantity: usize) -> Option<Drift> {
     let tests = (fit.quantities.len() * (slopes.len() + 1)) as f64;
     let each: Vec<(usize, Told)> =
         slopes.keys().filter_map(|k| Some((*k, told(&|r| r.configuration == *k)?))).collect();
-    // Where one configuration drifts and others do not, no sensor warms up alike in all.
+    // Where one configuration drifts and others do not, no sensor warms up alike in all. Of a drift that is sure in all
+    // together less is asked to say that.
+    let sure = |p: f64| p * tests < LEVEL;
+    let of_all = sure(all.unlike(0.0));
+    let differs =
+        |own: &Told| if of_all { own.unlike(all.per_minute) < UNLIKE } else { sure(own.unlike(all.per_minute)) };
     let apart: Vec<(usize, f64)> = each
         .iter()
-        .filter(|(_, own)| own.unlike(all.per_minute) * tests < LEVEL && own.unlike(0.0) * tests < LEVEL)
+        .filter(|(_, own)| differs(own) && (of_all || sure(own.unlike(0.0))))
         .map(|(k, own)| (*k, own.per_minute))
         .collect();
     let alone = !apart.is_empty();
     let candidates: Vec<(usize, f64)> = match alone {
         true => apart,
-        false if all.unlike(0.0) * tests < LEVEL => slopes.keys().map(|k| (*k, all.per_minute)).collect(),
+        false if of_all => slopes.keys().map(|k| (*k, all.per_minute)).collect(),
         false => return None,
     };
     let worst = candidates.into_iter().filter_map(|(k, per_minute)| Some((k, per_minute, share(k, per_minute)?)));

@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 
 use rayon::prelude::*;
 
+use super::evidence::Observation;
 use super::{LetIn, SeasonFit};
 use crate::numerics::distributions::t_p_value;
 
@@ -47,6 +48,7 @@ pub fn drifts(fit: &SeasonFit) -> Vec<Drift> {
 struct Row {
     weight: f64,
     session: usize,
+    outing: usize,
     configuration: usize,
     time: f64,
     x: f64,
@@ -55,21 +57,22 @@ struct Row {
 
 fn drift(fit: &SeasonFit, quantity: usize) -> Option<Drift> {
     let model = &fit.model;
-    let mut outings: BTreeMap<(usize, usize), Vec<Row>> = BTreeMap::new();
-    for (i, o) in fit.evidence.observations.iter().enumerate().filter(|(_, o)| o.quantity == quantity) {
+    let row = |(i, o): (usize, &Observation)| {
         let (weight, residual) = (model.weight[i], model.residual[i]);
-        if weight > 0.0 && residual.is_finite() {
-            outings.entry((o.outing, o.configuration)).or_default().push(Row {
-                weight,
-                session: o.session,
-                configuration: o.configuration,
-                time: o.regressors[LetIn::Drift.index()],
-                x: model.x[i],
-                residual,
-            });
-        }
-    }
-    let mut rows: Vec<Row> = outings.into_values().flat_map(centred).collect();
+        (o.quantity == quantity && weight > 0.0 && residual.is_finite()).then(|| Row {
+            weight,
+            session: o.session,
+            outing: o.outing,
+            configuration: o.configuration,
+            time: o.regressors[LetIn::Drift.index()],
+            x: model.x[i],
+            residual,
+        })
+    };
+    let mut rows: Vec<Row> = fit.evidence.observations.iter().enumerate().filter_map(row).collect();
+    // They nearly stand so.
+    rows.sort_by_key(|r| (r.session, r.outing, r.configuration));
+    rows.chunk_by_mut(|a, b| (a.outing, a.configuration) == (b.outing, b.configuration)).for_each(centre);
     // What a drift of one per minute adds to each configuration's coefficient.
     let mut slopes: BTreeMap<usize, (f64, f64)> = BTreeMap::new();
     for r in &rows {
@@ -121,14 +124,19 @@ struct Told {
 impl Told {
     /// `None` where too few sessions tell.
     fn by<'r>(rows: impl Iterator<Item = &'r Row>) -> Option<Self> {
-        let (mut own, mut scores) = (0.0, BTreeMap::<usize, f64>::new());
+        // The rows of a session follow each other.
+        let (mut own, mut scores) = (0.0, Vec::<(usize, f64)>::new());
         for r in rows {
             own += r.weight * r.time * r.time;
-            *scores.entry(r.session).or_default() += r.weight * r.time * r.residual;
+            let score = r.weight * r.time * r.residual;
+            match scores.last_mut() {
+                Some((session, sum)) if *session == r.session => *sum += score,
+                _ => scores.push((r.session, score)),
+            }
         }
         let n = scores.len() as f64;
-        let sum: f64 = scores.values().sum();
-        let variance = scores.values().map(|s| (s - sum / n).powi(2)).sum::<f64>() * n / (n - 1.0);
+        let sum: f64 = scores.iter().map(|s| s.1).sum();
+        let variance = scores.iter().map(|s| s.1).map(|s| (s - sum / n).powi(2)).sum::<f64>() * n / (n - 1.0);
         let told = scores.len() >= SESSIONS && own > 0.0 && variance > 0.0;
         told.then(|| Self { per_minute: sum / own, error: variance.sqrt() / own, sessions: n })
     }
@@ -140,14 +148,13 @@ impl Told {
 }
 
 /// Takes the means off the rows of an outing.
-fn centred(mut rows: Vec<Row>) -> Vec<Row> {
+fn centre(rows: &mut [Row]) {
     let weight: f64 = rows.iter().map(|r| r.weight).sum();
     let mean = |of: fn(&Row) -> f64| rows.iter().map(|r| r.weight * of(r)).sum::<f64>() / weight;
     let (time, x, residual) = (mean(|r| r.time), mean(|r| r.x), mean(|r| r.residual));
-    for r in &mut rows {
+    for r in rows {
         (r.time, r.x, r.residual) = (r.time - time, r.x - x, r.residual - residual);
     }
-    rows
 }
 
 #[cfg(test)]

@@ -147,23 +147,28 @@ fn of_same_steps(results: &[LogResult]) -> Vec<Twice> {
     let mut all: Vec<Step> = told.flat_map(steps).collect();
     all.sort_unstable_by(|a, b| a.speed.total_cmp(&b.speed).then((a.log, a.at).cmp(&(b.log, b.at))));
     let like = |a: f64, b: f64| (a - b).abs() <= LIKE_SPEED * a.abs();
-    let mut met: BTreeMap<(usize, usize), BTreeMap<usize, usize>> = BTreeMap::new();
+    // Longer log, shorter log, and where they meet in the shorter and in the longer one: by chance most logs of a large season
+    // meet in some steps.
+    let mut met: Vec<[u32; 4]> = Vec::new();
     for (k, a) in all.iter().enumerate() {
         for b in all[k + 1..].iter().take_while(|b| like(a.speed, b.speed)) {
             if (a.gap - b.gap).abs() <= LIKE_GAP && like(a.next, b.next) && a.log != b.log {
                 let longer_first = (count(a.log), b.log) >= (count(b.log), a.log);
                 let (longer, shorter) = if longer_first { (a, b) } else { (b, a) };
-                met.entry((longer.log, shorter.log)).or_default().insert(shorter.at, longer.at);
+                met.push([longer.log, shorter.log, shorter.at, longer.at].map(|n| n as u32));
             }
         }
     }
     let mut out: Vec<Twice> = Vec::new();
-    for ((other, log), steps) in met {
+    met.sort_unstable();
+    met.dedup_by_key(|m| [m[0], m[1], m[2]]);
+    for steps in met.chunk_by(|a, b| a[..2] == b[..2]) {
+        let [other, log, ..] = steps[0].map(|n| n as usize);
         let enough = steps.len() >= STEPS && steps.len() as f64 >= MOSTLY * (count(log) - 1) as f64;
         // What is set aside already keeps no other out.
         if enough && out.iter().all(|twice| twice.log != log && twice.log != other) {
             let windows =
-                || steps.iter().map(|(at, there)| (&results[log].windows[*at], &results[other].windows[*there]));
+                || steps.iter().map(|m| (&results[log].windows[m[2] as usize], &results[other].windows[m[3] as usize]));
             if noise(windows()).is_some_and(|share| share < NO_NOISE) {
                 let agree = windows().all(|(a, b)| a.configuration == b.configuration);
                 let fault = LogFault::SameRun { log: results[other].named.log.clone() };

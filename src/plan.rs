@@ -44,10 +44,10 @@ impl Plan {
     /// Whether windows of a kind count as evidence of the fit.
     pub fn is_evidence(&self, kind: &str) -> bool {
         let mut fits = self.pipeline().season_wide.iter().filter_map(|step| match &step.value {
-            SeasonStep::Fit(fit) => Some(&fit.windows),
+            SeasonStep::Fit(fit) => Some(fit),
             _ => None,
         });
-        fits.next().is_none_or(|kinds| kinds.iter().any(|k| k.value == kind))
+        fits.next().is_none_or(|fit| fit.takes(kind))
     }
 
     /// Checks the chain of stages.

@@ -14,6 +14,7 @@ mod load;
 mod log_kit;
 mod main_job;
 mod numerics;
+mod odd_nights;
 mod parts;
 mod said;
 mod schemas;

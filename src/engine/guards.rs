@@ -3,6 +3,9 @@
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet};
 
+use rayon::prelude::*;
+
+use super::funnels;
 use super::one_log::{Counts, LogResult, NamedLog};
 use super::{Watcher, tables_folder};
 use crate::config::log_names::is_pattern;
@@ -139,41 +142,44 @@ pub(super) fn same_steps(results: &mut [LogResult], watcher: &dyn Watcher) {
 
 fn of_same_steps(results: &[LogResult]) -> Vec<Twice> {
     let count = |i: usize| results[i].windows.len();
-    let told = (0..results.len()).filter(|i| results[*i].outcome.is_ok() && count(*i) > STEPS);
+    let told: Vec<usize> = (0..results.len()).filter(|i| results[*i].outcome.is_ok() && count(*i) > STEPS).collect();
     let steps = |log: usize| {
         let pairs = results[log].windows.windows(2).enumerate();
         pairs.map(move |(at, w)| Step { log, at, speed: w[0].speed, next: w[1].speed, gap: w[1].start - w[0].start })
     };
-    let mut all: Vec<Step> = told.flat_map(steps).collect();
+    let mut all: Vec<Step> = told.iter().flat_map(|log| steps(*log)).collect();
     all.sort_unstable_by(|a, b| a.speed.total_cmp(&b.speed).then((a.log, a.at).cmp(&(b.log, b.at))));
-    let like = |a: f64, b: f64| (a - b).abs() <= LIKE_SPEED * a.abs();
-    // Longer log, shorter log, and where they meet in the shorter and in the longer one: by chance most logs of a large season
-    // meet in some steps.
-    let mut met: Vec<[u32; 4]> = Vec::new();
-    for (k, a) in all.iter().enumerate() {
-        for b in all[k + 1..].iter().take_while(|b| like(a.speed, b.speed)) {
-            if (a.gap - b.gap).abs() <= LIKE_GAP && like(a.next, b.next) && a.log != b.log {
-                let longer_first = (count(a.log), b.log) >= (count(b.log), a.log);
-                let (longer, shorter) = if longer_first { (a, b) } else { (b, a) };
-                met.push([longer.log, shorter.log, shorter.at, longer.at].map(|n| n as u32));
+    let like = |a: f64, b: f64| (a - b).abs() <= LIKE_SPEED * a.min(b).abs();
+    // By chance most logs of a large season meet in some steps: the meetings of one log are looked at and let go.
+    let of_log = |log: &usize| {
+        let mut met: BTreeMap<usize, BTreeMap<usize, usize>> = BTreeMap::new();
+        for here in steps(*log) {
+            let first = all.partition_point(|s| s.speed < here.speed && !like(s.speed, here.speed));
+            for there in all[first..].iter().take_while(|s| s.speed <= here.speed || like(s.speed, here.speed)) {
+                // The other is longer, or as long and earlier.
+                let longer = (count(there.log), *log) > (count(*log), there.log);
+                if longer && (there.gap - here.gap).abs() <= LIKE_GAP && like(there.next, here.next) {
+                    met.entry(there.log).or_default().insert(here.at, there.at);
+                }
             }
         }
-    }
-    let mut out: Vec<Twice> = Vec::new();
-    met.sort_unstable();
-    met.dedup_by_key(|m| [m[0], m[1], m[2]]);
-    for steps in met.chunk_by(|a, b| a[..2] == b[..2]) {
-        let [other, log, ..] = steps[0].map(|n| n as usize);
-        let enough = steps.len() >= STEPS && steps.len() as f64 >= MOSTLY * (count(log) - 1) as f64;
-        // What is set aside already keeps no other out.
-        if enough && out.iter().all(|twice| twice.log != log && twice.log != other) {
+        let one_run = |(other, steps): (usize, BTreeMap<usize, usize>)| {
+            let enough = steps.len() >= STEPS && steps.len() as f64 >= MOSTLY * (count(*log) - 1) as f64;
             let windows =
-                || steps.iter().map(|m| (&results[log].windows[m[2] as usize], &results[other].windows[m[3] as usize]));
-            if noise(windows()).is_some_and(|share| share < NO_NOISE) {
-                let agree = windows().all(|(a, b)| a.configuration == b.configuration);
-                let fault = LogFault::SameRun { log: results[other].named.log.clone() };
-                out.push(Twice { log, other, fault, agree });
-            }
+                || steps.iter().map(|(at, there)| (&results[*log].windows[*at], &results[other].windows[*there]));
+            let same = enough && noise(windows()).is_some_and(|share| share < NO_NOISE);
+            same.then(|| (other, *log, windows().all(|(a, b)| a.configuration == b.configuration)))
+        };
+        met.into_iter().filter_map(one_run).collect::<Vec<_>>()
+    };
+    let mut found: Vec<(usize, usize, bool)> = told.par_iter().flat_map_iter(of_log).collect();
+    found.sort_unstable();
+    let mut out: Vec<Twice> = Vec::new();
+    for (other, log, agree) in found {
+        // What is set aside already keeps no other out.
+        if out.iter().all(|twice| twice.log != log && twice.log != other) {
+            let fault = LogFault::SameRun { log: results[other].named.log.clone() };
+            out.push(Twice { log, other, fault, agree });
         }
     }
     out
@@ -274,22 +280,10 @@ pub(super) fn windows_not_lost(plan: &Plan, results: &[LogResult]) -> Result<(),
     if former == 0 {
         return Ok(());
     }
-    Err(Fatal::NoneLeft { logs: used().count(), former, lost: dearest_rules(results) })
-}
-
-/// The rule of every window stage that took most of the time.
-fn dearest_rules(results: &[LogResult]) -> String {
-    let mut stages: BTreeMap<&str, BTreeMap<&str, f64>> = BTreeMap::new();
-    for (stage, funnel) in results.iter().flat_map(|r| r.outcome.iter().flat_map(|p| &p.funnels)) {
-        let rules = stages.entry(stage).or_default();
-        funnel.rules.iter().for_each(|(rule, seconds)| *rules.entry(rule).or_default() += seconds);
-    }
-    let dearest = |(stage, rules): (&str, BTreeMap<&str, f64>)| {
-        let all: f64 = rules.values().sum();
-        let (rule, seconds) = rules.into_iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
-        (all > 0.0).then(|| format!("`{rule}` takes {:.0} % of the time from `{stage}`", 100.0 * seconds / all))
-    };
-    stages.into_iter().filter_map(dearest).collect::<Vec<_>>().join(", ")
+    let lost = funnels::dearest(results).into_iter();
+    let lost = lost.map(|of| format!("`{}` takes {:.0} % of the time from `{}`", of.rule, of.percent, of.stage));
+    let lost = lost.collect::<Vec<_>>().join(", ");
+    Err(Fatal::NoneLeft { logs: used().count(), former, lost })
 }
 
 /// A night on which no log can be used (a layout that was edited badly, say) writes nothing: it would empty the tables of

@@ -1,6 +1,7 @@
 //! Runs a plan over the logs: in parallel, one bad log costs one log, tables written at the end.
 
 pub mod cache;
+mod funnels;
 mod guards;
 pub mod lock;
 pub mod one_log;
@@ -250,7 +251,7 @@ impl Batch<'_> {
             guards::once(results, watcher);
             guards::apart(results, watcher);
             guards::same_runs(results, watcher);
-            guards::same_steps(results, watcher);
+            self.pool.install(|| guards::same_steps(results, watcher));
             lost = guards::windows_not_lost(plan, results);
             if lost.is_ok() {
                 let idle = |r: &LogResult| r.outcome.is_ok() && r.found.fitted == 0;

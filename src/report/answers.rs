@@ -4,8 +4,8 @@ use super::columns::lay_out;
 use super::flags::{Seen, without_empty_last};
 use crate::numerics::shown::with_half;
 use crate::stages::season::SeasonTables;
-use crate::stages::season::expected::rows::ROLLING_IN;
-use crate::stages::season::history::series::ALIKE;
+use crate::stages::season::fit::SeasonFit;
+use crate::table::flags::{ROLLING_NOT_TAKEN_OFF, meaning};
 use crate::table::verdicts::{ExpectedRow, ExpectedScaleRow, HistoryRow, SPEED_CAUTION, TYRE_CAUTION, TyreRow};
 use crate::units::{self, Dimension, Unit};
 
@@ -55,8 +55,8 @@ fn expected(season: &SeasonTables, force: Unit) -> String {
     for s in &season.expected_scale {
         out.push_str(&scale_line(s));
     }
-    if rows.iter().any(|r| r.why.contains(ROLLING_IN)) {
-        out.push_str(&format!("\n  {ROLLING_IN}"));
+    if rows.iter().any(|r| r.quantity == "drag") && season.model.as_ref().is_some_and(SeasonFit::rolling_left) {
+        out.push_str(&format!("\n  {}", meaning(ROLLING_NOT_TAKEN_OFF)));
     }
     // Those that no common factor holds stand by themselves.
     for r in rows.iter().filter(|r| r.verdict == "disagrees" && r.scale_verdict.is_none()) {
@@ -275,9 +275,10 @@ fn history(season: &SeasonTables) -> String {
             format!("{change} {symbol}").trim_end()
         ));
         // Said once, below the last that it is true of.
-        let of = |r: &HistoryRow| (r.of_season.clone(), r.event.clone(), r.quantity.clone(), r.why.clone());
-        let same = |next: &&&HistoryRow| of(next) == of(r);
-        if r.why.starts_with(ALIKE) && changed.get(i + 1).filter(same).is_none() {
+        let same = |next: &&&HistoryRow| {
+            (&next.of_season, &next.event, &next.quantity) == (&r.of_season, &r.event, &r.quantity)
+        };
+        if r.share_of_all.is_some() && changed.get(i + 1).filter(same).is_none() {
             out.push_str(&format!("\n    {}", r.why));
         }
     }

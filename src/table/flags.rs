@@ -34,6 +34,8 @@ pub const MOSTLY_OUTLIERS: &str = "mostly_outliers";
 pub const SESSIONS_AT_ODDS: &str = "sessions_at_odds";
 /// Flag of figures about which the only two sessions that ran them contradict each other.
 pub const SESSIONS_CONTRADICT: &str = "sessions_contradict";
+/// Flag of a drag that holds what the tyres' rolling takes with the downforce.
+pub const ROLLING_NOT_TAKEN_OFF: &str = "rolling_not_taken_off";
 /// Flag of a share of something that is not told from nothing.
 pub const DIVISOR_NOT_RESOLVED: &str = "divisor_not_resolved";
 /// Flag of a quantity that comes out below zero.
@@ -271,7 +273,7 @@ pub const FLAGS: &[Flag] = &[
     ),
     of(
         Result,
-        "rolling_not_taken_off",
+        ROLLING_NOT_TAKEN_OFF,
         "drag still holds the rolling resistance that downforce adds: fit front and rear downforce too",
     ),
     of(

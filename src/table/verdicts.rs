@@ -171,6 +171,7 @@ table_row! {
         change_lo95: Option<f64>, "see unit", "lower end of the 95 % interval";
         change_hi95: Option<f64>, "see unit", "upper end of the 95 % interval";
         degrees_of_freedom: Option<f64>, "1", "of that interval's t distribution; empty: of a normal one";
+        share_of_all: Option<f64>, "1", "share by which all configurations that can be compared moved, where they moved by one share: what measures the quantity, not the parts";
         p_value: Option<f64>, "1", "two-sided, for no change";
         p_holm: Option<f64>, "1", "Holm-adjusted over the rows of this quantity";
         verdict: String, "-", "changed, in doubt (larger than chance explains, but one session saw it alone), not changed or not comparable";

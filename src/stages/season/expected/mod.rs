@@ -4,7 +4,7 @@
 //! kind: a tunnel that reads 4 % more than the track everywhere is one finding, not twenty.
 
 pub mod figure;
-pub mod rows;
+mod rows;
 mod scale;
 #[cfg(test)]
 mod tests;

@@ -7,16 +7,13 @@ use crate::located::Located;
 use crate::numerics::multiple::holm;
 use crate::stages::season::answers::{DERIVED, minus_outside};
 use crate::stages::season::fit::SeasonFit;
+use crate::table::flags::{ROLLING_NOT_TAKEN_OFF, meaning};
 use crate::table::rows::ConfigurationRow;
 use crate::table::verdicts::{ExpectedRow, ExpectedScaleRow};
 use crate::units::Dimension;
 
 /// Half of a 95 % interval over standard error, for figures from outside: normal.
 const HALF_OVER_SE: f64 = 1.959_963_984_540_054;
-
-/// What is said where the track's drag is not what is commonly called so.
-pub const ROLLING_IN: &str = "the track's drag still holds the rolling resistance that downforce adds: fit front and rear \
-    downforce too";
 
 /// The kind of common factor that a quantity falls under.
 fn kind(quantity: &str) -> Option<&'static str> {
@@ -136,9 +133,8 @@ fn row(fit: &SeasonFit, figure: &Located<Figure>, unit: &str, held: &mut Vec<Hel
     (row.expected, row.expected_half95) = (c.value, c.half);
     let track = match of_track(fit, figure, unit) {
         Ok(Track { value, at_odds }) => {
-            let axles =
-                ["front_downforce", "rear_downforce"].iter().all(|axle| fit.quantities.iter().any(|q| q == axle));
-            let rolling = (figure.quantity.value == "drag" && !axles).then(|| ROLLING_IN.to_owned());
+            let left = figure.quantity.value == "drag" && fit.rolling_left();
+            let rolling = left.then(|| meaning(ROLLING_NOT_TAKEN_OFF).to_owned());
             row.why = rolling.into_iter().chain(at_odds).collect::<Vec<_>>().join("; ");
             value
         }

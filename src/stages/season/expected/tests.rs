@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::stages::season::fit::tests::{PLAIN, Season, make, solve, truth};
+use crate::table::flags::{ROLLING_NOT_TAKEN_OFF, meaning};
 use crate::table::verdicts::ExpectedRow;
 
 const SPEED: f64 = 160.0 / 3.6;
@@ -54,11 +55,11 @@ fn rows(fit: &SeasonFit, figures: &[String]) -> (Vec<ExpectedRow>, Vec<crate::ta
 fn drag_that_holds_the_rolling_of_downforce_is_said() {
     let fit = fit();
     let (rows_of_all, _) = rows(&fit, &figures(1.0, None));
-    assert!(rows_of_all.iter().all(|r| !r.why.contains(super::rows::ROLLING_IN)));
+    assert!(rows_of_all.iter().all(|r| !r.why.contains(meaning(ROLLING_NOT_TAKEN_OFF))));
     let mut alone = fit;
     alone.quantities[0] = "nose".to_owned();
     let (rows, _) = rows(&alone, &[line("configuration: c0", "drag", force(0, 2))]);
-    assert!(rows[0].why.contains(super::rows::ROLLING_IN), "{:?}", rows[0]);
+    assert!(rows[0].why.contains(meaning(ROLLING_NOT_TAKEN_OFF)), "{:?}", rows[0]);
 }
 
 #[test]

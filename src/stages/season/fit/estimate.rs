@@ -7,6 +7,7 @@ use nalgebra::DVector;
 
 use super::SeasonFit;
 use crate::numerics::distributions::t_quantile;
+use crate::table::flags::ROLLING_NOT_TAKEN_OFF;
 
 /// A number with its uncertainty.
 #[derive(Clone, Debug, PartialEq)]
@@ -68,7 +69,7 @@ pub fn combined(
             let apparent = of("resistance")?;
             Some(match downforce() {
                 Some(both) => (apparent.minus(&both.times(rolling_resistance)), None),
-                None => (apparent, Some("rolling_not_taken_off")),
+                None => (apparent, Some(ROLLING_NOT_TAKEN_OFF)),
             })
         }
         "downforce" => Some((downforce()?, None)),
@@ -79,6 +80,12 @@ pub fn combined(
         }
         _ => of(name).map(|d| (d, None)),
     }
+}
+
+/// Whether the drag made of these measured quantities holds what the tyres' rolling takes with the downforce.
+pub fn rolling_left(quantities: &[String]) -> bool {
+    let has = |n: &str| quantities.iter().any(|q| q == n);
+    has("resistance") && !(has("front_downforce") && has("rear_downforce"))
 }
 
 /// Puts independent variances together, each with its degrees of freedom, by Satterthwaite (Biometrics Bulletin 2, 1946):
@@ -110,6 +117,11 @@ impl SeasonFit {
     /// Whether that name is a ratio of coefficients, which no reference speed scales.
     pub fn is_ratio(name: &str) -> bool {
         matches!(name, "balance" | "efficiency")
+    }
+
+    /// Whether there is a drag that no downforce clears of rolling.
+    pub fn rolling_left(&self) -> bool {
+        rolling_left(&self.quantities)
     }
 
     /// Whether that name is a share of something that its own interval does not tell from nothing: the share's interval, made

@@ -148,7 +148,7 @@ struct Part {
 
 /// Collects what counts as evidence.
 pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]) -> Evidence {
-    let counted = |w: &&Window| fit.windows.iter().any(|k| k.value == w.kind);
+    let counted = |w: &&Window| fit.takes(w.kind);
     let configurations = configurations(runs);
     let index: BTreeMap<&str, usize> = configurations.iter().enumerate().map(|(i, c)| (c.name.as_str(), i)).collect();
     let names: Vec<(&str, &str)> =

@@ -28,6 +28,7 @@ use self::model::{Blocks, Model, Pair};
 use self::scatter::Scatter;
 use self::screen::Finding;
 use super::SeasonTables;
+use super::air_speed::unlike_ground;
 use super::regressors::{CAR_FILE_KNOWN_TO, regressors};
 use crate::error::Fatal;
 use crate::located::{Located, Spot};
@@ -219,6 +220,11 @@ pub struct Given<'a> {
 }
 
 impl Fit {
+    /// Whether windows of a kind count as evidence.
+    pub fn takes(&self, kind: &str) -> bool {
+        self.windows.iter().any(|k| k.value == kind)
+    }
+
     /// What has to be measured for a quantity as asked for.
     fn measured(name: &str) -> &str {
         if name == "drag" { "resistance" } else { name }
@@ -397,6 +403,8 @@ impl SeasonStage for Fit {
         tables.fits = rows::fits(&fit, tables);
         tables.configurations = rows::configurations(&fit, tables);
         tables.regressors = regressors(&fit, tables, cx, CAR_FILE_KNOWN_TO);
+        tables.drifts = drift::drifts(&fit);
+        tables.air_speed = unlike_ground(&tables.windows, fit.speed);
         tables.model = Some(fit);
         Ok(())
     }

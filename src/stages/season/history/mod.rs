@@ -6,7 +6,7 @@
 
 mod cells;
 mod seasons;
-pub mod series;
+mod series;
 #[cfg(test)]
 mod tests;
 

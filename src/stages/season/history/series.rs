@@ -128,9 +128,6 @@ fn against_others(points: &[Point], i: usize, changed: &[bool]) -> Option<Spread
     spread(me.value - mean, &variances)
 }
 
-/// Begins what is said of a change that all configurations share.
-pub const ALIKE: &str = "all configurations that can be compared moved by one share";
-
 /// Puts a number and its change into a row.
 pub fn put(row: &mut HistoryRow, point: &Point, change: &Change) {
     let own = spread(point.value, &[point.within, point.common]);
@@ -154,6 +151,7 @@ pub fn put(row: &mut HistoryRow, point: &Point, change: &Change) {
         false => "not changed",
     }
     .to_owned();
+    row.share_of_all = alike.filter(|_| change.changed);
     row.why = match (change.changed, alike) {
         (true, None) if alone => {
             "larger than chance explains, but one session saw it alone: its wind, its sensors or its \
@@ -164,7 +162,7 @@ pub fn put(row: &mut HistoryRow, point: &Point, change: &Change) {
             let percent = 100.0 * share.abs();
             let way = if share > 0.0 { "up" } else { "down" };
             format!(
-                "{ALIKE}, {percent:.1} % {way}: look at what measures it (sensor, spring, car file) before the parts"
+                "all configurations that can be compared moved by one share, {percent:.1} % {way}: look at what measures it (sensor, spring, car file) before the parts"
             )
         }
         (true, None) => {

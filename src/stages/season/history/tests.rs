@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use super::*;
+use crate::config::car::Car;
 use crate::stages::season::fit::tests::{PLAIN, Season, make, runs, solve, truth};
 use crate::table::parquet_file::{self, Origin};
 use crate::table::rows::{ConfigurationRow, FitRow, LogRow};
@@ -41,20 +42,20 @@ fn sheet() -> Vec<RunRow> {
     rows
 }
 
+fn car() -> Car {
+    crate::config::from_text(include_str!("../../../../sample-logs/car.yaml"))
+}
+
+/// Season 2031 with these logs, beside what lies in a folder of tables.
+fn cx<'a>(car: &'a Car, runs: &'a [RunRow], tables: &'a Path, logs: &'a [String]) -> SeasonCx<'a> {
+    SeasonCx { season: "2031", car, runs, reference_density: 1.225, tables, at_wheels: true, logs, kept: None }
+}
+
 fn history(tables: &SeasonTables) -> Vec<HistoryRow> {
     let fit = solve(tables, PLAIN, 3);
-    let car = crate::config::from_text(include_str!("../../../../sample-logs/car.yaml"));
+    let car = car();
     let runs = sheet();
-    let cx = SeasonCx {
-        season: "2031",
-        car: &car,
-        runs: &runs,
-        reference_density: 1.225,
-        tables: Path::new(""),
-        at_wheels: true,
-        logs: &[],
-        kept: None,
-    };
+    let cx = cx(&car, &runs, Path::new(""), &[]);
     let stage: History = crate::config::from_text("{}");
     stage.events(&fit, tables, &cx)
 }
@@ -75,7 +76,8 @@ fn a_planted_change_is_found_and_nothing_else() {
     assert!(c0.change_lo95.unwrap() > 0.0 && c0.p_holm.unwrap() < 0.05);
     // Every configuration: it is the sensor.
     let front = rows.iter().filter(|r| r.verdict == "changed" && r.quantity == "front_downforce");
-    assert!(front.clone().all(|r| r.why.starts_with(series::ALIKE) && r.why.contains(" % up")), "{c0:?}");
+    assert!(front.clone().all(|r| r.share_of_all.is_some_and(|s| (s - 0.08).abs() < 0.02)), "{c0:?}");
+    assert!(rows.iter().all(|r| r.share_of_all.is_none() || r.verdict == "changed"));
     assert_eq!(front.count(), 3);
     // The later the date, the lower the number of the event: dates set the order.
     assert_eq!((c0.position, c0.date.as_deref()), (2, Some("2031-07-01")));
@@ -195,17 +197,8 @@ fn seasons_are_held_against_each_other() {
     let tables = season(1.0, 3);
     let fit = solve(&tables, PLAIN, 3);
     last_season(folder.path(), &fit);
-    let car = crate::config::from_text(include_str!("../../../../sample-logs/car.yaml"));
-    let cx = SeasonCx {
-        season: "2031",
-        car: &car,
-        runs: &[],
-        reference_density: 1.225,
-        tables: folder.path(),
-        at_wheels: true,
-        logs: &[],
-        kept: None,
-    };
+    let car = car();
+    let cx = cx(&car, &[], folder.path(), &[]);
     let stage: History = crate::config::from_text("{}");
     let rows: Vec<HistoryRow> =
         stage.of_seasons(&fit, &tables, &cx).into_iter().filter(|r| r.quantity == "front_downforce").collect();
@@ -232,20 +225,11 @@ fn a_season_under_another_name_is_no_second_witness() {
     let origin = Origin { season: "2030".to_owned(), ..Default::default() };
     parquet_file::write(&mut to, &origin, &["a", "b", "c"].map(log)).unwrap();
     to.commit().unwrap();
-    let car = crate::config::from_text(include_str!("../../../../sample-logs/car.yaml"));
+    let car = car();
     let stage: History = crate::config::from_text("{}");
     let of = |logs: &[&str]| {
         let logs: Vec<String> = logs.iter().map(|l| (*l).to_owned()).collect();
-        let cx = SeasonCx {
-            season: "2031",
-            car: &car,
-            runs: &[],
-            reference_density: 1.225,
-            tables: folder.path(),
-            at_wheels: true,
-            logs: &logs,
-            kept: None,
-        };
+        let cx = cx(&car, &[], folder.path(), &logs);
         stage.of_seasons(&fit, &tables, &cx)
     };
     assert!(of(&["d"]).iter().any(|r| r.of_season == "2030" && r.change.is_some()));
@@ -260,17 +244,8 @@ fn a_season_that_cannot_be_read_is_named() {
     let folder = tempfile::tempdir().unwrap();
     let tables = season(1.0, 3);
     let fit = solve(&tables, PLAIN, 3);
-    let car = crate::config::from_text(include_str!("../../../../sample-logs/car.yaml"));
-    let cx = SeasonCx {
-        season: "2031",
-        car: &car,
-        runs: &[],
-        reference_density: 1.225,
-        tables: folder.path(),
-        at_wheels: true,
-        logs: &[],
-        kept: None,
-    };
+    let car = car();
+    let cx = cx(&car, &[], folder.path(), &[]);
     let stage: History = crate::config::from_text("seasons: [\"2029\"]");
     let rows = stage.of_seasons(&fit, &tables, &cx);
     let bad = rows.iter().find(|r| r.of_season == "2029").unwrap();

@@ -8,9 +8,10 @@ use crate::numerics::distributions::p_value;
 use crate::numerics::multiple::holm;
 use crate::stages::season::SeasonTables;
 use crate::stages::season::fit::SeasonFit;
-use crate::stages::season::fit::estimate::Estimate;
+use crate::stages::season::fit::estimate::{Estimate, rolling_left};
 use crate::stages::season::parts::model::{Gap, PartsFit};
 use crate::stages::season::parts::terms::Combination;
+use crate::table::flags::ROLLING_NOT_TAKEN_OFF;
 use crate::units::Unit;
 
 /// Additivity with a p-value under this, adjusted for the quantities that are tested, is in doubt.
@@ -87,7 +88,7 @@ impl Remark {
             Self::NotAdditive { .. } => "not_additive",
             Self::Several(_) => "described_alike",
             Self::OneSession => "session_scatter_not_visible",
-            Self::RollingLeft => "rolling_not_taken_off",
+            Self::RollingLeft => ROLLING_NOT_TAKEN_OFF,
             Self::OutOfReach { .. } => "balance_out_of_reach",
             Self::WingUnclear => "wing_effect_not_clear",
         }
@@ -311,14 +312,8 @@ impl<'a> Ground<'a> {
         out.extend((!self.doubts.is_empty()).then_some("not_additive"));
         out.extend((self.all_ran_as(combination).count() > 1).then_some("described_alike"));
         out.extend(self.wing_outside(combination).map(|remark| remark.flag()));
-        out.extend(self.rolling_left().then(|| Remark::RollingLeft.flag()));
+        out.extend(rolling_left(&self.parts.quantities).then(|| Remark::RollingLeft.flag()));
         out
-    }
-
-    /// Whether there is a drag that no downforce clears of rolling.
-    fn rolling_left(&self) -> bool {
-        let has = |n: &str| self.parts.quantities.iter().any(|q| q == n);
-        has("resistance") && !(has("front_downforce") && has("rear_downforce"))
     }
 
     fn wing_outside(&self, combination: &Combination) -> Option<Remark> {
@@ -348,6 +343,6 @@ impl<'a> Ground<'a> {
         if estimates().any(|e| e.flags.contains(&"session_scatter_not_visible")) {
             out.remarks.push(Remark::OneSession);
         }
-        out.remarks.extend(self.rolling_left().then_some(Remark::RollingLeft));
+        out.remarks.extend(rolling_left(&self.parts.quantities).then_some(Remark::RollingLeft));
     }
 }

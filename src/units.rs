@@ -310,13 +310,22 @@ pub fn unit_of(symbol: &str, dimension: Dimension) -> Result<Unit, UnitError> {
     }
 }
 
+/// The one unit of `dimension` that `symbol` is in another case, as some loggers write `KPH` and `PSI`. Where two differ by
+/// their case alone, none.
+pub fn whatever_case(symbol: &str, dimension: Dimension) -> Option<Unit> {
+    let s = symbol.trim().trim_start_matches('[').trim_end_matches(']').trim();
+    let alike = |x: &&Unit| x.dimension == dimension && x.symbol.eq_ignore_ascii_case(s);
+    let mut all = UNITS.iter().filter(alike);
+    all.next().copied().filter(|_| all.next().is_none())
+}
+
 /// The candidate most like `word`, if one is near enough to be meant.
 pub fn nearest<'a>(word: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let lower = word.to_lowercase();
     candidates
         .into_iter()
         .map(|c| (strsim::jaro_winkler(&lower, &c.to_lowercase()), c))
-        .filter(|(score, _)| *score > 0.7)
+        .filter(|(score, _)| *score > 0.8)
         .max_by(|a, b| a.0.total_cmp(&b.0))
         .map(|(_, c)| c)
 }
@@ -550,6 +559,14 @@ mod tests {
         // lbf/mph² from the two exact factors: their quotient in rational arithmetic (Python 3.11, fractions)
         let c = LBF / 0.44704_f64.powi(2);
         assert!((c - 22.258_384_856_561_083).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_unit_in_another_case_is_known_where_it_can_be_no_other() {
+        let of = |symbol, dimension| whatever_case(symbol, dimension).map(|u| u.symbol);
+        assert_eq!(of("[PSI]", Dimension::Pressure), Some("psi"));
+        assert_eq!(of("MPH", Dimension::Speed), Some("mph"));
+        assert_eq!((of("MPH", Dimension::Force), of("furlong", Dimension::Length)), (None, None));
     }
 
     #[test]

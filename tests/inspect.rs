@@ -90,6 +90,22 @@ fn clock_time_latin1_and_guessed_units() {
 }
 
 #[test]
+fn a_unit_in_another_case_is_taken_and_one_that_nobody_knows_is_said() {
+    let mut text = String::from("Time,Speed,Damper FL,Air Pressure\ns,KPH,furlong,degC\n");
+    (0..40).for_each(|i| text.push_str(&format!("{},{},12,1013\n", 0.02 * f64::from(i), 180 + i)));
+    let file = on_disk("run.csv", text.as_bytes());
+    let page = shown(&file.path);
+    assert!(page.contains("speed: { column: \"Speed\", unit: \"kph\" }  # check: the file writes `KPH`"), "{page}");
+    for (column, why) in [("Damper FL", "unknown unit `furlong`"), ("Air Pressure", "`degC` is a unit of temperature")]
+    {
+        let line = page.lines().find(|l| l.contains(&format!("{{ column: \"{column}\""))).unwrap();
+        assert!(line.starts_with("  # ") && line.contains("unit: ... }") && line.contains(why), "{line}");
+    }
+    assert!(page.contains("damper_fl: unit?") && page.contains("air_pressure: unit?"), "{page}");
+    assert_eq!(read_all(&file.path, &drafted(&file.path)).get("speed").unwrap()[0], 50.0);
+}
+
+#[test]
 fn a_layout_is_never_written_over() {
     let file = on_disk("run.csv", b"Time [s],Speed [km/h]\n0,100\n0.1,101\n0.2,102\n");
     let target = file.path.with_file_name("mine.layout.yaml");

@@ -107,8 +107,9 @@ channels: { speed: { column: Speed, unit: mph } }
     close(speeds(&frame), &[44.704, 22.352]);
     // Which of the two is right somebody has to know.
     assert_eq!(frame.flags, ["unit_unlike_file"]);
+    assert_eq!(frame.other_units, ["`Speed` (layout: mph; file: km/h)"]);
     let alike = load("a.csv", b"Time,Speed\ns,mph\n0,100\n1,50\n", layout(yaml), &["speed"]).unwrap();
-    assert!(alike.flags.is_empty(), "{:?}", alike.flags);
+    assert!(alike.flags.is_empty() && alike.other_units.is_empty(), "{:?}", alike.flags);
 }
 
 #[test]

@@ -57,6 +57,8 @@ pub struct Processed {
     pub flags: Vec<String>,
     /// What it says of its car.
     pub car: OfItsCar,
+    /// Columns of which the layout names another unit than the file does, with both.
+    pub other_units: Vec<String>,
 }
 
 /// How many windows a log has.
@@ -374,6 +376,7 @@ fn selected(plan: &Plan, cx: &LogCx, frame: &LogFrame, stage: usize) -> Result<P
         outings: frame.segments.iter().map(|s| s.outing).max().unwrap_or(0) as usize,
         flags: frame.all_flags(),
         car: frame.car,
+        other_units: frame.other_units.clone(),
         ..Default::default()
     };
     if let Some(step) = plan.pipeline().windows.get(stage) {

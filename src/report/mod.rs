@@ -5,4 +5,5 @@ pub mod columns;
 mod flags;
 pub mod parts;
 pub mod prediction;
+pub mod predictions;
 pub mod summary;

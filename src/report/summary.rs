@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::columns::lay_out;
 use super::flags::split;
-use super::parts;
+use super::{parts, predictions};
 use crate::config::issue::shown;
 use crate::engine::outcome::Outcome;
 use crate::numerics::shown::with_half;
@@ -24,6 +24,7 @@ pub fn text(outcome: &Outcome, plan: &Plan) -> String {
         out.push_str(&configurations(outcome, force, speed));
         out.push_str(&comparisons(&outcome.season.comparisons, force));
         out.push_str(&parts::effects(&outcome.season.parts, force));
+        out.push_str(&predictions::text(&outcome.season.predictions, force, speed));
         out.push_str(&parts::combinations(&outcome.season.combinations, force, speed));
         out.push_str(&super::answers::text(&outcome.season, force, speed));
     }

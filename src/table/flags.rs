@@ -50,6 +50,9 @@ pub const FRONT_LOAD_UNLIKE_TRANSFER: &str = "front_load_unlike_transfer";
 pub const REAR_LOAD_UNLIKE_TRANSFER: &str = "rear_load_unlike_transfer";
 pub const TORQUE_UNLIKE_ACCELERATION: &str = "torque_unlike_acceleration";
 
+/// Flag of a log with columns whose unit the layout says otherwise than the file.
+pub const UNIT_UNLIKE_FILE: &str = "unit_unlike_file";
+
 /// Every flag, by name within its kind.
 pub const FLAGS: &[Flag] = &[
     of(Log, "air_speed_from_pressure", "the air speed comes from a calibrated pressure channel; no wind is estimated"),
@@ -191,7 +194,7 @@ pub const FLAGS: &[Flag] = &[
     ),
     of(
         Log,
-        "unit_unlike_file",
+        UNIT_UNLIKE_FILE,
         "the layout names another unit for a column than the file itself does: the layout's was taken, and all that rests on it is wrong where it is the wrong one",
     ),
     of(

@@ -68,6 +68,8 @@ pub struct LogFrame {
     pub segments: Vec<Segment>,
     /// Remarks on the whole log that the tables carry as flags (`standard_atmosphere`, …), sorted.
     pub flags: Vec<String>,
+    /// Columns of which the layout names another unit than the file does, with both.
+    pub other_units: Vec<String>,
     /// What it says of its car.
     pub car: OfItsCar,
 }

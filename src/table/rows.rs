@@ -151,7 +151,7 @@ table_row! {
     /// One row per configuration: downforce, balance, drag and efficiency at the reference speed.
     pub struct ConfigurationRow in "configurations" {
         configuration: String, "-", "configuration";
-        parts: String, "-", "parts from the run sheet, comma separated";
+        parts: String, "-", "parts from the run sheet in the order of the alphabet, joined with +";
         wing_position: Option<f64>, "1", "wing position from the run sheet";
         downforce: Option<f64>, "N", "front plus rear downforce at the reference speed";
         downforce_se: Option<f64>, "N", "standard error";
@@ -243,7 +243,7 @@ table_row! {
     /// One row per predicted combination and figure.
     pub struct PredictionRow in "predictions" caution FORCE_CAUTION {
         name: String, "-", "name of the prediction";
-        parts: String, "-", "parts, joined with +";
+        parts: String, "-", "parts in the order of the alphabet, joined with +";
         wing_position: Option<f64>, "1", "wing position; that which gives the wanted balance where one was asked for";
         speed: f64, "m/s", "speed that forces are given at";
         density: f64, "kg/m3", "density that forces are given at";
@@ -267,7 +267,7 @@ table_row! {
     /// One row per combination of the available parts and the wing positions that ran.
     pub struct CombinationRow in "combinations" caution FORCE_CAUTION {
         rank: i64, "1", "1 for the most downforce among those that hold every limit; then those that may, then the rest";
-        parts: String, "-", "parts, joined with +";
+        parts: String, "-", "parts in the order of the alphabet, joined with +";
         wing_position: Option<f64>, "1", "wing position";
         front: Option<f64>, "N", "front downforce at the reference speed";
         front_lo95: Option<f64>, "N", "lower end of the 95 % interval";

@@ -24,6 +24,9 @@ const BESIDE: &str = ".beside-";
 /// The note, in the folder of the tables.
 const NOTE: &str = ".squarelaw.switch";
 
+/// What a note that can't be read means, and what helps.
+const DAMAGED: &str = "the note of tables that a run had not put in place when it died is damaged: take this file away, then run every pipeline that writes to this folder, which makes its tables anew";
+
 /// Files that are written at once.
 const WRITERS: usize = 3;
 
@@ -189,7 +192,7 @@ pub fn recover(tables: &Path) -> Result<Recovered, Fatal> {
     match fs::read(&note) {
         Ok(bytes) => {
             let mut waiting: Vec<Waiting> = serde_json::from_slice(&bytes)
-                .map_err(|e| Fatal::Table { path: note.clone(), detail: format!("can't be understood: {e}") })?;
+                .map_err(|e| Fatal::Table { path: note.clone(), detail: format!("{DAMAGED} ({e})") })?;
             // Whoever has taken a table away since does not wait for it.
             waiting.retain(|w| tables.join(&w.place).parent().is_some_and(Path::exists));
             out.finished = put(tables, &waiting)?;
@@ -462,6 +465,14 @@ mod tests {
         fs::write(folder.path().join(NOTE), serde_json::to_vec(&waiting).unwrap()).unwrap();
         assert_eq!(recover(folder.path()).unwrap().finished, 0);
         assert!(!folder.path().join(NOTE).exists());
+    }
+
+    #[test]
+    fn a_note_that_is_damaged_says_what_to_do() {
+        let folder = tempfile::tempdir().unwrap();
+        fs::write(folder.path().join(NOTE), "[{\"beside").unwrap();
+        let said = recover(folder.path()).unwrap_err().to_string();
+        assert!(said.contains(NOTE) && said.contains("take this file away, then run"), "{said}");
     }
 
     #[test]

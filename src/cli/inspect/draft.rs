@@ -95,12 +95,21 @@ fn channels(out: &mut String, sheet: &Sheet, guess: &Guess) {
             if mapped.check.is_empty() { String::new() } else { format!("  # check: {}", mapped.check.join("; ")) };
         line(out, &format!("  {}: {{ column: {}{unit} }}{check}", mapped.channel, quoted(name)));
     }
+    for unread in &guess.unread {
+        let name = sheet.columns.get(unread.index).map_or("", |c| c.name.as_str());
+        let (channel, why) = (unread.channel, &unread.why);
+        line(out, &format!("  # {channel}: {{ column: {}, unit: ... }}  # check: {why}", quoted(name)));
+    }
     let time = match guess.time {
         Time::Column { index, .. } | Time::Clock { index, .. } => Some(index),
         Time::None => None,
     };
     let rest = sheet.columns.iter().enumerate().filter(|(i, c)| {
-        Some(*i) != time && c.is_numeric() && !c.name.is_empty() && guess.mapped.iter().all(|m| m.index != *i)
+        Some(*i) != time
+            && c.is_numeric()
+            && !c.name.is_empty()
+            && guess.mapped.iter().all(|m| m.index != *i)
+            && guess.unread.iter().all(|u| u.index != *i)
     });
     let mut first = true;
     for (_, column) in rest {

@@ -48,12 +48,25 @@ pub struct Guess {
     pub time: Time,
     /// Channels, by name.
     pub mapped: Vec<Mapped>,
+    /// Columns whose name was understood and whose unit was not.
+    pub unread: Vec<Unread>,
+}
+
+/// A column that would be a channel but for its unit.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Unread {
+    /// The channel.
+    pub channel: &'static str,
+    /// Column in the file.
+    pub index: usize,
+    /// What is wrong with the unit.
+    pub why: String,
 }
 
 /// Guesses.
 pub fn guess(sheet: &Sheet) -> Guess {
     let time = time(sheet);
-    let mut mapped: Vec<(i32, Mapped)> = Vec::new();
+    let (mut mapped, mut unread): (Vec<(i32, Mapped)>, Vec<Unread>) = (Vec::new(), Vec::new());
     for (index, column) in sheet.columns.iter().enumerate() {
         let is_time = matches!(time, Time::Column { index: i, .. } | Time::Clock { index: i, .. } if i == index);
         let twice = sheet.columns.iter().filter(|c| c.name == column.name).count() > 1;
@@ -61,7 +74,14 @@ pub fn guess(sheet: &Sheet) -> Guess {
             continue;
         }
         let Some((channel, score)) = words::channel(&column.name) else { continue };
-        let Some(new) = map(channel, index, column) else { continue };
+        let new = match map(channel, index, column) {
+            Ok(Some(new)) => new,
+            Ok(None) => continue,
+            Err(why) => {
+                unread.push(Unread { channel: channel.name, index, why });
+                continue;
+            }
+        };
         // Of several columns the likeliest name counts, of equals the first.
         match mapped.iter_mut().find(|(_, m)| m.channel == channel.name) {
             Some(old) if old.0 < score => {
@@ -76,19 +96,24 @@ pub fn guess(sheet: &Sheet) -> Guess {
     }
     let mut mapped: Vec<Mapped> = mapped.into_iter().map(|(_, m)| m).collect();
     mapped.sort_by_key(|m| m.channel);
-    Guess { time, mapped }
+    unread.retain(|u| mapped.iter().all(|m| m.channel != u.channel));
+    Guess { time, mapped, unread }
 }
 
 /// The column's unit must measure what the channel does; without unit one is guessed from the numbers.
-fn map(channel: &'static Channel, index: usize, column: &Column) -> Option<Mapped> {
+fn map(channel: &'static Channel, index: usize, column: &Column) -> Result<Option<Mapped>, String> {
     let mut check = Vec::new();
     let unit = match &column.unit {
-        Some(unit) => {
-            units::unit_of(unit, channel.dimension).ok()?;
-            (!column.unit_in_file).then(|| unit.clone())
-        }
+        Some(unit) => match units::unit_of(unit, channel.dimension) {
+            Ok(_) => (!column.unit_in_file).then(|| unit.clone()),
+            Err(wrong) => {
+                let meant = units::whatever_case(unit, channel.dimension).ok_or_else(|| wrong.to_string())?;
+                check.push(format!("the file writes `{unit}`"));
+                Some(meant.symbol.to_owned())
+            }
+        },
         None => {
-            let (low, high) = column.range()?;
+            let Some((low, high)) = column.range() else { return Ok(None) };
             check.push("the unit is a guess".to_owned());
             Some(likely_unit(channel, low.abs().max(high.abs())).to_owned())
         }
@@ -98,7 +123,7 @@ fn map(channel: &'static Channel, index: usize, column: &Column) -> Option<Mappe
     } else if channel.name.starts_with("damper_") {
         check.push("compression positive?".to_owned());
     }
-    Some(Mapped { channel: channel.name, index, unit, check })
+    Ok(Some(Mapped { channel: channel.name, index, unit, check }))
 }
 
 /// The unit in which the largest number makes sense.

@@ -62,7 +62,9 @@ fn cells(index: usize, column: &Column, sheet: &Sheet, guess: &Guess, rate: Opti
             .mapped
             .iter()
             .find(|m| m.index == index)
-            .map_or(String::new(), |m| format!("{}{}", m.channel, if m.check.is_empty() { "" } else { " ?" })),
+            .map(|m| format!("{}{}", m.channel, if m.check.is_empty() { "" } else { " ?" }))
+            .or_else(|| guess.unread.iter().find(|u| u.index == index).map(|u| format!("{}: unit?", u.channel)))
+            .unwrap_or_default(),
     };
     let (low, high) = match column.range() {
         Some((low, high)) => (short(low), short(high)),

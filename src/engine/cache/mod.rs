@@ -18,7 +18,7 @@ pub mod key;
 pub mod pack;
 pub mod room;
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{self, File};
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -60,6 +60,8 @@ pub struct Cache {
     windows: Packs,
     index: Mutex<Index>,
     remarks: Mutex<BTreeSet<String>>,
+    /// Files with entries that were damaged.
+    damaged: Mutex<BTreeSet<PathBuf>>,
     /// Whether anything was written.
     grown: AtomicBool,
 }
@@ -94,6 +96,7 @@ impl Cache {
             windows: Packs::of(folder.join(WINDOWS)),
             index: Mutex::new(index),
             remarks: Mutex::new(BTreeSet::new()),
+            damaged: Mutex::new(BTreeSet::new()),
             grown: AtomicBool::new(false),
         };
         if let Some(why) = damaged {
@@ -115,6 +118,18 @@ impl Cache {
     /// Remarks since the last look, each once.
     pub fn remarks(&self) -> Vec<String> {
         let mut remarks = self.remarks.lock().unwrap_or_else(PoisonError::into_inner);
+        let damaged = std::mem::take(&mut *self.damaged.lock().unwrap_or_else(PoisonError::into_inner));
+        let mut by_kind: BTreeMap<Option<&Path>, Vec<&Path>> = BTreeMap::new();
+        for path in &damaged {
+            by_kind.entry(path.parent()).or_default().push(path);
+        }
+        remarks.extend(by_kind.values().filter_map(|of| {
+            let (first, more) = of.split_first()?;
+            Some(match more.len() {
+                0 => format!("cache entry {} was damaged; it is made anew", first.display()),
+                n => format!("cache entry {} and {n} more were damaged; they are made anew", first.display()),
+            })
+        }));
         std::mem::take(&mut *remarks).into_iter().collect()
     }
 
@@ -177,9 +192,9 @@ impl Cache {
         }
     }
 
-    /// Said once of every file, however much in it is damaged.
+    /// Counted once for every file, however much in it is damaged.
     fn damaged(&self, path: &Path) {
-        self.remark(format!("cache entry {} was damaged; it is made anew", path.display()));
+        self.damaged.lock().unwrap_or_else(PoisonError::into_inner).insert(path.to_owned());
     }
 
     fn found<T: DeserializeOwned>(&self, path: &Path, key: &str) -> Option<T> {

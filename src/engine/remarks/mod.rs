@@ -18,7 +18,7 @@ use super::{Watcher, tables_folder};
 use crate::plan::Plan;
 use crate::table::flags::{
     FRONT_LOAD_UNLIKE_TRANSFER, LOADS_OUT_OF_STEP, REAR_LOAD_UNLIKE_TRANSFER, TORQUE_OUT_OF_STEP,
-    TORQUE_UNLIKE_ACCELERATION, meaning,
+    TORQUE_UNLIKE_ACCELERATION, UNIT_UNLIKE_FILE, meaning,
 };
 use crate::table::parquet_file::{self, place};
 use crate::table::rows::{BatchRow, LogRow};
@@ -97,7 +97,7 @@ const LOOK_AT: [&str; 15] = [
     FRONT_LOAD_UNLIKE_TRANSFER,
     REAR_LOAD_UNLIKE_TRANSFER,
     TORQUE_UNLIKE_ACCELERATION,
-    "unit_unlike_file",
+    UNIT_UNLIKE_FILE,
     "temperature_unlike_run_sheet",
     "pressure_unlike_run_sheet",
     "pressure_unlike_altitude",
@@ -113,7 +113,8 @@ pub(super) fn of_logs(results: &[LogResult], plan: &Plan) -> Vec<String> {
         let logs = with(flag);
         (!logs.is_empty()).then(|| {
             let which = if logs.len() == 1 { "log" } else { "logs" };
-            format!("{which} {}: {}", first_of(&logs), meaning(flag))
+            let columns = if flag == UNIT_UNLIKE_FILE { columns_of_other_units(results) } else { String::new() };
+            format!("{which} {}: {columns}{}", first_of(&logs), meaning(flag))
         })
     };
     LOOK_AT
@@ -123,6 +124,14 @@ pub(super) fn of_logs(results: &[LogResult], plan: &Plan) -> Vec<String> {
         .chain(unheld(results, plan))
         .chain(of_the_car(results))
         .collect()
+}
+
+/// The columns of all logs whose unit the layout says otherwise than the file.
+fn columns_of_other_units(results: &[LogResult]) -> String {
+    let all: BTreeSet<&String> =
+        results.iter().filter_map(|r| r.outcome.as_ref().ok()).flat_map(|of| &of.other_units).collect();
+    let which = if all.len() == 1 { "column" } else { "columns" };
+    format!("{which} {}: ", first_of(&all.into_iter().cloned().collect::<Vec<_>>()))
 }
 
 fn first_of(all: &[String]) -> String {

@@ -179,6 +179,7 @@ impl LogStage for Align {
             segments: Vec::new(),
             flags: log.flags,
             car: log.car,
+            other_units: log.other_units,
         };
         let base = Base::new(&log.time, grid);
         for column in log.columns {

@@ -41,8 +41,8 @@ pub struct Found<'a> {
     pub scale: f64,
     /// SI value of zero.
     pub offset: f64,
-    /// The layout names another unit than the file does.
-    pub unlike_file: bool,
+    /// The file's unit, where the layout names another one.
+    pub unlike_file: Option<&'static str>,
 }
 
 /// Where the time comes from, resolved.
@@ -170,7 +170,7 @@ impl Look<'_> {
             return Err(self.wrong_unit(channel, &source.column, None, "a temperature can't be reversed".to_owned()));
         }
         let of_file = in_file.and_then(|symbol| units::unit_of(symbol, dimension).ok());
-        let unlike_file = of_file.is_some_and(|other| (other.scale, other.offset) != (unit.scale, unit.offset));
+        let unlike_file = of_file.filter(|other| (other.scale, other.offset) != (unit.scale, unit.offset));
         let sign = if source.reversed { -1.0 } else { 1.0 };
         Ok(Found {
             channel,
@@ -179,7 +179,7 @@ impl Look<'_> {
             index,
             scale: sign * unit.scale,
             offset: sign * unit.offset,
-            unlike_file,
+            unlike_file: unlike_file.map(|other| other.symbol),
         })
     }
 

@@ -2,11 +2,19 @@
 
 use super::columns::{Found, Map, Time};
 use crate::error::LogFault;
+use crate::table::flags::UNIT_UNLIKE_FILE;
 use crate::table::frame::{Column, LogFrame, OfItsCar};
 
 /// Longest log that is believed, seconds: more means a wrong time unit, or a clock that jumped
 /// (common practice, no source).
 const LONGEST: f64 = 100_000.0;
+
+/// A column whose unit the layout says otherwise than the file, with both.
+fn other_unit(found: &Found) -> Option<String> {
+    let of_file = found.unlike_file?;
+    let of_layout = found.source.unit.as_ref().map_or("1", |unit| unit.as_str());
+    Some(format!("`{}` (layout: {of_layout}; file: {of_file})", found.source.column.value))
+}
 
 /// Columns of one file: SI, `NaN` where blank.
 #[derive(Debug)]
@@ -68,7 +76,7 @@ impl<'a> Samples<'a> {
             return Err(LogFault::Implausible { channel, value: (last - first).round(), unit, low: 0.0, high });
         }
         self.time.iter_mut().for_each(|t| *t -= first);
-        let unlike = self.found.iter().any(|f| f.unlike_file);
+        let other_units = self.found.iter().filter_map(other_unit).collect::<Vec<_>>();
         let columns = self.found.iter().zip(self.values).map(|(f, values)| Column {
             name: f.channel.to_owned(),
             dimension: f.dimension,
@@ -81,7 +89,8 @@ impl<'a> Samples<'a> {
             columns: columns.collect(),
             segments: Vec::new(),
             car: OfItsCar::default(),
-            flags: unlike.then(|| "unit_unlike_file".to_owned()).into_iter().collect(),
+            flags: (!other_units.is_empty()).then(|| UNIT_UNLIKE_FILE.to_owned()).into_iter().collect(),
+            other_units,
         })
     }
 

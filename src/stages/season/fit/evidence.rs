@@ -100,6 +100,13 @@ pub struct Configuration {
     pub wing_position: Option<f64>,
 }
 
+impl Configuration {
+    /// The parts as tables write them: in the order of the alphabet, joined with `+`.
+    pub fn parts_joined(&self) -> String {
+        self.parts.iter().map(String::as_str).collect::<BTreeSet<_>>().into_iter().collect::<Vec<_>>().join("+")
+    }
+}
+
 /// All observations of a season, with the names behind the indices.
 #[derive(Clone, Debug, Default)]
 pub struct Evidence {

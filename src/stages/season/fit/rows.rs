@@ -372,7 +372,7 @@ fn configuration_row(doubts: &Doubts, tables: &SeasonTables, behind: &Behind, k:
     };
     let mut row = ConfigurationRow {
         configuration: c.name.clone(),
-        parts: c.parts.join(","),
+        parts: c.parts_joined(),
         wing_position: c.wing_position,
         reference_speed: fit.speed,
         reference_density: fit.density,

@@ -47,6 +47,14 @@ table_row! {
     }
 }
 
+impl ConfigurationDigest {
+    /// Whether it has these parts, joined as tables write them; former versions joined them otherwise.
+    pub(super) fn has(&self, parts: &str) -> bool {
+        let own: BTreeSet<&str> = self.parts.split([',', '+']).filter(|p| !p.is_empty()).collect();
+        own == parts.split('+').filter(|p| !p.is_empty()).collect()
+    }
+}
+
 /// Another season's numbers, or why there are none.
 struct Other {
     season: String,
@@ -125,7 +133,7 @@ impl History {
     ) -> Vec<Point> {
         let v2 = fit.speed * fit.speed;
         let Some(configuration) = fit.evidence.configurations.get(k) else { return Vec::new() };
-        let parts = configuration.parts.join(",");
+        let parts = configuration.parts_joined();
         let mut out = Vec::new();
         for (position, season) in seasons.iter().enumerate() {
             if *season == cx.season {
@@ -136,7 +144,7 @@ impl History {
                 continue;
             }
             let Some(other) = others.iter().find(|o| o.season == *season) else { continue };
-            let same = |c: &ConfigurationDigest| c.parts == parts && c.wing_position == configuration.wing_position;
+            let same = |c: &ConfigurationDigest| c.has(&parts) && c.wing_position == configuration.wing_position;
             if !other.configurations.iter().any(|c| c.configuration == configuration.name && same(c)) {
                 continue;
             }

@@ -4,6 +4,7 @@ use std::path::Path;
 
 use super::*;
 use crate::config::car::Car;
+use crate::stages::season::fit::evidence::Configuration;
 use crate::stages::season::fit::tests::{PLAIN, Season, make, runs, solve, truth};
 use crate::table::parquet_file::{self, Origin};
 use crate::table::rows::{ConfigurationRow, FitRow, LogRow};
@@ -212,6 +213,20 @@ fn seasons_are_held_against_each_other() {
     // Another wing position is another car: this season stands alone there.
     assert!(of("2030", "c2").is_none());
     assert_eq!(of("2031", "c2").unwrap().verdict, "not comparable");
+}
+
+#[test]
+fn parts_are_the_same_in_whatever_order_and_by_whatever_sign_they_are_joined() {
+    let of = |parts: &str| seasons::ConfigurationDigest { parts: parts.to_owned(), ..Default::default() };
+    let parts = |names: &[&str]| {
+        let parts = names.iter().map(|n| (*n).to_owned()).collect();
+        Configuration { name: String::new(), parts, wing_position: None }.parts_joined()
+    };
+    let both = parts(&["splitter", "lip"]);
+    assert_eq!((both.as_str(), parts(&[]).as_str()), ("lip+splitter", ""));
+    assert!(["lip+splitter", "splitter,lip", "splitter+lip"].iter().all(|p| of(p).has(&both)));
+    assert!(["lip", "", "lip+splitter+strip"].iter().all(|p| !of(p).has(&both)));
+    assert!(of("").has(&parts(&[])) && !of("lip").has(&parts(&[])));
 }
 
 #[test]

@@ -23,7 +23,11 @@ pub const CHANNELS: &[Channel] = {
     use Dimension::*;
     &[
         c("speed", Speed, "speed over ground, forward positive"),
-        c("air_speed", Speed, "speed of the undisturbed air along x, as a pitot tube gives it"),
+        c(
+            "air_speed",
+            Speed,
+            "true air speed along x, of the undisturbed air (a speed that the logger makes of a pitot tube's pressure and one fixed density is an indicated one, and wrong by the root of the densities)",
+        ),
         c("accel_x", Acceleration, "specific force along x (accelerometer), forward positive; holds the gradient"),
         c("accel_y", Acceleration, "specific force along y, left positive"),
         c("accel_z", Acceleration, "specific force along z, up positive: +9.81 at rest"),

@@ -264,7 +264,7 @@ fn a_history_of_runs_that_can_not_be_read_is_put_aside() {
     fs::write(&batch, "torn").unwrap();
     let said = season.run(&[]).expect(0).said();
     assert!(said.contains("former runs"), "{said}");
-    assert_eq!(fs::read_to_string(batch.with_file_name(".former-batch.parquet")).unwrap(), "torn");
+    assert_eq!(fs::read_to_string(batch.with_file_name(".former-batch")).unwrap(), "torn");
     assert_eq!(season.last().exit, 0);
     // To read a pipe would wait for whoever writes to it, for ever.
     fs::remove_file(&batch).unwrap();

@@ -179,7 +179,9 @@ impl Reader {
     fn run_sheet(&mut self, path: &Path, named: NamedAt) -> Option<RunSheet> {
         let rows = if has_ending(path, &["yaml", "yml"]) {
             let (rows, _): (Vec<Located<RunRow>>, _) = self.yaml(path, named)?;
-            rows.into_iter().map(|r| RunRow { spot: r.spot, ..r.value }).collect()
+            let mut rows: Vec<RunRow> = rows.into_iter().map(|r| RunRow { spot: r.spot, ..r.value }).collect();
+            rows.iter_mut().for_each(RunRow::trim);
+            rows
         } else {
             let text = self.text(path, Some(named))?;
             let before = self.issues.0.len();

@@ -66,6 +66,17 @@ pub struct RunRow {
     pub spot: Spot,
 }
 
+impl RunRow {
+    /// Takes blanks off the ends of names: nobody sees them, and `base` with one would be another car.
+    pub fn trim(&mut self) {
+        let cut = |text: &mut String| *text = text.trim().to_owned();
+        [&mut self.log.value, &mut self.configuration.value, &mut self.event, &mut self.session]
+            .into_iter()
+            .for_each(cut);
+        self.parts.iter_mut().for_each(cut);
+    }
+}
+
 /// The run sheet of a season.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct RunSheet {

@@ -106,7 +106,7 @@ pub fn run(
     let started = outcome::now();
     let tables = tables_folder(plan);
     let _lock = take(&tables, watcher)?;
-    let (named, cache) = (discover(plan)?, opened(plan, options)?);
+    let (named, cache) = (discover(plan, watcher)?, opened(plan, options)?);
     if let Some(cache) = &cache
         && let Some(standing) = standing::look(cache, plan, &tables, &named)
     {
@@ -186,7 +186,7 @@ pub fn tables_folder(plan: &Plan) -> PathBuf {
 /// # Errors
 /// As [`run`].
 pub fn tables(plan: &Plan, options: &Options, stop: &AtomicBool, watcher: &dyn Watcher) -> Result<SeasonTables, Fatal> {
-    let (named, cache) = (discover(plan)?, opened(plan, options)?);
+    let (named, cache) = (discover(plan, watcher)?, opened(plan, options)?);
     let batch = Batch { plan, options, stop, watcher, cache: cache.as_ref(), pool: pool(options)? };
     let mut results = batch.kept(&named)?;
     batch.fitted(&mut results)
@@ -328,14 +328,21 @@ impl Batch<'_> {
     }
 }
 
-fn discover(plan: &Plan) -> Result<Vec<NamedLog>, Fatal> {
+/// The logs of a plan; what can't be looked at is said.
+fn discover(plan: &Plan, watcher: &dyn Watcher) -> Result<Vec<NamedLog>, Fatal> {
+    let (named, unseen) = found(plan)?;
+    unseen.iter().for_each(|text| watcher.remark(text));
+    Ok(named)
+}
+
+fn found(plan: &Plan) -> Result<(Vec<NamedLog>, Vec<String>), Fatal> {
     let base = &plan.definitions.base;
     let Some(LogStep::Load(load)) = plan.pipeline().per_log.first().map(|s| &s.value) else {
         return Err(Fatal::Internal("a plan without `load` passed the checks".to_owned()));
     };
     let tables = tables_folder(plan);
     let tables = tables.canonicalize().unwrap_or(tables);
-    let paths = load::discover(load, base, &|file| parquet_file::is_table(&tables, file))?;
+    let (paths, unseen) = load::discover(load, base, &|file| parquet_file::is_table(&tables, file))?;
     let file_name = |p: &Path| p.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
     let mut names: Vec<String> = paths.iter().map(|p| file_name(p)).collect();
     names.sort();
@@ -358,7 +365,7 @@ fn discover(plan: &Plan) -> Result<Vec<NamedLog>, Fatal> {
         })
         .collect();
     out.sort_by(|a, b| a.log.cmp(&b.log));
-    Ok(out)
+    Ok((out, unseen))
 }
 
 /// A log and what its header says.
@@ -374,7 +381,7 @@ pub fn headers(plan: &Plan) -> Result<(Vec<Header>, Vec<String>), Fatal> {
         return Err(Fatal::Internal("a plan without `load` passed the checks".to_owned()));
     };
     let runs = Runs::new(&plan.definitions.runs.rows);
-    let found = discover(plan)?;
+    let (found, unseen) = found(plan)?;
     let one = |named: NamedLog| {
         let rows: Vec<_> = one_log::runs_of(&runs, &named).into_iter().cloned().collect();
         let result = guards::namesake(&found, &named, &rows)
@@ -383,6 +390,6 @@ pub fn headers(plan: &Plan) -> Result<(Vec<Header>, Vec<String>), Fatal> {
             .and_then(|layout| load::header_check(&named.path, layout, &plan.needed));
         (named, result)
     };
-    let odd = remarks::of_definitions(plan, &found);
+    let odd = unseen.into_iter().chain(remarks::of_definitions(plan, &found)).collect();
     Ok((found.iter().cloned().map(one).collect(), odd))
 }

@@ -373,7 +373,7 @@ fn selected(plan: &Plan, cx: &LogCx, frame: &LogFrame, stage: usize) -> Result<P
     let mut out = Processed {
         duration: frame.time.last().copied().unwrap_or(0.0),
         rate: frame.rate,
-        outings: frame.segments.iter().map(|s| s.outing).max().unwrap_or(0) as usize,
+        outings: frame.outings,
         flags: frame.all_flags(),
         car: frame.car,
         other_units: frame.other_units.clone(),

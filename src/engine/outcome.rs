@@ -168,9 +168,8 @@ fn log_row(r: &LogResult, odd: Option<&String>) -> LogRow {
     match &r.outcome {
         Ok(p) => {
             row.status = "used".to_owned();
-            row.outings = p.outings as i64;
-            row.duration = p.duration;
-            row.rate = p.rate;
+            row.outings = Some(p.outings as i64);
+            (row.duration, row.rate) = (Some(p.duration), Some(p.rate));
             let idle = (r.found.fitted == 0).then(|| "no_window_found".to_owned());
             let odd_flag = odd.map(|_| UNLIKE_ITS_CONFIGURATION.to_owned());
             let flags: BTreeSet<String> = p.flags.iter().cloned().chain(idle).chain(odd_flag).collect();

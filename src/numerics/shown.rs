@@ -6,6 +6,19 @@ pub fn with_half(value: f64, half: f64) -> String {
     format!("{value:.digits$} ± {half:.digits$}")
 }
 
+/// A number to so many significant figures, those before the point never rounded away.
+pub fn figures(value: f64, significant: i32) -> String {
+    let size = if value == 0.0 || !value.is_finite() { 0 } else { value.abs().log10().floor() as i32 };
+    let digits = (significant - 1 - size).clamp(0, 9) as usize;
+    format!("{value:.digits$}")
+}
+
+/// A number that somebody wrote: at most one decimal, and none that says nothing.
+pub fn stated(value: f64) -> String {
+    let text = format!("{value:.1}");
+    text.strip_suffix(".0").map(str::to_owned).unwrap_or(text)
+}
+
 fn digits_of(half: f64) -> usize {
     if !half.is_finite() || half <= 0.0 {
         return 1;
@@ -20,6 +33,16 @@ fn digits_of(half: f64) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn figures_hold_in_every_unit() {
+        assert_eq!(
+            [6031.0, 6.031, 0.14823, 27.5, 0.0].map(|v| figures(v, 3)),
+            ["6031", "6.03", "0.148", "27.5", "0.00"]
+        );
+        assert_eq!([7.53, 0.00753, 128.4].map(|v| figures(v, 2)), ["7.5", "0.0075", "128"]);
+        assert_eq!([160.0, 44.444, 159.96].map(stated), ["160", "44.4", "160"]);
+    }
 
     #[test]
     fn digits_follow_the_interval() {

@@ -2,7 +2,7 @@
 
 use super::columns::lay_out;
 use super::flags::{Seen, without_empty_last};
-use crate::numerics::shown::with_half;
+use crate::numerics::shown::{figures, stated, with_half};
 use crate::stages::season::SeasonTables;
 use crate::stages::season::fit::SeasonFit;
 use crate::table::flags::{ROLLING_NOT_TAKEN_OFF, meaning};
@@ -83,7 +83,7 @@ fn expected(season: &SeasonTables, force: Unit) -> String {
             format!("  {}", subject(r)),
             r.quantity.replace('_', " "),
             cell(r.track, r.track_lo95, r.track_hi95, f),
-            format!("{:.0}", r.expected * f),
+            figures(r.expected * f, 3),
             cell(r.minus_scaled, r.minus_scaled_lo95, r.minus_scaled_hi95, f),
         ]);
     }
@@ -145,10 +145,10 @@ fn limits(season: &SeasonTables, speed: Unit, seen: &mut Seen) -> String {
         let side = r.side.replace('_', " ");
         table.push(vec![
             format!(
-                "{} {side} {} at {:.0} {}",
+                "{} {side} {} at {} {}",
                 r.quantity.replace('_', " "),
                 format!("{} {symbol}", short(r.limit * factor)).trim_end(),
-                speed.from_si(r.speed),
+                stated(speed.from_si(r.speed)),
                 speed.symbol
             ),
             r.configuration.clone(),
@@ -205,9 +205,9 @@ fn tyres(rows: &[TyreRow], force: Unit, speed: Unit, marks: &mut Seen) -> String
             worst.configuration.clone(),
             worst.case.replace('_', " "),
             worst.corner.clone(),
-            worst.speed.map_or("-".to_owned(), |v| format!("{:.0}", speed.from_si(v))),
+            worst.speed.map_or("-".to_owned(), |v| figures(speed.from_si(v), 3)),
             cell(worst.load, worst.load_lo95, worst.load_hi95, f),
-            worst.capacity.map_or("none".to_owned(), |c| format!("{:.0}", c * f)),
+            worst.capacity.map_or("none".to_owned(), |c| figures(c * f, 3)),
             worst.share_used.map_or("-".to_owned(), |s| format!("{:.0}", 100.0 * s)),
             if worst.verdict == "above_speed_symbol" {
                 "above symbol".to_owned()
@@ -223,7 +223,7 @@ fn tyres(rows: &[TyreRow], force: Unit, speed: Unit, marks: &mut Seen) -> String
 
 fn energy(season: &SeasonTables, speed: Unit, seen: &mut Seen) -> String {
     let Some(first) = season.energy.first() else { return String::new() };
-    let at = format!("at {:.0} {}", speed.from_si(first.speed), speed.symbol);
+    let at = format!("at {} {}", stated(speed.from_si(first.speed)), speed.symbol);
     let mut table = vec![vec![
         format!("power {at} in air of {} kg/m3", first.air_density),
         "drag kW".to_owned(),

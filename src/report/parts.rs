@@ -2,7 +2,8 @@
 
 use super::columns::lay_out;
 use crate::numerics::distributions::p_value;
-use crate::numerics::shown::with_half;
+use crate::numerics::shown::{stated, with_half};
+use crate::stages::season::parts::rows::not_additive;
 use crate::table::rows::{CombinationRow, PartRow};
 use crate::units::Unit;
 
@@ -64,19 +65,27 @@ pub fn effects(rows: &[PartRow], force: Unit) -> String {
 }
 
 fn additivity(rows: &[PartRow]) -> String {
-    let mut seen: Vec<&str> = Vec::new();
-    let mut out = String::new();
-    for row in rows.iter().filter(|r| r.additivity_p.is_some_and(|p| p < 0.05)) {
-        if !seen.contains(&row.quantity.as_str()) {
-            seen.push(&row.quantity);
-            let (what, p) = (row.quantity.replace('_', " "), row.additivity_p.unwrap_or(f64::NAN));
-            out.push_str(&format!("parts do not simply add for {what} ({}): name an interaction\n", p_value(p)));
-        }
-    }
-    out
+    let said = |(quantity, p): &(String, f64)| {
+        let (what, p) = (quantity.replace('_', " "), p_value(*p));
+        format!("parts do not simply add for {what} ({p}): name an interaction\n")
+    };
+    not_additive(rows).iter().map(said).collect()
 }
 
-/// The first combinations that hold the limits, or may, and that no other one betters.
+/// Those that surely hold the limits and that no other one of them betters, then those that may and that none betters at all.
+fn best(rows: &[CombinationRow]) -> Vec<&CombinationRow> {
+    let sure: Vec<&CombinationRow> = rows.iter().filter(|r| r.limits == "yes").collect();
+    let bettered = |r: &CombinationRow| {
+        let by = |o: &CombinationRow| Some(o.downforce? >= r.downforce? && o.drag? <= r.drag? && o.rank != r.rank);
+        sure.iter().any(|o| by(o) == Some(true) && (o.downforce, o.drag) != (r.downforce, r.drag))
+    };
+    let known = |r: &&CombinationRow| r.downforce.is_some() && r.drag.is_some();
+    let sure_ones = sure.iter().copied().filter(known).filter(|r| !bettered(r));
+    let may = rows.iter().filter(|r| r.limits == "unsure" && r.efficient == Some(true));
+    sure_ones.chain(may).collect()
+}
+
+/// The first combinations that hold the limits, or may, and that no other one betters: those that do before those that may.
 pub fn combinations(rows: &[CombinationRow], force: Unit, speed: Unit) -> String {
     if rows.is_empty() {
         return String::new();
@@ -87,12 +96,14 @@ pub fn combinations(rows: &[CombinationRow], force: Unit, speed: Unit) -> String
             .iter()
             .map(|h| match *h {
                 "front" | "rear" | "drag" => format!("{h} {unit}"),
-                "best combinations" => format!("{h} at {:.0} {}", speed.from_si(rows[0].reference_speed), speed.symbol),
+                "best combinations" => {
+                    format!("{h} at {} {}", stated(speed.from_si(rows[0].reference_speed)), speed.symbol)
+                }
                 h => h.to_owned(),
             })
             .collect::<Vec<_>>(),
     ];
-    for r in rows.iter().filter(|r| r.efficient == Some(true)).take(SHOWN) {
+    for r in best(rows).into_iter().take(SHOWN) {
         table.push(vec![
             if r.parts.is_empty() { "no parts".to_owned() } else { r.parts.clone() },
             r.wing_position.map_or_else(|| "-".to_owned(), |w| w.to_string()),

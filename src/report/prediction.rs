@@ -2,7 +2,7 @@
 
 use super::columns::lay_out;
 use crate::config::pipeline::Show;
-use crate::numerics::shown::with_half;
+use crate::numerics::shown::{stated, with_half};
 use crate::stages::season::parts::model::PartsFit;
 use crate::stages::season::predict::balance::Position;
 use crate::stages::season::predict::forecast::{Figure, Forecast};
@@ -43,9 +43,9 @@ fn head(forecast: &Forecast, parts: &PartsFit, speed: Unit) -> String {
         None => String::new(),
     };
     format!(
-        "{}{at}: at {:.0} {} in air of {} kg/m3{ran}\n",
+        "{}{at}: at {} {} in air of {} kg/m3{ran}\n",
         forecast.combination.parts_text(),
-        speed.from_si(forecast.speed),
+        stated(speed.from_si(forecast.speed)),
         speed.symbol,
         parts.density
     )

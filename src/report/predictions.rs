@@ -1,7 +1,7 @@
 //! What a pipeline's predictions come to, a line each.
 
 use super::columns::lay_out;
-use crate::numerics::shown::with_half;
+use crate::numerics::shown::{stated, with_half};
 use crate::table::rows::PredictionRow;
 use crate::units::Unit;
 
@@ -32,7 +32,7 @@ pub fn text(rows: &[PredictionRow], force: Unit, speed: Unit) -> String {
     for name in names {
         let of = |quantity: &str| rows.iter().find(|r| r.name == name && r.quantity == quantity);
         let Some(any) = rows.iter().find(|r| r.name == name) else { continue };
-        let mut line = vec![name.to_owned(), format!("{:.0}", speed.from_si(any.speed))];
+        let mut line = vec![name.to_owned(), stated(speed.from_si(any.speed))];
         for (quantity, _, factor) in &columns {
             let figure = of(quantity).and_then(|r| Some((r.value?, r.value_lo95?, r.value_hi95?)));
             // A position that was set has no interval.

@@ -7,7 +7,7 @@ use super::flags::split;
 use super::{parts, predictions};
 use crate::config::issue::shown;
 use crate::engine::outcome::Outcome;
-use crate::numerics::shown::with_half;
+use crate::numerics::shown::{figures, stated, with_half};
 use crate::plan::Plan;
 use crate::stages::season::cross_check;
 use crate::table::flags::meaning;
@@ -69,9 +69,9 @@ fn configurations(outcome: &Outcome, force: Unit, speed: Unit) -> String {
         ]);
     }
     format!(
-        "season {}: downforce and drag at {:.0} {} in air of {} kg/m3; ± is half the 95 % interval\n\n{}\n{}\n",
+        "season {}: downforce and drag at {} {} in air of {} kg/m3; ± is half the 95 % interval\n\n{}\n{}\n",
         outcome.origin.season,
-        speed.from_si(first.reference_speed),
+        stated(speed.from_si(first.reference_speed)),
         speed.symbol,
         first.reference_density,
         lay_out(&rows),
@@ -135,7 +135,7 @@ fn comparisons(rows: &[ComparisonRow], force: Unit) -> String {
             r.quantity.replace('_', " "),
             interval_cell(r.difference, r.difference_lo95, r.difference_hi95, f),
             r.verdict.clone(),
-            r.smallest_resolvable.map_or_else(missing, |s| format!("{:.0}", s * f)),
+            r.smallest_resolvable.map_or_else(missing, |s| figures(s * f, 2)),
         ]);
     }
     format!("{}\n{RESOLVED}\n\n", lay_out(&table))
@@ -165,7 +165,7 @@ fn cross_checks(rows: &[CrossCheckRow], regressors: &[RegressorRow]) -> String {
     let mut out = format!(
         "second opinions: {} held against the fit: {} agree, {} at odds, {} not resolved, {} not comparable{of_car}\n",
         rows.len(),
-        count("agree"),
+        count("agrees"),
         count("at odds"),
         count("not resolved"),
         count("not comparable")

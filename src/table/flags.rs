@@ -332,6 +332,11 @@ pub const FLAGS: &[Flag] = &[
     ),
 ];
 
+/// A flag of logs by that name, if there is one.
+pub fn of_a_log(name: &str) -> Option<&'static str> {
+    FLAGS.iter().find(|f| f.name == name && f.about == Log).map(|f| f.name)
+}
+
 /// What a flag means; empty for a name that is none.
 pub fn meaning(name: &str) -> &'static str {
     FLAGS.iter().find(|f| f.name == name).map_or("", |f| f.meaning)

@@ -70,6 +70,8 @@ pub struct LogFrame {
     pub flags: Vec<String>,
     /// Columns of which the layout names another unit than the file does, with both.
     pub other_units: Vec<String>,
+    /// Outings found, whether or not a row of the run sheet names them; filled by `align`.
+    pub outings: usize,
     /// What it says of its car.
     pub car: OfItsCar,
 }

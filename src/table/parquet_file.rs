@@ -206,7 +206,7 @@ pub fn appended<R: Row + Clone>(tables: &Path, origin: &Origin, rows: &[R]) -> R
 /// When it can't be renamed.
 pub fn put_aside<R: Row>(tables: &Path, origin: &Origin, damage: &str) -> Result<String, Fatal> {
     let path = place(tables, R::TABLE, &origin.season);
-    let aside = path.with_file_name(format!(".former-{}.parquet", R::TABLE));
+    let aside = path.with_file_name(format!(".former-{}", R::TABLE));
     fs::rename(&path, &aside).map_err(|source| Fatal::Io { what: "can't put aside", path: path.clone(), source })?;
     let (path, aside) = (path.display(), aside.display());
     Ok(format!("the rows of former runs in {path} can't be read ({damage}); the file is now {aside}"))

@@ -21,14 +21,14 @@ table_row! {
         content_hash: String, "-", "BLAKE3 of the file's bytes, hexadecimal";
         event: Option<String>, "-", "event from the run sheet";
         session: Option<String>, "-", "session from the run sheet; several joined with a comma";
-        outings: i64, "1", "outings found in the log";
+        outings: Option<i64>, "1", "outings found in the log, whether or not a row of the run sheet names them; empty where it is set aside";
         status: String, "-", "used or set_aside";
         reason: Option<String>, "-", "stable code of the reason why it was set aside";
         message: Option<String>, "-", "the reason in words, with line, column or channel; of a used log, what is odd about it";
         line: Option<i64>, "1", "line of the file where the reason shows";
-        duration: f64, "s", "logged time";
-        rate: f64, "Hz", "rate of the common time base";
-        windows: i64, "1", "windows taken from it";
+        duration: Option<f64>, "s", "logged time; empty where it is set aside";
+        rate: Option<f64>, "Hz", "rate of the common time base; empty where it is set aside";
+        windows: i64, "1", "windows taken from it, of all kinds";
         flags: String, "-", "remarks, comma separated";
     }
 }
@@ -199,11 +199,13 @@ table_row! {
         degrees_of_freedom: Option<f64>, "1", "of the interval's t distribution; empty: of a normal one";
         p_value: Option<f64>, "1", "two-sided, for no difference";
         p_holm: Option<f64>, "1", "Holm-adjusted over all comparisons";
-        verdict: String, "-", "resolved, in doubt (it would be, were it not for two sessions that contradict each other), not resolved or not comparable";
+        verdict: String, "-", "resolved, in doubt (it would be, were it not for two sessions that contradict each other, or a share of what is not told from nothing), not resolved or not comparable";
         why: String, "-", "the verdict in a sentence";
         smallest_resolvable: Option<f64>, "see unit", "smallest difference found with 80 % power at the 5 % level";
         windows_needed: Option<i64>, "1", "windows of each that would resolve the wanted difference, the present ones included";
-        sessions_needed: Option<i64>, "1", "sessions of each that would resolve the wanted difference, the present ones included; at least two, as one does not show how much sessions scatter";
+        sessions_needed: Option<i64>, "1", "sessions of each that would resolve the wanted difference, the present ones included; at least two, as one does not show how much sessions scatter; empty of what is no force, as windows_needed";
+        reference_speed: f64, "m/s", "reference speed";
+        reference_density: f64, "kg/m3", "reference density";
     }
 }
 
@@ -324,8 +326,10 @@ table_row! {
         difference_hi95: Option<f64>, "N, or the unit of the channel", "upper end";
         p_value: Option<f64>, "1", "two-sided, for no difference";
         p_holm: Option<f64>, "1", "the same adjusted for the number of rows (Holm)";
-        verdict: String, "-", "agree (the whole interval lies within the share asked for), at odds, not resolved or not comparable";
+        verdict: String, "-", "agrees (the whole interval lies within the share asked for), at odds, not resolved or not comparable";
         windows: i64, "1", "windows, or coasting stretches, behind the second estimate";
+        reference_speed: f64, "m/s", "reference speed";
+        reference_density: f64, "kg/m3", "reference density";
     }
 }
 
@@ -335,11 +339,11 @@ table_row! {
         quantity: String, "-", "quantity that it was fitted with";
         regressor: String, "-", "transfer: acceleration along x; curvature: vertical acceleration; coasting: what windows of coasting read more than others at any speed";
         unit: String, "-", "SI unit of the coefficient";
-        coefficient: f64, "see unit", "transfer: load transfer per acceleration, m·h/L, for resistance the effective mass; curvature: the mass that the springs carry; coasting: the offset, for resistance the driveline's loss";
+        coefficient: f64, "see unit", "transfer: load transfer per acceleration, m·h/L, for resistance the effective mass; curvature: the mass that the springs carry; coasting: the offset, for resistance the driveline's loss where the force comes from the shaft or from coasting, and nothing where it is measured at the wheels";
         coefficient_se: f64, "see unit", "standard error";
         coefficient_lo95: f64, "see unit", "lower end of the 95 % interval";
         coefficient_hi95: f64, "see unit", "upper end of the 95 % interval";
-        car_file: Option<f64>, "see unit", "what the car file says, with the fuel of the corner weights";
+        car_file: Option<f64>, "see unit", "what the car file says, with the fuel of the corner weights; empty where it says nothing: coasting at the wheels is then held against none";
         verdict: String, "-", "agrees (the whole interval is as near as the car file is known), differs, not resolved or no figure";
     }
 }

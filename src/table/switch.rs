@@ -240,6 +240,12 @@ fn put(tables: &Path, waiting: &[Waiting]) -> Result<usize, Fatal> {
             Ok(()) => count += 1,
             // Renamed before the run died.
             Err(e) if e.kind() == io::ErrorKind::NotFound && place.exists() => {}
+            Err(e) if e.kind() == io::ErrorKind::NotFound && !beside.exists() => {
+                return Err(Fatal::Table {
+                    path: tables.join(NOTE),
+                    detail: format!("{DAMAGED} ({} is gone)", w.beside.display()),
+                });
+            }
             Err(e) => return Err(failed("can't put in place", &place)(e)),
         }
     }
@@ -371,7 +377,8 @@ impl Former {
             return Self::Nothing;
         }
         let name = place.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-        let second = place.with_file_name(format!("{BESIDE}former-{name}"));
+        // Without the ending: readers that look for every `*.parquet` below a folder must not count it.
+        let second = place.with_file_name(format!("{BESIDE}former-{}", name.trim_end_matches(".parquet")));
         let _ = fs::remove_file(&second);
         fs::hard_link(place, &second).map_or(Self::Nameless, |()| Self::Second(second))
     }

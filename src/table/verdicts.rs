@@ -145,7 +145,7 @@ table_row! {
         top_speed: Option<f64>, "m/s", "speed at which that power is used up; calculated, no approval";
         top_speed_se: Option<f64>, "m/s", "standard error";
         top_speed_lo95: Option<f64>, "m/s", "lower end of the 95 % interval";
-        top_speed_hi95: Option<f64>, "m/s", "upper end of the 95 % interval";
+        top_speed_hi95: Option<f64>, "m/s", "upper end of the 95 % interval; empty where it has none";
         flags: String, "-", "remarks, comma separated: those of the fit; speed_outside_of_windows: speed, top speed or its upper end lies beyond the speeds that ran; above_speed_symbol: one of them is faster than the speed symbol of a tyre stands for";
     }
 }
@@ -164,8 +164,10 @@ table_row! {
         value_se: Option<f64>, "see unit", "standard error";
         value_lo95: Option<f64>, "see unit", "lower end of the 95 % interval";
         value_hi95: Option<f64>, "see unit", "upper end of the 95 % interval";
-        windows: i64, "1", "windows";
-        sessions: i64, "1", "sessions";
+        windows: i64, "1", "windows behind it";
+        sessions: i64, "1", "sessions behind it";
+        reference_speed: f64, "m/s", "reference speed of the values, that of the season that wrote the row";
+        reference_density: f64, "kg/m3", "reference density of the values";
         change: Option<f64>, "see unit", "value minus the mean of the other events (or seasons), weighted by precision, those found changed left out";
         change_se: Option<f64>, "see unit", "standard error";
         change_lo95: Option<f64>, "see unit", "lower end of the 95 % interval";

@@ -24,9 +24,13 @@ fn line(out: &mut String, text: &str) {
     out.push('\n');
 }
 
-/// A double-quoted YAML text: JSON's escapes are YAML's too.
+/// A double-quoted YAML text: JSON's escapes are YAML's too, which wants some more.
 fn quoted(text: &str) -> String {
-    serde_json::Value::from(text).to_string()
+    let escaped = |c: char| match c {
+        '\u{7f}'..='\u{9f}' | '\u{feff}' => format!("\\u{:04x}", u32::from(c)),
+        c => c.to_string(),
+    };
+    serde_json::Value::from(text).to_string().chars().map(escaped).collect()
 }
 
 fn text(out: &mut String, sheet: &Sheet) {

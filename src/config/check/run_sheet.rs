@@ -28,6 +28,9 @@ pub fn fuel(sheet: &RunSheet, mass: f64, f: &mut Findings) {
     }
 }
 
+/// Furthest wing position that is believed (common practice, no source).
+const MOST_STEPS: f64 = 1e4;
+
 /// Checks a run sheet.
 pub fn check(sheet: &RunSheet, f: &mut Findings) {
     if sheet.rows.is_empty() {
@@ -37,6 +40,13 @@ pub fn check(sheet: &RunSheet, f: &mut Findings) {
         names(row, f);
         times(row, f);
         weather(row, f);
+        if let Some(wing) = row.wing_position.filter(|w| w.is_nan() || w.abs() > MOST_STEPS) {
+            f.fault(
+                row.spot,
+                format!("wing position {wing} can't be one"),
+                "steps or degrees, as the team counts them",
+            );
+        }
         if let Some(fuel) = &row.fuel {
             f.within("`fuel`", fuel, (0.0, 500.0), "kg");
         }

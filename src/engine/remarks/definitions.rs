@@ -70,7 +70,7 @@ fn unlike_rows(rows: &[RunRow]) -> Vec<String> {
         sessions.entry((row.event.trim(), row.session.trim())).or_default().push(row);
     }
     let said = |((event, session), rows): ((&str, &str), Vec<&RunRow>)| {
-        let days = apart(&rows, |row| row.date.as_ref().map(|date| date.as_str()), |a, b| a != b)
+        let days = apart(&rows, |row| row.date.as_ref().map(|date| date.as_str()), |a, b| day(a) != day(b))
             .map(|[(a, line), (b, other)]| format!("the days {a} (line {line}) and {b} (line {other})"));
         let places = apart(&rows, |row| row.altitude.as_ref().map(|h| h.get()), |a, b| (a - b).abs() > CLIMB)
             .map(|[(a, line), (b, other)]| format!("altitudes of {a:.0} m (line {line}) and {b:.0} m (line {other})"));
@@ -93,15 +93,25 @@ fn unlike_rows(rows: &[RunRow]) -> Vec<String> {
     sessions.into_iter().filter_map(said).collect()
 }
 
-/// The first value of some rows and the first that differs from it, with their lines.
+/// A date as the calendar has it, however it is written.
+fn day(text: &str) -> Result<chrono::NaiveDate, &str> {
+    text.trim().parse().map_err(|_| text)
+}
+
+/// The first two values of some rows that differ, with their lines.
 fn apart<'a, T: Copy>(
     rows: &[&'a RunRow],
     of: impl Fn(&'a RunRow) -> Option<T>,
     differ: impl Fn(T, T) -> bool,
 ) -> Option<[(T, u64); 2]> {
-    let mut all = rows.iter().filter_map(|row| Some((of(row)?, row.spot.line)));
-    let first = all.next()?;
-    Some([first, all.find(|other| differ(first.0, other.0))?])
+    let mut seen: Vec<(T, u64)> = Vec::new();
+    for one in rows.iter().filter_map(|row| Some((of(row)?, row.spot.line))) {
+        if let Some(first) = seen.iter().find(|other| differ(other.0, one.0)) {
+            return Some([*first, one]);
+        }
+        seen.push(one);
+    }
+    None
 }
 
 /// Patterns whose folder is not there: one that was renamed, or a share that is not mounted, costs a season else.

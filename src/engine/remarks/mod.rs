@@ -85,8 +85,9 @@ pub(super) fn of_former_tables(plan: &Plan, results: &[LogResult], watcher: &dyn
 
 /// Flags of a log that put all its forces off, or cost an outing, should what they say be a fault: nobody finds them in a
 /// table by chance.
-const LOOK_AT: [&str; 15] = [
+const LOOK_AT: [&str; 16] = [
     "outing_not_in_log",
+    "outing_without_row",
     "course_stands_still",
     "changed_while_driving",
     "speed_unlike_acceleration",

@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::first_of;
 use crate::numerics::shown::with_half;
 use crate::stages::season::SeasonTables;
+use crate::stages::season::air_speed::Unlike;
 use crate::stages::season::cross_check;
 use crate::stages::season::fit::Wind;
 use crate::stages::season::fit::drift::Drift;
@@ -36,7 +37,17 @@ pub(in crate::engine) fn of_season(tables: &SeasonTables) -> Vec<String> {
 
 /// An air speed that does not go with the speed over ground.
 fn air_speed(tables: &SeasonTables) -> Option<String> {
-    let found = tables.air_speed?;
+    let found = match tables.air_speed? {
+        Unlike::Reads(found) => found,
+        Unlike::Indicated(_) => {
+            return Some(
+                "the measured air speed follows the root of the air's density from session to session, as one does that the \
+                 logger makes of a pressure and one fixed density: an indicated air speed, which counts the density twice. Have \
+                 the logger write the true air speed; until then forces are wrong by what the density is off"
+                    .to_owned(),
+            );
+        }
+    };
     let (way, too) = if found.ratio > 1.0 { ("more", "small") } else { ("less", "large") };
     Some(format!(
         "the measured air speed reads {} times what the speed over ground and the wind of each session give, at the reference \

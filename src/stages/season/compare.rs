@@ -114,6 +114,8 @@ impl Compare {
             against: name_of(b),
             quantity: name.to_owned(),
             unit: unit.to_owned(),
+            reference_speed: fit.speed,
+            reference_density: fit.density,
             ..Default::default()
         };
         let factor = if SeasonFit::is_ratio(name) { 1.0 } else { fit.speed * fit.speed };
@@ -152,6 +154,10 @@ impl Compare {
             row.why = "one session only: what a session has in common is assumed, not seen; ".to_owned();
         }
         row.why.push_str(&Doubts::in_words(&doubts.about(name, &[a, b])));
+        if [a, b].into_iter().any(|k| fit.divisor_not_resolved(k, name)) {
+            row.why.push_str("a share of something that is not told from nothing, see flag `divisor_not_resolved`; ");
+            row.verdict = IN_DOUBT.to_owned();
+        }
         if doubts.contradicted(name, &[a, b]).is_some() {
             row.verdict = IN_DOUBT.to_owned();
         }
@@ -183,7 +189,7 @@ impl Ran {
     }
 }
 
-/// Verdict of a difference that chance does not explain and sessions that contradict each other may.
+/// Verdict of a difference that chance does not explain, and sessions that contradict each other, or a share of nothing, may.
 const IN_DOUBT: &str = "in doubt";
 
 fn judge(row: &mut ComparisonRow) {

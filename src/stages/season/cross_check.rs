@@ -26,6 +26,7 @@ use crate::numerics::distributions::{t_p_value, t_quantile};
 use crate::numerics::multiple::holm;
 use crate::numerics::shown::with_half;
 use crate::stages::window::Window;
+use crate::stages::window::straight::STRAIGHT;
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
 use crate::table::rows::{CrossCheckRow, RegressorRow};
 use crate::units::Ratio;
@@ -98,6 +99,7 @@ impl SeasonStage for CrossCheck {
         rows.extend(self.coast_rows(fit, &tables.windows));
         for r in &mut rows {
             r.unit = unit_of(&r.quantity, &tables.quantities, &tables.units);
+            (r.reference_speed, r.reference_density) = (fit.speed, fit.density);
         }
         self.judge(&mut rows);
         rows.sort_by(|a, b| (&a.estimator, &a.quantity).cmp(&(&b.estimator, &b.quantity)));
@@ -119,13 +121,13 @@ fn told_by_coasting(fit: &SeasonFit) -> Option<usize> {
 
 /// The same fit with straight running in the place of steady windows; `None` without such windows.
 fn straight(tables: &SeasonTables, fit: &SeasonFit, cx: &SeasonCx) -> Option<SeasonFit> {
-    if !tables.windows.iter().any(|w| w.kind == "straight") {
+    if !tables.windows.iter().any(|w| w.kind == STRAIGHT) {
         return None;
     }
     let mut options: Fit = fit.options.clone()?;
     let kind = |k: &str| Located::nowhere(k.to_owned());
-    options.windows.retain(|k| k.value != "steady" && k.value != "straight");
-    options.windows.push(kind("straight"));
+    options.windows.retain(|k| k.value != "steady" && k.value != STRAIGHT);
+    options.windows.push(kind(STRAIGHT));
     options.let_in.extend([LetIn::Transfer, LetIn::Curvature]);
     options.let_in.sort_unstable();
     options.let_in.dedup();
@@ -185,7 +187,7 @@ impl CrossCheck {
             r.p_holm = r.p_value.and_then(|_| adjusted.next());
             let near = self.within.get() * r.fit_value.abs();
             r.verdict = match (r.p_holm, r.difference_lo95, r.difference_hi95) {
-                (Some(_), Some(lo), Some(hi)) if lo >= -near && hi <= near => "agree",
+                (Some(_), Some(lo), Some(hi)) if lo >= -near && hi <= near => "agrees",
                 (Some(p), _, _) if p < self.level.get() => "at odds",
                 (Some(_), _, _) => "not resolved",
                 (None, _, _) => "not comparable",
@@ -226,6 +228,8 @@ fn row(
         p_holm: None,
         verdict: String::new(),
         windows: windows as i64,
+        reference_speed: 0.0,
+        reference_density: 0.0,
     }
 }
 

@@ -77,11 +77,13 @@ fn symbol(car: &Car) -> Option<f64> {
 fn remarked(mut row: EnergyRow, fits: &[FitRow], symbol: Option<f64>) -> EnergyRow {
     let mut behind = Behind::of(fits, &row.configuration, "drag");
     behind.look_at(row.speed);
-    if row.top_speed.into_iter().chain(row.top_speed_hi95).any(|v| behind.outside(v)) {
+    // An interval without an end goes beyond all of them.
+    let open = row.top_speed_lo95.is_some() && row.top_speed_hi95.is_none();
+    if open || row.top_speed.into_iter().chain(row.top_speed_hi95).any(|v| behind.outside(v)) {
         behind.flags.insert("speed_outside_of_windows".to_owned());
     }
     let speeds = [row.top_speed, row.top_speed_hi95, Some(row.speed)];
-    if symbol.is_some_and(|top| speeds.into_iter().flatten().any(|v| v > top + 1e-6)) {
+    if symbol.is_some_and(|top| open || speeds.into_iter().flatten().any(|v| v > top + 1e-6)) {
         behind.flags.insert("above_speed_symbol".to_owned());
     }
     behind.flags.extend(row.flags.split(',').filter(|f| !f.is_empty()).map(str::to_owned));
@@ -131,9 +133,13 @@ impl Energy {
                 match at(resistance.value).speed(power) {
                     Some(v) => {
                         let slope = at(resistance.value).speed_by_quadratic(v) * ratio;
-                        let top = Derived { value: v, gradient: resistance.gradient * slope };
-                        (row.top_speed, row.top_speed_se, row.top_speed_lo95, row.top_speed_hi95) =
-                            four(fit.estimate(&top));
+                        let top = Derived { value: v, gradient: &resistance.gradient * slope };
+                        // The more the resistance, the lower the speed: the ends of its interval are those of the speed's.
+                        let ends = fit.estimate(&resistance).map(|e| e.interval);
+                        let end = |c: Option<f64>| c.and_then(|c| at(c).speed(power));
+                        (row.top_speed, row.top_speed_se, _, _) = four(fit.estimate(&top));
+                        row.top_speed_lo95 = end(ends.map(|(_, hi)| hi)).filter(|_| row.top_speed.is_some());
+                        row.top_speed_hi95 = end(ends.map(|(lo, _)| lo)).filter(|_| row.top_speed.is_some());
                     }
                     None => flags.push("no_top_speed"),
                 }

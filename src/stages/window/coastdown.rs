@@ -3,7 +3,10 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::select::{Cut, Piece, Rule, braking_rules, check_braking, check_lasting, check_positive, pieces, window};
+use super::select::{
+    Cut, LATERAL, Piece, Rule, SPEED, STEERING, THROTTLE, braking_rules, check_braking, check_lasting, check_positive,
+    pieces, window,
+};
 use super::{Coast, Found};
 use crate::error::LogFault;
 use crate::located::Located;
@@ -109,18 +112,19 @@ impl WindowStage for Coastdown {
 
     fn run(&self, log: &LogFrame, cx: &LogCx) -> Result<Found, LogFault> {
         let lateral = self.lateral.get();
-        let first = [
-            Rule::within("speed", log, "speed", (self.speed.low, self.speed.high)),
-            Some(self.disengaged(log)),
-            Rule::within("throttle", log, "throttle", (f64::NEG_INFINITY, self.throttle.get())),
-        ];
+        // With the engine off its wheels the throttle only says it again.
+        let throttle = log
+            .get("throttle")
+            .map(|_| Rule::within(THROTTLE, log, "throttle", (f64::NEG_INFINITY, self.throttle.get())));
+        let first = [Rule::within(SPEED, log, "speed", (self.speed.low, self.speed.high)), self.disengaged(log)];
         let then = [
-            Rule::at_most("lateral", log, "accel_y", lateral),
-            self.steering.as_ref().and_then(|s| Rule::at_most("steering", log, "steering", s.get())),
-            Rule::known("air_unknown", log, "v_air"),
+            Some(Rule::at_most(LATERAL, log, "accel_y", lateral)),
+            self.steering.as_ref().map(|s| Rule::at_most(STEERING, log, "steering", s.get())),
+            Some(Rule::known("air_unknown", log, "v_air")),
         ];
         let braking = braking_rules(log, &self.brake, self.deceleration.as_ref());
-        let rules: Vec<Rule> = first.into_iter().flatten().chain(braking).chain(then.into_iter().flatten()).collect();
+        let rules: Vec<Rule> =
+            first.into_iter().chain(throttle).chain(braking).chain(then.into_iter().flatten()).collect();
         let cut = Cut { settle: self.settle.get(), shortest: self.lasting.low, longest: self.piece.get() };
         let (pieces, funnel) = pieces(log, &rules, cut);
         let mut windows = Vec::new();

@@ -39,6 +39,17 @@ pub struct Rule<'a> {
     test: Test<'a>,
 }
 
+/// What the funnel calls a rule, and what where the log lacks its channel.
+pub type Names = (&'static str, &'static str);
+
+/// The rules that several stages have.
+pub const SPEED: Names = ("speed", "speed_unknown");
+pub const LATERAL: Names = ("lateral", "lateral_unknown");
+pub const STEERING: Names = ("steering", "steering_unknown");
+pub const LONGITUDINAL: Names = ("longitudinal", "longitudinal_unknown");
+const BRAKE: Names = ("brake", "brake_unknown");
+pub const THROTTLE: Names = ("throttle", "throttle_unknown");
+
 /// What a sample must be to pass.
 enum Test<'a> {
     /// Within these ends; a missing value is not.
@@ -48,19 +59,23 @@ enum Test<'a> {
 }
 
 impl<'a> Rule<'a> {
-    /// Passes where the channel lies within these ends; a missing value fails. Without the channel all pass.
-    pub fn within(name: &'static str, log: &'a LogFrame, channel: &str, ends: (f64, f64)) -> Option<Self> {
-        Some(Self { name, test: Test::Within(log.get(channel)?, ends) })
+    /// Passes where the channel lies within these ends; a missing value fails, and so does a log without the channel: what is
+    /// not known to be straight is none. The rule is then called `unknown`.
+    pub fn within(names: Names, log: &'a LogFrame, channel: &str, ends: (f64, f64)) -> Self {
+        match log.get(channel) {
+            Some(values) => Self { name: names.0, test: Test::Within(values, ends) },
+            None => Self::among(names.1, vec![false; log.len()]),
+        }
     }
 
     /// The same where it is no larger than a limit, either way.
-    pub fn at_most(name: &'static str, log: &'a LogFrame, channel: &str, limit: f64) -> Option<Self> {
-        Self::within(name, log, channel, (-limit, limit))
+    pub fn at_most(names: Names, log: &'a LogFrame, channel: &str, limit: f64) -> Self {
+        Self::within(names, log, channel, (-limit, limit))
     }
 
     /// The same where it is a number at all.
-    pub fn known(name: &'static str, log: &'a LogFrame, channel: &str) -> Option<Self> {
-        Self::within(name, log, channel, (f64::MIN, f64::MAX))
+    pub fn known(name: &'static str, log: &'a LogFrame, channel: &str) -> Self {
+        Self::within((name, name), log, channel, (f64::MIN, f64::MAX))
     }
 
     /// Passes where it is said so, sample by sample.
@@ -107,12 +122,13 @@ pub fn braking_rules<'a>(
     brake: &Located<Pressure>,
     deceleration: Option<&Located<Acceleration>>,
 ) -> Vec<Rule<'a>> {
-    let by_brake = Rule::within("brake", log, "brake_pressure", (f64::NEG_INFINITY, brake.get()));
+    let logged = |name: Names, channel: &str, ends| log.get(channel).map(|_| Rule::within(name, log, channel, ends));
+    let by_brake = logged(BRAKE, "brake_pressure", (f64::NEG_INFINITY, brake.get()));
     let by_slowing =
-        deceleration.and_then(|d| Rule::within("deceleration", log, "acceleration", (-d.get(), f64::INFINITY)));
+        deceleration.and_then(|d| logged(("deceleration", "deceleration"), "acceleration", (-d.get(), f64::INFINITY)));
     let rules: Vec<Rule> = by_brake.into_iter().chain(by_slowing).collect();
     match rules.is_empty() {
-        true => vec![Rule::among("brake_unknown", vec![false; log.len()])],
+        true => vec![Rule::among(BRAKE.1, vec![false; log.len()])],
         false => rules,
     }
 }
@@ -193,8 +209,13 @@ pub fn pieces(log: &LogFrame, rules: &[Rule], cut: Cut) -> (Vec<Piece>, Funnel) 
                 continue;
             }
             settling += settle;
-            kept += usable;
+            // As few windows as hold it; where these would be shorter than the shortest, one less, and the rest goes.
             let n = usable.div_ceil(longest);
+            let n = if usable / n < shortest { (n - 1).max(1) } else { n };
+            let rest = usable.saturating_sub(n * longest);
+            let usable = usable - rest;
+            short += rest;
+            kept += usable;
             let from = segment.start + start + settle;
             out.extend((0..n).map(|k| Piece {
                 start: from + usable * k / n,
@@ -236,9 +257,12 @@ pub fn window(log: &LogFrame, piece: Piece, kind: &'static str, cx: &LogCx) -> O
                 let (mean, se) = resistance(of("speed")?, net, m_e, 1.0 / log.rate)?;
                 Some(air.measure(mean, se))
             } else {
-                let mean = mean_and_se(of(q)?, params).ok()?;
+                let values = of(q)?;
+                let mean = mean_and_se(values, params).ok()?;
+                // Where the quantity is missing the air has no say either: while the car slows down the rest is another one.
+                let air = if values.iter().any(|x| x.is_nan()) { AirMeans::beside(v, ratio, values)? } else { plain };
                 let zero = stand.clone().and_then(|s| mean_of(log.get(q)?.get(s)?));
-                Some(Measure { zero, ..plain.measure(mean.value, mean.standard_error) })
+                Some(Measure { zero, ..air.measure(mean.value, mean.standard_error) })
             }
         })
         .collect();
@@ -339,6 +363,11 @@ impl AirMeans {
         Self::weighted(v, ratio, |_| 1.0)
     }
 
+    /// Over the samples that another channel has.
+    fn beside(v: &[f64], ratio: &[f64], other: &[f64]) -> Option<Self> {
+        Self::weighted(v, ratio, |i| f64::from(u8::from(other.get(i).is_some_and(|x| !x.is_nan()))))
+    }
+
     fn parabolic(v: &[f64], ratio: &[f64]) -> Option<Self> {
         let n = v.len() as f64;
         // Weight of the derivative between samples in the least-squares slope, at the sample's middle.
@@ -422,6 +451,26 @@ mod tests {
         // 9.7 s become two windows, 13.6 s become three; none longer than asked for.
         assert_eq!(pieces.len(), 5);
         assert!(pieces.iter().all(|p| p.end - p.start <= 50 && p.end - p.start >= 15));
+    }
+
+    #[test]
+    fn no_window_is_shorter_than_the_shortest() {
+        for n in 10..400 {
+            let log = log(n);
+            let (pieces, funnel) = pieces(&log, &[], Cut { settle: 0.0, shortest: 2.5, longest: 3.0 });
+            assert!(pieces.iter().all(|p| (25..=30).contains(&(p.end - p.start))), "{n}: {pieces:?}");
+            let total: f64 = funnel.rules.iter().map(|r| r.1).sum();
+            let kept: usize = pieces.iter().map(|p| p.end - p.start).sum();
+            assert!((total - n as f64 / 10.0).abs() < 1e-9 && (n < 25 || kept * 2 > n), "{n}: {funnel:?}");
+        }
+    }
+
+    #[test]
+    fn a_log_without_a_channel_passes_no_rule_on_it() {
+        let log = log(100);
+        let rule = Rule::at_most(LATERAL, &log, "accel_y", 1.0);
+        let (pieces, funnel) = pieces(&log, &[rule], Cut { settle: 0.0, shortest: 1.5, longest: 5.0 });
+        assert!(pieces.is_empty() && funnel.rules[0] == ("lateral_unknown".to_owned(), 10.0), "{funnel:?}");
     }
 
     #[test]

@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::Found;
-use super::select::{Cut, Rule, check_lasting, check_positive, pieces, window};
+use super::select::{Cut, LATERAL, LONGITUDINAL, Rule, SPEED, STEERING, check_lasting, check_positive, pieces, window};
 use crate::error::LogFault;
 use crate::located::Located;
 use crate::stages::{CheckCx, LogCx, Schema, WindowStage};
@@ -59,11 +59,11 @@ impl WindowStage for Steady {
         let (lateral, longitudinal) = (self.lateral.get(), self.longitudinal.get());
         let air = Rule::known("air_unknown", log, "v_air");
         let rules: Vec<Rule> = [
-            Rule::within("speed", log, "speed", (self.speed.low, self.speed.high)),
-            Rule::at_most("lateral", log, "accel_y", lateral),
-            self.steering.as_ref().and_then(|s| Rule::at_most("steering", log, "steering", s.get())),
-            Rule::at_most("longitudinal", log, "acceleration", longitudinal),
-            air,
+            Some(Rule::within(SPEED, log, "speed", (self.speed.low, self.speed.high))),
+            Some(Rule::at_most(LATERAL, log, "accel_y", lateral)),
+            self.steering.as_ref().map(|s| Rule::at_most(STEERING, log, "steering", s.get())),
+            Some(Rule::at_most(LONGITUDINAL, log, "acceleration", longitudinal)),
+            Some(air),
         ]
         .into_iter()
         .flatten()

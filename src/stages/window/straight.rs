@@ -5,7 +5,10 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::Found;
-use super::select::{Cut, Rule, braking_rules, check_braking, check_lasting, check_positive, pieces, window};
+use super::select::{
+    Cut, LATERAL, LONGITUDINAL, Rule, SPEED, STEERING, braking_rules, check_braking, check_lasting, check_positive,
+    pieces, window,
+};
 use crate::error::LogFault;
 use crate::located::Located;
 use crate::stages::{CheckCx, LogCx, Schema, WindowStage};
@@ -58,6 +61,9 @@ fn settle() -> Located<Time> {
     Located::nowhere(Time::si(0.5))
 }
 
+/// Kind of its windows.
+pub const STRAIGHT: &str = "straight";
+
 impl WindowStage for Straight {
     fn check(&self, input: &Schema, cx: &mut CheckCx) {
         for channel in ["v_air", "density_ratio", "acceleration", "accel_y"] {
@@ -81,16 +87,16 @@ impl WindowStage for Straight {
     fn run(&self, log: &LogFrame, cx: &LogCx) -> Result<Found, LogFault> {
         let (lateral, forward) = (self.lateral.get(), self.longitudinal.get());
         let first = [
-            Rule::within("speed", log, "speed", (self.speed.low, self.speed.high)),
-            Rule::at_most("lateral", log, "accel_y", lateral),
-            self.steering.as_ref().and_then(|s| Rule::at_most("steering", log, "steering", s.get())),
+            Some(Rule::within(SPEED, log, "speed", (self.speed.low, self.speed.high))),
+            Some(Rule::at_most(LATERAL, log, "accel_y", lateral)),
+            self.steering.as_ref().map(|s| Rule::at_most(STEERING, log, "steering", s.get())),
         ];
         let then =
-            [Rule::at_most("longitudinal", log, "acceleration", forward), Rule::known("air_unknown", log, "v_air")];
+            [Rule::at_most(LONGITUDINAL, log, "acceleration", forward), Rule::known("air_unknown", log, "v_air")];
         let braking = braking_rules(log, &self.brake, self.deceleration.as_ref());
-        let rules: Vec<Rule> = first.into_iter().flatten().chain(braking).chain(then.into_iter().flatten()).collect();
+        let rules: Vec<Rule> = first.into_iter().flatten().chain(braking).chain(then).collect();
         let cut = Cut { settle: self.settle.get(), shortest: self.lasting.low, longest: self.lasting.high };
         let (pieces, funnel) = pieces(log, &rules, cut);
-        Ok(Found::windows(pieces.into_iter().filter_map(|p| window(log, p, "straight", cx)).collect(), funnel))
+        Ok(Found::windows(pieces.into_iter().filter_map(|p| window(log, p, STRAIGHT, cx)).collect(), funnel))
     }
 }

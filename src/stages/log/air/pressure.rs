@@ -28,6 +28,11 @@ const THINNED: f64 = 5.0;
 const FEWEST: usize = 60;
 /// Largest standard error of the gain that still makes a sensor.
 const GAIN_KNOWN: f64 = 0.02;
+/// Length of the mean of all headings, as unit vectors, over which they are one direction: along it a gain looks like a
+/// headwind. Headings that scatter by a quarter of a right angle have this (by trial: gains of runs of one straight).
+const ONE_DIRECTION: f64 = 0.9;
+/// Largest correlation of neighbouring residuals that is believed.
+const MOST_ALIKE: f64 = 0.98;
 /// Rounds for the square of the wind.
 const ROUNDS: usize = 4;
 
@@ -38,7 +43,7 @@ pub struct Calibration {
     pub zero: f64,
     /// Share of the dynamic pressure that the channel shows.
     pub gain: f64,
-    /// Relative standard error of the gain, samples taken as independent.
+    /// Relative standard error of the gain; gusts last, so that samples that follow each other say less than as many others.
     pub gain_error: f64,
 }
 
@@ -88,6 +93,10 @@ pub fn calibrate(log: &LogFrame, pressure: &[f64], density: &[f64], segment: &Se
     if samples.len() < FEWEST {
         return None;
     }
+    let (north, east) = samples.iter().fold((0.0, 0.0), |(n, e), s| (n + s[3].cos(), e + s[3].sin()));
+    if f64::hypot(north, east) > ONE_DIRECTION * samples.len() as f64 {
+        return None;
+    }
     let y = DVector::from_iterator(samples.len(), samples.iter().map(|s| s[0]));
     // A wake pulls one way only: the outlying part is given no say at all.
     let params = RobustParams { loss: Loss::BISQUARE, ..Default::default() };
@@ -110,10 +119,21 @@ pub fn calibrate(log: &LogFrame, pressure: &[f64], density: &[f64], segment: &Se
             return None;
         }
         wind = (b[2] / gain, b[3] / gain);
-        let gain_error = fit.covariance?[(1, 1)].max(0.0).sqrt() / gain;
+        let left = &y - &design * b;
+        let alike = fading(left.as_slice(), fit.robustness.as_slice());
+        let gain_error = (fit.covariance?[(1, 1)].max(0.0) * (1.0 + alike) / (1.0 - alike)).sqrt() / gain;
         found = Some(Calibration { zero: b[0], gain, gain_error });
     }
     found.filter(|c| c.gain_error < GAIN_KNOWN)
+}
+
+/// How alike residuals are that follow each other, 0 to 1; those without weight have no say. Of a series that fades from
+/// sample to sample by this, a mean has (1 + r)/(1 − r) times the variance (common practice, no source).
+fn fading(residuals: &[f64], weights: &[f64]) -> f64 {
+    let counted: Vec<f64> = residuals.iter().zip(weights).map(|(r, w)| r * w).collect();
+    let both: f64 = counted.windows(2).map(|pair| pair[0] * pair[1]).sum();
+    let all: f64 = counted.iter().map(|r| r * r).sum();
+    if all > 0.0 { (both / all).clamp(0.0, MOST_ALIKE) } else { 0.0 }
 }
 
 #[cfg(test)]

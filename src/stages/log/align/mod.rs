@@ -27,6 +27,8 @@ const OWN_INTERVALS: f64 = 1.5;
 const SLOWEST: f64 = 2.0;
 /// … and for what changes slowly (weather, fuel, height), s.
 const SLOWEST_AMBIENT: f64 = 120.0;
+/// Channels of what changes slowly.
+const AMBIENT: [&str; 5] = ["air_temperature", "air_pressure", "humidity", "altitude", "fuel_used"];
 
 /// Brings a log to one time base, finds its outings and assigns them to the rows of the run sheet.
 ///
@@ -101,7 +103,7 @@ impl Align {
         let own = Own::new(time, &column.values);
         let interval = if whole { base.interval } else { own.interval() };
         let slowest = match column.name.as_str() {
-            "air_temperature" | "air_pressure" | "humidity" | "altitude" | "fuel_used" => SLOWEST_AMBIENT,
+            name if AMBIENT.contains(&name) => SLOWEST_AMBIENT,
             _ => SLOWEST,
         };
         let bridge = self.bridge.get().max((OWN_INTERVALS * interval).min(slowest));
@@ -180,6 +182,7 @@ impl LogStage for Align {
             flags: log.flags,
             car: log.car,
             other_units: log.other_units,
+            outings: 0,
         };
         let base = Base::new(&log.time, grid);
         for column in log.columns {
@@ -197,7 +200,11 @@ impl LogStage for Align {
         let over = self.slope_over.get();
         let late = felt.is_some_and(|felt| late::late(speed, &acceleration, felt, rate, over));
         let rules = Rules { standing: self.standing.get(), stop: self.stop.get(), rate };
-        let outings = outings::find(speed, rules);
+        let others: Vec<&Column> =
+            frame.columns.iter().filter(|c| c.name != "speed" && !AMBIENT.contains(&c.name.as_str())).collect();
+        let recorded = |point: usize| others.iter().any(|c| c.values.get(point).is_some_and(|v| !v.is_nan()));
+        let outings = outings::find(speed, recorded, rules);
+        frame.outings = outings.len();
         frame.segments = outings::assign(&outings, cx.runs, rate, grid.points)?;
         // A pattern means more logs than this one.
         let met = |run: usize| frame.segments.iter().any(|s| s.run == run);

@@ -18,18 +18,26 @@ const SAME: f64 = 1e-6;
 pub struct Rules {
     /// Speed below which the car stands, m/s.
     pub standing: f64,
-    /// Standing, or missing, for this long ends an outing, s.
+    /// Standing, or without any record, for this long ends an outing, s.
     pub stop: f64,
     /// Points per second.
     pub rate: f64,
 }
 
-/// The outings: from the first to the last moving point of each.
-pub fn find(speed: &[f64], rules: Rules) -> Vec<Range<usize>> {
+/// The outings: from the first to the last moving point of each. A car whose speed alone is missing, while it moves before
+/// and after and other channels go on, drives on; where nothing was recorded it may have stood.
+pub fn find(speed: &[f64], recorded: impl Fn(usize) -> bool, rules: Rules) -> Vec<Range<usize>> {
+    let stop = rules.stop * rules.rate;
+    let stood = |pause: Range<usize>| {
+        let of = speed.get(pause.clone()).unwrap_or_default();
+        if of.iter().any(|v| !v.is_nan()) { of.len() } else { pause.filter(|point| !recorded(*point)).count() }
+    };
     let mut all: Vec<Range<usize>> = Vec::new();
     for (point, _) in speed.iter().enumerate().filter(|(_, v)| **v >= rules.standing) {
         match all.last_mut() {
-            Some(last) if ((point - last.end) as f64) < rules.stop * rules.rate => last.end = point + 1,
+            Some(last) if ((point - last.end) as f64) < stop || (stood(last.end..point) as f64) < stop => {
+                last.end = point + 1
+            }
             _ => all.push(point..point + 1),
         }
     }
@@ -167,14 +175,25 @@ mod tests {
     #[test]
     fn standing_long_enough_makes_a_new_outing() {
         let v = speed(&[(5.0, 0.0), (60.0, 40.0), (19.0, 0.2), (60.0, 30.0), (21.0, 0.0), (60.0, 40.0), (5.0, 0.0)]);
-        assert_eq!(find(&v, RULES), [50..1440, 1650..2250]);
+        assert_eq!(find(&v, |_| true, RULES), [50..1440, 1650..2250]);
     }
 
     #[test]
-    fn a_gap_counts_as_standing_and_a_push_through_the_garage_as_nothing() {
+    fn where_nothing_was_recorded_the_car_stood_and_a_push_through_the_garage_is_nothing() {
         let v =
             speed(&[(60.0, 40.0), (30.0, f64::NAN), (30.0, 3.0), (30.0, 0.0), (4.0, 9.0), (40.0, 0.0), (60.0, 40.0)]);
-        assert_eq!(find(&v, RULES), [0..600, 1940..2540]);
+        let gap = 600..900;
+        assert_eq!(find(&v, |point| !gap.contains(&point), RULES), [0..600, 1940..2540]);
+    }
+
+    #[test]
+    fn a_speed_that_is_missing_is_no_stop() {
+        let v = speed(&[(60.0, 40.0), (30.0, f64::NAN), (60.0, 40.0)]);
+        assert_eq!(find(&v, |_| true, RULES), [0..1500]);
+        assert_eq!(find(&v, |_| false, RULES), [0..600, 900..1500]);
+        // Beside a stop it is a part of it.
+        let v = speed(&[(60.0, 40.0), (15.0, f64::NAN), (10.0, 0.0), (60.0, 40.0)]);
+        assert_eq!(find(&v, |_| true, RULES), [0..600, 850..1450]);
     }
 
     #[test]
@@ -196,7 +215,7 @@ mod tests {
     #[test]
     fn nobody_changes_a_wing_at_speed() {
         let v = speed(&[(30.0, 40.0), (5.0, 0.0), (30.0, 40.0)]);
-        let outings = find(&v, RULES);
+        let outings = find(&v, |_| true, RULES);
         assert_eq!(outings.iter().map(Range::len).collect::<Vec<_>>(), [650]);
         let changed = |at: f64, other: &str| {
             let (first, mut second) = (row(None, Some(at), None), row(Some(at), None, None));

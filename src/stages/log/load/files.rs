@@ -14,14 +14,15 @@ use crate::error::{Fatal, LogFault};
 const HEAD: u64 = 1 << 20;
 
 /// The files that match the patterns, sorted, each once, by whatever way a link leads to it. Patterns are relative to
-/// `base`. Hidden files are matched by no `*`, as in a shell; a name that is no text is matched by nothing.
+/// `base`. Hidden files are matched by no `*`, as in a shell. Beside them, in words, what lies there and can't be looked at:
+/// folders that can't be listed, names that are no text.
 ///
 /// # Errors
-/// A folder that can't be listed; no file at all.
-pub fn discover(load: &Load, base: &Path, spare: &dyn Fn(&Path) -> bool) -> Result<Vec<PathBuf>, Fatal> {
-    let mut files = Vec::new();
+/// The folder that a pattern begins with can't be listed; no file at all.
+pub fn discover(load: &Load, base: &Path, spare: &dyn Fn(&Path) -> bool) -> Result<(Vec<PathBuf>, Vec<String>), Fatal> {
+    let (mut files, mut unseen) = (Vec::new(), Vec::new());
     for pattern in &load.logs {
-        files.extend(matching(base, pattern)?);
+        files.extend(matching(base, pattern, &mut unseen)?);
     }
     let mut real: Vec<(bool, PathBuf, PathBuf)> = files
         .into_iter()
@@ -36,11 +37,13 @@ pub fn discover(load: &Load, base: &Path, spare: &dyn Fn(&Path) -> bool) -> Resu
     real.retain(|(_, _, whole)| !spare(whole) && seen.insert(whole.clone()));
     let mut files: Vec<PathBuf> = real.into_iter().map(|(_, f, _)| f).collect();
     files.sort();
+    unseen.sort();
+    unseen.dedup();
     if files.is_empty() {
         let patterns: Vec<&str> = load.logs.iter().map(|p| p.as_str()).collect();
         return Err(Fatal::NoLogs { patterns: patterns.join(", ") });
     }
-    Ok(files)
+    Ok((files, unseen))
 }
 
 /// Whether the folder that a pattern looks through is not there, nor the file where it names one.
@@ -63,7 +66,7 @@ fn fixed<'a>(base: &Path, pattern: &'a str) -> (PathBuf, Vec<&'a str>) {
 }
 
 /// The files that one pattern names.
-fn matching(base: &Path, pattern: &str) -> Result<Vec<PathBuf>, Fatal> {
+fn matching(base: &Path, pattern: &str, unseen: &mut Vec<String>) -> Result<Vec<PathBuf>, Fatal> {
     let (start, rest) = fixed(base, pattern);
     if rest.is_empty() {
         return Ok(if start.is_file() { vec![start] } else { Vec::new() });
@@ -77,11 +80,22 @@ fn matching(base: &Path, pattern: &str) -> Result<Vec<PathBuf>, Fatal> {
         pattern: glob::Pattern::new(&rest.join("/")).map_err(invalid)?,
         depth: if rest.contains(&"**") { usize::MAX } else { rest.len() },
     };
-    let mut found = Vec::new();
+    let mut found = Found { files: Vec::new(), unseen };
     if start.is_dir() {
-        search.walk(&start, "", &mut Vec::new(), &mut found)?;
+        search.walk(&start, "", &mut Vec::new(), &mut found).map_err(|source| Fatal::Io {
+            what: "can't list",
+            path: start.clone(),
+            source,
+        })?;
     }
-    Ok(found)
+    Ok(found.files)
+}
+
+/// What a search has come upon.
+struct Found<'a> {
+    files: Vec<PathBuf>,
+    /// What can't be looked at, in words.
+    unseen: &'a mut Vec<String>,
 }
 
 /// A pattern below a folder.
@@ -97,29 +111,37 @@ impl Search {
 
     /// Looks through a folder; `below` is its path from the start, `above` the folders that lead to it, in whose circles
     /// a link may lead.
-    fn walk(
-        &self,
-        folder: &Path,
-        below: &str,
-        above: &mut Vec<PathBuf>,
-        found: &mut Vec<PathBuf>,
-    ) -> Result<(), Fatal> {
-        let cannot = |source| Fatal::Io { what: "can't list", path: folder.to_owned(), source };
-        let this = folder.canonicalize().map_err(cannot)?;
+    fn walk(&self, folder: &Path, below: &str, above: &mut Vec<PathBuf>, found: &mut Found) -> std::io::Result<()> {
+        let this = folder.canonicalize()?;
         if above.contains(&this) {
             return Ok(());
         }
         above.push(this);
-        for entry in std::fs::read_dir(folder).map_err(cannot)? {
-            let path = entry.map_err(cannot)?.path();
-            let Some(name) = path.file_name().and_then(|n| n.to_str()) else { continue };
+        let entries = std::fs::read_dir(folder).inspect_err(|_| drop(above.pop()))?;
+        for entry in entries {
+            let path = entry?.path();
+            let Some(name) = path.file_name().and_then(|n| n.to_str()) else {
+                let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+                let relative = if below.is_empty() { name } else { format!("{below}/{name}") };
+                if self.pattern.matches_with(&relative, Self::OPTIONS) {
+                    let path = path.display();
+                    found
+                        .unseen
+                        .push(format!("the name of {path} is no text in UTF-8: the log is not looked at; rename it"));
+                }
+                continue;
+            };
             let relative = if below.is_empty() { name.to_owned() } else { format!("{below}/{name}") };
             if path.is_dir() {
                 if above.len() < self.depth && !name.starts_with('.') {
-                    self.walk(&path, &relative, above, found)?;
+                    if let Err(e) = self.walk(&path, &relative, above, found) {
+                        found
+                            .unseen
+                            .push(format!("can't list {}: {e}; what lies there is not looked at", path.display()));
+                    }
                 }
             } else if self.pattern.matches_with(&relative, Self::OPTIONS) && path.is_file() {
-                found.push(path);
+                found.files.push(path);
             }
         }
         above.pop();

@@ -91,6 +91,7 @@ impl<'a> Samples<'a> {
             car: OfItsCar::default(),
             flags: (!other_units.is_empty()).then(|| UNIT_UNLIKE_FILE.to_owned()).into_iter().collect(),
             other_units,
+            outings: 0,
         })
     }
 

@@ -97,7 +97,8 @@ impl Figure {
     }
 
     fn half(&self, text: &str, wanted: Dimension, factor: f64, value: f64) -> Result<f64, FigureError> {
-        let relative = text.trim_end().ends_with('%') && wanted != Dimension::Ratio;
+        // Of a value that is itself written in per cent these are points.
+        let relative = text.trim_end().ends_with('%') && !self.stated.trim_end().ends_with('%');
         let half = if relative {
             units::parse(text, Dimension::Ratio).map(|r| r * value.abs())
         } else {

@@ -9,6 +9,8 @@ mod scale;
 #[cfg(test)]
 mod tests;
 
+use std::collections::BTreeSet;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -172,6 +174,8 @@ pub(super) struct Track {
     value: Derived,
     /// Of a part, pairs of configurations that say quite different things of it, in words.
     at_odds: Option<String>,
+    /// The configurations that it is made of.
+    of: Vec<usize>,
 }
 
 /// The track's value of a figure's subject at the reference; for a part the mean of the differences of all pairs
@@ -182,7 +186,7 @@ pub(super) fn of_track(fit: &SeasonFit, figure: &Figure, unit: &str) -> Result<T
     if let Some(name) = &figure.configuration {
         let k = all.iter().position(|c| c.name == name.value);
         let value = k.and_then(value).ok_or_else(|| format!("no {} could be fitted for it", figure.quantity.value))?;
-        return Ok(Track { value, at_odds: None });
+        return Ok(Track { value, at_odds: None, of: k.into_iter().collect() });
     }
     let part = figure.part.as_ref().map_or("", |p| p.value.as_str());
     let without = |parts: &[String]| {
@@ -192,6 +196,7 @@ pub(super) fn of_track(fit: &SeasonFit, figure: &Figure, unit: &str) -> Result<T
     };
     let has = |k: usize| all[k].parts.iter().any(|p| p == part);
     let mut pairs: Vec<(usize, Derived)> = Vec::new();
+    let mut of = BTreeSet::new();
     for a in (0..all.len()).filter(|a| has(*a)) {
         for b in (0..all.len()).filter(|b| !has(*b)) {
             if without(&all[a].parts) != without(&all[b].parts) || all[a].wing_position != all[b].wing_position {
@@ -199,11 +204,16 @@ pub(super) fn of_track(fit: &SeasonFit, figure: &Figure, unit: &str) -> Result<T
             }
             let (Some(x), Some(y)) = (value(a), value(b)) else { continue };
             pairs.push((a, x.minus(&y)));
+            of.extend([a, b]);
         }
     }
     let sum = pairs.iter().map(|(_, d)| d.clone()).reduce(|sum, d| sum.plus(&d));
     let value = sum.ok_or_else(|| "no two configurations with figures differ by this part alone".to_owned())?;
-    Ok(Track { value: value.times(1.0 / pairs.len() as f64), at_odds: at_odds(fit, &pairs, unit) })
+    Ok(Track {
+        value: value.times(1.0 / pairs.len() as f64),
+        at_odds: at_odds(fit, &pairs, unit),
+        of: of.into_iter().collect(),
+    })
 }
 
 /// The two pairs that differ most, where they do so beyond chance (5 %, Bonferroni over all two of them).

@@ -7,6 +7,7 @@ use crate::located::Located;
 use crate::numerics::multiple::holm;
 use crate::stages::season::answers::{DERIVED, minus_outside};
 use crate::stages::season::fit::SeasonFit;
+use crate::stages::season::fit::doubts::Doubts;
 use crate::table::flags::{ROLLING_NOT_TAKEN_OFF, meaning};
 use crate::table::rows::ConfigurationRow;
 use crate::table::verdicts::{ExpectedRow, ExpectedScaleRow};
@@ -132,10 +133,12 @@ fn row(fit: &SeasonFit, figure: &Located<Figure>, unit: &str, held: &mut Vec<Hel
     };
     (row.expected, row.expected_half95) = (c.value, c.half);
     let track = match of_track(fit, figure, unit) {
-        Ok(Track { value, at_odds }) => {
+        Ok(Track { value, at_odds, of }) => {
             let left = figure.quantity.value == "drag" && fit.rolling_left();
             let rolling = left.then(|| meaning(ROLLING_NOT_TAKEN_OFF).to_owned());
-            row.why = rolling.into_iter().chain(at_odds).collect::<Vec<_>>().join("; ");
+            let doubts = Doubts::in_words(&Doubts::of(fit).about(&figure.quantity.value, &of));
+            let doubts = Some(doubts.trim_end_matches("; ").to_owned()).filter(|d| !d.is_empty());
+            row.why = rolling.into_iter().chain(doubts).chain(at_odds).collect::<Vec<_>>().join("; ");
             value
         }
         Err(why) => {

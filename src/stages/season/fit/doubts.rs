@@ -53,7 +53,7 @@ impl<'a> Doubts<'a> {
     fn odd_logs(&self, figure: &str, configurations: &[usize]) -> BTreeSet<&'static str> {
         let index = |name: &str| self.fit.quantities.iter().position(|q| q == name);
         let axles = [index("front_downforce"), index("rear_downforce")];
-        let of_axles = self.made_of(figure).into_iter().any(|q| axles.contains(&Some(q)));
+        let of_axles = self.fit.made_of(figure).into_iter().any(|q| axles.contains(&Some(q)));
         let mine = |k: &usize| configurations.is_empty() || configurations.contains(k);
         let all = self.fit.odd.iter().filter(|(k, _)| mine(k)).flat_map(|(_, flags)| flags.iter().copied());
         all.filter(|flag| of_axles || *flag != LEFT_AND_RIGHT_DISAGREE).collect()
@@ -61,7 +61,7 @@ impl<'a> Doubts<'a> {
 
     /// The flag of a figure about which sessions are at odds.
     pub fn at_odds(&self, figure: &str) -> Option<&'static str> {
-        self.made_of(figure).iter().any(|q| self.at_odds.contains(q)).then_some(SESSIONS_AT_ODDS)
+        self.fit.made_of(figure).iter().any(|q| self.at_odds.contains(q)).then_some(SESSIONS_AT_ODDS)
     }
 
     /// The flag of a figure for which sessions were left out that ran one of these configurations or, where none is named,
@@ -77,20 +77,8 @@ impl<'a> Doubts<'a> {
     }
 
     fn any(&self, pairs: &BTreeSet<Pair>, figure: &str, configurations: &[usize]) -> bool {
-        let of = self.made_of(figure);
+        let of = self.fit.made_of(figure);
         pairs.iter().any(|(k, q)| of.contains(q) && (configurations.is_empty() || configurations.contains(k)))
-    }
-
-    /// Measured quantities that a figure is made of in the main; the downforce has a hundredth of a say in the drag, which
-    /// makes no drag doubtful.
-    fn made_of(&self, figure: &str) -> Vec<usize> {
-        let names: &[&str] = match figure {
-            "downforce" | "balance" => &["front_downforce", "rear_downforce"],
-            "efficiency" => &["front_downforce", "rear_downforce", "resistance"],
-            "drag" => &["resistance"],
-            other => &[other],
-        };
-        names.iter().filter_map(|name| self.fit.quantities.iter().position(|q| q == name)).collect()
     }
 
     /// The same in words, to stand before a verdict.

@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use nalgebra::DVector;
 
 use super::SeasonFit;
+use super::evidence::Observation;
 use crate::numerics::distributions::t_quantile;
 use crate::table::flags::ROLLING_NOT_TAKEN_OFF;
 
@@ -82,6 +83,15 @@ pub fn combined(
     }
 }
 
+/// What a ratio is a share of; `None` of what is no ratio.
+pub fn divisor(name: &str) -> Option<&'static str> {
+    match name {
+        "balance" => Some("downforce"),
+        "efficiency" => Some("drag"),
+        _ => None,
+    }
+}
+
 /// Whether the drag made of these measured quantities holds what the tyres' rolling takes with the downforce.
 pub fn rolling_left(quantities: &[String]) -> bool {
     let has = |n: &str| quantities.iter().any(|q| q == n);
@@ -127,13 +137,30 @@ impl SeasonFit {
     /// Whether that name is a share of something that its own interval does not tell from nothing: the share's interval, made
     /// by the delta method, then means little (Fieller's would have no end).
     pub fn divisor_not_resolved(&self, configuration: usize, name: &str) -> bool {
-        let divisor = match name {
-            "balance" => "downforce",
-            "efficiency" => "drag",
-            _ => return false,
-        };
+        let Some(divisor) = divisor(name) else { return false };
         let of = self.named(configuration, divisor).and_then(|(d, _)| self.estimate(&d));
         of.is_none_or(|e| e.interval.0 <= 0.0 && e.interval.1 >= 0.0)
+    }
+
+    /// The observations behind a named figure of a configuration: those of the quantities that it is made of in the main, but
+    /// for sessions that were left out.
+    pub fn behind(&self, configuration: usize, name: &str) -> impl Iterator<Item = &Observation> {
+        let of = self.made_of(name);
+        let counts = move |o: &&Observation| o.configuration == configuration && of.contains(&o.quantity);
+        let out = &self.evidence.left_out;
+        self.evidence.observations.iter().filter(counts).filter(|o| !out.contains(&(o.session, o.quantity)))
+    }
+
+    /// Measured quantities that a figure is made of in the main; the downforce has a hundredth of a say in the drag, which
+    /// makes no drag doubtful.
+    pub fn made_of(&self, figure: &str) -> Vec<usize> {
+        let names: &[&str] = match figure {
+            "downforce" | "balance" => &["front_downforce", "rear_downforce"],
+            "efficiency" => &["front_downforce", "rear_downforce", "resistance"],
+            "drag" => &["resistance"],
+            other => &[other],
+        };
+        names.iter().filter_map(|name| self.quantities.iter().position(|q| q == name)).collect()
     }
 
     /// Variance of a contrast from the scatter of windows inside their sessions.
@@ -141,19 +168,19 @@ impl SeasonFit {
         self.pooled.as_ref().map_or(0.0, |f| contrast.dot(&(&f.within * contrast)))
     }
 
-    /// Sum of squares of what the sensors of single sessions do to a contrast of lone coefficients, were each
-    /// larger by the factor 1 + 1: a sensor errs alike for all configurations of its session, and neither other
-    /// sessions nor other quantities share its error.
+    /// Variance of a contrast of lone coefficients from what single sessions err by: alike for all configurations of a
+    /// session, and no other session shares it.
     pub(super) fn in_common(&self, lone: &DVector<f64>) -> f64 {
         let Some(fit) = &self.model.fit else { return 0.0 };
         let quantity: BTreeMap<usize, usize> = self.model.column.iter().map(|((_, q), c)| (*c, *q)).collect();
-        let mut sums: BTreeMap<(usize, Option<usize>), f64> = BTreeMap::new();
+        let mut sums: BTreeMap<usize, Vec<f64>> = BTreeMap::new();
         for (c, session) in self.lone.iter().enumerate() {
-            if let Some(session) = session {
-                *sums.entry((*session, quantity.get(&c).copied())).or_default() += lone[c] * fit.beta[c];
+            if let (Some(session), Some(q)) = (session, quantity.get(&c)) {
+                let pulls = sums.entry(*session).or_insert_with(|| vec![0.0; self.quantities.len()]);
+                pulls[*q] += lone[c] * fit.beta[c];
             }
         }
-        sums.values().map(|s| s * s).sum()
+        sums.values().map(|pulls| self.of_session.variance(pulls, &self.of_session.alone)).sum()
     }
 
     /// The number with its interval.
@@ -179,7 +206,7 @@ impl SeasonFit {
         }
         if lone.iter().any(|v| *v != 0.0) {
             flags.push("session_scatter_not_visible");
-            let alone = self.within(&lone) + self.scatter.relative.powi(2) * self.in_common(&lone);
+            let alone = self.within(&lone) + self.in_common(&lone);
             (variance, dof) = summed(&[(variance, dof), (alone, self.scatter.dof)]);
         }
         // Satterthwaite's approximation can fall a little under one; nothing at all is no evidence.

@@ -9,6 +9,7 @@ use serde::{Serialize, Serializer};
 
 use super::{Fit, Wind, Zero};
 use crate::config::run_sheet::RunRow;
+use crate::stages::window::straight::STRAIGHT;
 use crate::stages::window::{Stretch, Window};
 
 /// What all quantities of one window have in common.
@@ -155,12 +156,13 @@ struct Part {
 
 /// Collects what counts as evidence.
 pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]) -> Evidence {
-    let counted = |w: &&Window| fit.takes(w.kind);
+    let twice = twice(windows, fit);
+    let counted = |(w, i): &(&Window, usize)| fit.takes(w.kind) && twice.get(*i) != Some(&true);
+    let all = || windows.iter().zip(0..).filter(counted).map(|(w, _)| w);
     let configurations = configurations(runs);
     let index: BTreeMap<&str, usize> = configurations.iter().enumerate().map(|(i, c)| (c.name.as_str(), i)).collect();
-    let names: Vec<(&str, &str)> =
-        distinct(windows.iter().filter(counted).map(|w| (w.event.as_str(), w.session.as_str())));
-    let outings: Vec<&str> = distinct(windows.iter().filter(counted).map(|w| w.outing.as_str()));
+    let names: Vec<(&str, &str)> = distinct(all().map(|w| (w.event.as_str(), w.session.as_str())));
+    let outings: Vec<&str> = distinct(all().map(|w| w.outing.as_str()));
     let mut ranges: Vec<Range<usize>> = Vec::new();
     for of_outing in windows.chunk_by(together) {
         let start = ranges.last().map_or(0, |last| last.end);
@@ -175,7 +177,7 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
         }
     }
     let part = |range: &Range<usize>| {
-        let mut of = windows[range.clone()].iter().zip(range.clone()).filter(|(w, _)| counted(w)).peekable();
+        let mut of = windows[range.clone()].iter().zip(range.clone()).filter(counted).peekable();
         let (w, _) = of.peek()?;
         let mut part = Part {
             session: names.binary_search(&(w.event.as_str(), w.session.as_str())).ok()?,
@@ -209,6 +211,26 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
         ..Default::default()
     };
     parts.into_iter().for_each(|part| out.observations.extend(part.observations));
+    out
+}
+
+/// Which windows of straight running hold seconds that windows of another kind which counts hold too: a stretch of it may be
+/// steady or coasting as well, and no second is evidence twice. Empty where none can.
+fn twice(windows: &[Window], fit: &Fit) -> Vec<bool> {
+    let straight = |kind: &str| kind == STRAIGHT;
+    if !fit.takes(STRAIGHT) || fit.windows.iter().all(|k| straight(&k.value)) {
+        return Vec::new();
+    }
+    let mut out = Vec::with_capacity(windows.len());
+    for of_log in windows.chunk_by(|a, b| Arc::ptr_eq(&a.stretch, &b.stretch) || a.log == b.log) {
+        let others: Vec<(f64, f64)> = of_log
+            .iter()
+            .filter(|w| !straight(w.kind) && fit.takes(w.kind))
+            .map(|w| (w.start, w.start + w.duration))
+            .collect();
+        let meets = |w: &Window| others.iter().any(|(start, end)| w.start < *end && *start < w.start + w.duration);
+        out.extend(of_log.iter().map(|w| straight(w.kind) && meets(w)));
+    }
     out
 }
 

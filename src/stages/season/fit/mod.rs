@@ -25,7 +25,7 @@ use self::evidence::Evidence;
 use self::kept::{Kept, Solved};
 use self::lack_of_fit::Bend;
 use self::model::{Blocks, Model, Pair};
-use self::scatter::Scatter;
+use self::scatter::{OfSession, Scatter};
 use self::screen::Finding;
 use super::SeasonTables;
 use super::air_speed::unlike_ground;
@@ -185,6 +185,8 @@ pub struct SeasonFit {
     pub scatter: Scatter,
     /// Covariance of the relative errors of a whole session, quantities × quantities.
     pub factors: DMatrix<f64>,
+    /// The same where one session stands alone or is still to come.
+    pub of_session: OfSession,
     /// What all sessions show of the scatter of coefficients, that of windows inside their sessions (HC3) in it; `None`
     /// without a fit.
     pub pooled: Option<Pooled>,
@@ -314,9 +316,11 @@ impl Fit {
         let within = solved.within;
         let scatter = scatter::pooled(&fit, &within, self.assumed_session_scatter.get());
         let factors = scatter::factors(&fit, &within, scatter);
+        let of_session = OfSession::new(&fit, &factors, scatter);
         let common = inference.common_covariance(&solved.moved, &factors);
         let pooled = Pooled { within, common, dof: scatter::dof_of_all(&fit.model, scatter) };
         (fit.scatter, fit.factors, fit.pooled) = (scatter, factors, Some(pooled));
+        fit.of_session = of_session;
         fit
     }
 

@@ -96,7 +96,7 @@ pub fn fit<T: Send>(
     options: &Fit,
     keep: impl Fn(&[usize], &Solution, Rows) -> T + Sync,
 ) -> (Model, Vec<T>) {
-    let mut dropped = too_few(evidence);
+    let mut dropped = too_few(evidence, options);
     let mut unusable = BTreeSet::new();
     loop {
         let mut solver = Solver::new(evidence, quantities, options, &dropped, &unusable);
@@ -158,8 +158,8 @@ mod reasons {
     }
 }
 
-/// Pairs with fewer windows than the zeros of their outings, the slope and one to spare.
-fn too_few(evidence: &Evidence) -> BTreeMap<Pair, &'static str> {
+/// Pairs with fewer windows than the zeros of their outings, or the one that all of them share, the slope and one to spare.
+fn too_few(evidence: &Evidence, options: &Fit) -> BTreeMap<Pair, &'static str> {
     let quantities = evidence.observations.iter().map(|o| o.quantity + 1).max().unwrap_or(0);
     let mut count: Vec<(usize, Vec<usize>)> = vec![Default::default(); evidence.configurations.len() * quantities];
     for o in evidence.observations.iter().filter(|o| !evidence.left_out.contains(&(o.session, o.quantity))) {
@@ -173,7 +173,8 @@ fn too_few(evidence: &Evidence) -> BTreeMap<Pair, &'static str> {
     let few = |(at, (n, mut outings)): (usize, (usize, Vec<usize>))| {
         outings.sort_unstable();
         outings.dedup();
-        (n > 0 && n < outings.len() + 2).then_some(((at / quantities, at % quantities), TOO_FEW))
+        let zeros = if options.zero == Zero::PerConfiguration { outings.len().min(1) } else { outings.len() };
+        (n > 0 && n < zeros + 2).then_some(((at / quantities, at % quantities), TOO_FEW))
     };
     count.into_iter().enumerate().filter_map(few).collect()
 }

@@ -96,6 +96,60 @@ pub fn factors(season: &SeasonFit, within: &DMatrix<f64>, scatter: Scatter) -> D
     DMatrix::from_fn(n, n, |q, r| sd[q] * sd[r] * possible[(q, r)] / (possible[(q, q)] * possible[(r, r)]).sqrt())
 }
 
+/// What a whole session errs by, quantity by quantity and together.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct OfSession {
+    /// Standard deviation of each quantity's relative error, as the season shows it: that of its coefficients from session to
+    /// session, and no less than that of its sensors' gains; the assumed one where nothing shows.
+    pub seen: Vec<f64>,
+    /// The same where no other session can show it: no less than the assumed one, nor than that of all quantities pooled.
+    pub alone: Vec<f64>,
+    /// Correlations of these errors.
+    correlation: DMatrix<f64>,
+    /// Degrees of freedom behind the correlations; 0 where they are not known.
+    dof: f64,
+}
+
+impl OfSession {
+    /// As the season shows it, `factors` being what [`factors`] answers.
+    pub fn new(season: &SeasonFit, factors: &DMatrix<f64>, scatter: Scatter) -> Self {
+        let n = season.quantities.len();
+        let of_gain = |q: usize| {
+            let gains = (0..season.evidence.sessions.len()).filter_map(|g| season.model.gain(g, q)).map(|g| g.prior);
+            gains.fold(f64::INFINITY, f64::min)
+        };
+        let seen = |q: usize| {
+            let gain = Some(of_gain(q)).filter(|v| v.is_finite()).unwrap_or(0.0);
+            match scatter.seen {
+                Some(_) => factors[(q, q)].max(gain).sqrt(),
+                None => scatter.relative.max(gain.sqrt()),
+            }
+        };
+        let seen: Vec<f64> = (0..n).map(seen).collect();
+        let correlation = |q: usize, r: usize| {
+            let product = (factors[(q, q)] * factors[(r, r)]).sqrt();
+            if q == r { 1.0 } else { Some(factors[(q, r)] / product).filter(|c| c.is_finite()).unwrap_or(0.0) }
+        };
+        Self {
+            alone: seen.iter().map(|s| s.max(scatter.relative)).collect(),
+            correlation: DMatrix::from_fn(n, n, correlation),
+            dof: scatter.seen.map_or(0.0, |_| scatter.dof),
+            seen,
+        }
+    }
+
+    /// Variance of a figure from one session's errors. `pulls`: per quantity, what the figure changes by if all that the session
+    /// measured of it were larger by the factor 1 + 1. `sd`: see [`Self::seen`], [`Self::alone`]. What two quantities share (a
+    /// gust errs in all forces alike, a sensor in its own) is believed as far as the season shows it; beside that, as if a
+    /// handful of sessions had, they err apart or alike, whichever is worse for the figure.
+    pub fn variance(&self, pulls: &[f64], sd: &[f64]) -> f64 {
+        let errors = DVector::from_iterator(pulls.len(), pulls.iter().zip(sd).map(|(pull, sd)| pull * sd));
+        let seen = errors.dot(&(&self.correlation * &errors));
+        let unknown = errors.norm_squared().max(errors.sum().powi(2));
+        (self.dof * seen + ASSUMED_DOF * unknown) / (self.dof + ASSUMED_DOF)
+    }
+}
+
 /// Degrees of freedom of what all sessions together show of their scatter: configurations that ran in the same sessions
 /// are no further evidence. 0 where they show nothing.
 pub fn dof_of_all(model: &Model, scatter: Scatter) -> f64 {

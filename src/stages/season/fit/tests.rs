@@ -282,7 +282,8 @@ fn single_sessions_do_not_share_their_sensors() {
     let fit = solve(&tables, ROBUST, 2);
     let (a, b) = (fit.coefficient(0, 0).unwrap(), fit.coefficient(1, 0).unwrap());
     let common = fit.in_common(&b.minus(&a).gradient).sqrt();
-    assert!((common / (b.value - a.value).abs() - 1.0).abs() < 1e-9, "{common}");
+    let alone = fit.of_session.alone[0];
+    assert!(alone > 0.0 && (common / (b.value - a.value).abs() / alone - 1.0).abs() < 1e-9, "{common}");
 }
 
 #[test]

@@ -62,8 +62,7 @@ impl Cells {
         let (coefficient, _) = self.fit.named(cell, name)?;
         let factor = if SeasonFit::is_ratio(name) { 1.0 } else { self.fit.speed * self.fit.speed };
         let value = coefficient.times(factor);
-        let of_cell = || self.fit.evidence.observations.iter().filter(|o| o.configuration == cell);
-        let count = |f: fn(&Observation) -> usize| of_cell().map(f).collect::<BTreeSet<_>>().len();
+        let count = |f: fn(&Observation) -> usize| self.fit.behind(cell, name).map(f).collect::<BTreeSet<_>>().len();
         let (windows, outings) = (count(|o| o.window), count(|o| o.outing));
         let within = self.fit.within(&value.gradient);
         Some(Point {
@@ -76,13 +75,18 @@ impl Cells {
         })
     }
 
-    /// Variance from what whole sessions have in common: every coefficient scatters by its share from session to
-    /// session, the quantities independently, as sensors do; and the wind of each session, which all its quantities
-    /// share, is known only so well.
+    /// Variance from what whole sessions have in common: every coefficient scatters by its share from session to session, the
+    /// quantities together as far as the season shows it; and the wind of each session, which all its quantities share, is
+    /// known only so well.
     fn common(&self, value: &Derived) -> f64 {
         let Some(solved) = &self.fit.model.fit else { return f64::NAN };
-        let parts = value.gradient.iter().zip(solved.beta.iter()).zip(&self.sessions);
-        let sensors: f64 = parts.map(|((g, b), m)| (g * b * self.scatter.0).powi(2) / (*m).max(1) as f64).sum();
+        let n = self.fit.quantities.len();
+        let mut pulls = vec![0.0; n];
+        for ((_, q), c) in &self.fit.model.column {
+            let sessions = self.sessions.get(*c).copied().unwrap_or(1).max(1) as f64;
+            pulls[*q] += value.gradient[*c] * solved.beta[*c] / sessions.sqrt();
+        }
+        let sensors = self.fit.of_session.variance(&pulls, &vec![self.scatter.0; n]);
         let weighed = value.gradient.component_mul(&solved.beta);
         sensors + BEYOND * self.winds.iter().map(|(sd, change)| (sd * change.dot(&weighed)).powi(2)).sum::<f64>()
     }

@@ -118,6 +118,8 @@ impl History {
                         configuration: fit.evidence.configurations[*k].name.clone(),
                         quantity: name.clone(),
                         unit: unit.clone(),
+                        reference_speed: fit.speed,
+                        reference_density: fit.density,
                         ..Default::default()
                     };
                     series::put(&mut row, point, &change);

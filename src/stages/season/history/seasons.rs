@@ -138,8 +138,7 @@ impl History {
         for (position, season) in seasons.iter().enumerate() {
             if *season == cx.season {
                 let Some(e) = fit.named(k, name).and_then(|(d, _)| fit.estimate(&d.times(v2))) else { continue };
-                let of_k = || fit.evidence.observations.iter().filter(|o| o.configuration == k);
-                let count = |f: fn(&Observation) -> usize| of_k().map(f).collect::<BTreeSet<_>>().len();
+                let count = |f: fn(&Observation) -> usize| fit.behind(k, name).map(f).collect::<BTreeSet<_>>().len();
                 out.push(point(position, e.value, e.se, e.dof, count(|o| o.window), count(|o| o.session)));
                 continue;
             }
@@ -181,6 +180,8 @@ fn row(
         configuration: fit.evidence.configurations.get(k).map(|c| c.name.clone()).unwrap_or_default(),
         quantity: name.to_owned(),
         unit: unit.to_owned(),
+        reference_speed: fit.speed,
+        reference_density: fit.density,
         ..Default::default()
     };
     put(&mut row, point, change);

@@ -17,9 +17,9 @@ use crate::numerics::blocked::{self, Block, Inference, Pooled, Rows, Solution};
 use crate::numerics::distributions::t_quantile;
 use crate::numerics::null_space::{NullSpace, NullSpaceParams, null_space};
 use crate::stages::season::fit::SeasonFit;
-use crate::stages::season::fit::estimate::{Derived, Estimate, combined, summed};
+use crate::stages::season::fit::estimate::{Derived, Estimate, combined, divisor, summed};
 use crate::stages::season::fit::evidence::Configuration;
-use crate::stages::season::fit::scatter::{self, Scatter};
+use crate::stages::season::fit::scatter::{self, OfSession, Scatter};
 
 /// The terms of one measured quantity.
 #[derive(Clone, Debug, Default)]
@@ -57,6 +57,8 @@ pub struct PartsFit {
     pooled: Option<Pooled>,
     /// Scatter from session to session.
     pub scatter: Scatter,
+    /// What a whole session errs by.
+    of_session: OfSession,
     /// Rolling resistance coefficient of the car.
     pub rolling_resistance: f64,
     /// Reference speed, m/s.
@@ -102,6 +104,7 @@ impl PartsFit {
                 .collect(),
             pooled: None,
             scatter: season.scatter,
+            of_session: season.of_session.clone(),
             rolling_resistance: season.rolling_resistance,
             speed: season.speed,
             density: season.density,
@@ -185,6 +188,14 @@ impl PartsFit {
         }
     }
 
+    /// Whether a figure is a share of something that its own interval does not tell from nothing, as
+    /// [`SeasonFit::divisor_not_resolved`].
+    pub fn divisor_not_resolved(&self, name: &str, contrast: &DVector<f64>) -> bool {
+        let Some(divisor) = divisor(name) else { return false };
+        let of = self.named(divisor, contrast).ok().and_then(|(d, _)| self.estimate(&d));
+        of.is_none_or(|e| e.interval.0 <= 0.0 && e.interval.1 >= 0.0)
+    }
+
     /// How much larger the variance of a contrast is where each quantity tells it by itself than where all do together, under
     /// the working model: a little, by the theorem of Gauss and Markov never less than once.
     fn by_itself(&self, fit: &Inference, gradient: &DVector<f64>) -> f64 {
@@ -209,7 +220,7 @@ impl PartsFit {
             if !blind.all() {
                 (variance, dof) = (fit.variance(gradient), fit.dof(gradient));
             }
-            let common: f64 = blind.common.values().map(|c| (self.scatter.relative * c).powi(2)).sum();
+            let common = self.in_common(&blind);
             (variance, dof) = summed(&[(variance, dof), (blind.within + common, self.scatter.dof)]);
         }
         Some((variance * self.by_itself(fit, gradient), dof, blind.any()))
@@ -243,22 +254,29 @@ impl PartsFit {
         Some(Estimate { value: derived.value, se, interval, dof, flags })
     }
 
-    /// The 95 % interval that the same figure from one new session is expected in: the session scatter that the
-    /// season shows, or the assumed one, of every measured quantity is added.
+    /// Variance from what single sessions err by, each alike in all that it measured.
+    fn in_common(&self, blind: &Blind) -> f64 {
+        let mut by_session: BTreeMap<usize, Vec<f64>> = BTreeMap::new();
+        for ((session, q), pull) in blind.common.iter().filter(|((_, q), _)| *q < self.quantities.len()) {
+            by_session.entry(*session).or_insert_with(|| vec![0.0; self.quantities.len()])[*q] += pull;
+        }
+        by_session.values().map(|pulls| self.of_session.variance(pulls, &self.of_session.alone)).sum()
+    }
+
+    /// The 95 % interval that the same figure from one new session is expected in: what a whole session errs by in every
+    /// measured quantity, as the season shows it or as is assumed, is added.
     pub fn new_session(&self, derived: &Derived, estimate: &Estimate) -> Option<(f64, f64)> {
         let fit = self.fit.as_ref()?;
-        let relative = self.scatter.seen.unwrap_or(self.scatter.relative);
         // ∂figure/∂(a quantity's coefficient) is the derivative by the base's, which every combination has once.
-        let mut scatter = 0.0;
-        for design in &self.designs {
-            let Some(base) = design.columns.first().copied().flatten() else { continue };
-            let by = derived.gradient[base];
-            if by != 0.0 {
-                let own = |c: &usize| derived.gradient[*c] * fit.beta[*c];
-                let coefficient: f64 = design.columns.iter().flatten().map(own).sum::<f64>() / by;
-                scatter += (relative * by * coefficient).powi(2);
+        let pull = |design: &Design| {
+            let Some(base) = design.columns.first().copied().flatten() else { return 0.0 };
+            if derived.gradient[base] == 0.0 {
+                return 0.0;
             }
-        }
+            design.columns.iter().flatten().map(|c| derived.gradient[*c] * fit.beta[*c]).sum()
+        };
+        let pulls: Vec<f64> = self.designs.iter().map(pull).collect();
+        let scatter = self.of_session.variance(&pulls, &self.of_session.seen);
         // Half-widths in quadrature: never narrower than the mean's, whatever the degrees of freedom of the two.
         let of_mean = 0.5 * (estimate.interval.1 - estimate.interval.0);
         let t = t_quantile(0.975, self.scatter.dof.max(1.0)).ok()?;

@@ -1,6 +1,6 @@
 //! What the parts are worth, as rows of the written table.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use nalgebra::DVector;
 
@@ -32,6 +32,21 @@ pub fn quantities(season: &SeasonFit) -> Vec<String> {
         out.push("downforce".to_owned());
     }
     out
+}
+
+/// Additivity with a p-value under this, adjusted for the quantities that are tested, is in doubt.
+const NOT_ADDITIVE: f64 = 0.05;
+
+/// The quantities for which parts do not simply add, with the adjusted p-value: one alarm in twenty clean seasons, however many
+/// quantities are asked.
+pub fn not_additive(rows: &[PartRow]) -> Vec<(String, f64)> {
+    let mut tested: BTreeMap<&str, f64> = BTreeMap::new();
+    for row in rows {
+        tested.extend(row.additivity_p.map(|p| (row.quantity.as_str(), p)));
+    }
+    let adjusted = holm(&tested.values().copied().collect::<Vec<_>>()).unwrap_or_default();
+    let doubtful = tested.keys().zip(adjusted).filter(|(_, p)| *p < NOT_ADDITIVE);
+    doubtful.map(|(quantity, p)| ((*quantity).to_owned(), p)).collect()
 }
 
 /// Rows of `parts`.
@@ -67,6 +82,12 @@ pub fn parts(season: &SeasonFit, fit: &PartsFit, units: &[String]) -> Vec<PartRo
         row.p_holm = adjusted.next();
     }
     out.iter_mut().for_each(judge);
+    for (quantity, _) in not_additive(&out) {
+        for row in out.iter_mut().filter(|r| r.quantity == quantity && r.effect.is_some()) {
+            let flags = row.flags.split(',').filter(|f| !f.is_empty()).chain(["not_additive"]);
+            row.flags = flags.collect::<BTreeSet<_>>().into_iter().collect::<Vec<_>>().join(",");
+        }
+    }
     out
 }
 

@@ -5,17 +5,15 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::balance::{Position, range, solve, why};
 use crate::numerics::distributions::p_value;
-use crate::numerics::multiple::holm;
 use crate::stages::season::SeasonTables;
 use crate::stages::season::fit::SeasonFit;
+use crate::stages::season::fit::doubts::Doubts;
 use crate::stages::season::fit::estimate::{Estimate, rolling_left};
 use crate::stages::season::parts::model::{Gap, PartsFit};
+use crate::stages::season::parts::rows::not_additive;
 use crate::stages::season::parts::terms::Combination;
-use crate::table::flags::ROLLING_NOT_TAKEN_OFF;
+use crate::table::flags::{DIVISOR_NOT_RESOLVED, ROLLING_NOT_TAKEN_OFF, meaning, of_a_log};
 use crate::units::Unit;
-
-/// Additivity with a p-value under this, adjusted for the quantities that are tested, is in doubt.
-const NOT_ADDITIVE: f64 = 0.05;
 
 /// Where the wing stands.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -50,6 +48,8 @@ pub struct Figure {
     pub estimate: Option<Estimate>,
     /// The interval that a new session is expected in.
     pub session: Option<(f64, f64)>,
+    /// What makes it doubtful beside that: of the fit, and of the logs that it rests on.
+    pub flags: BTreeSet<&'static str>,
 }
 
 /// What lies outside of what has run, or is not known.
@@ -71,6 +71,8 @@ pub enum Remark {
     OneSession,
     /// The drag holds what the tyres' rolling takes with the downforce, which is not fitted.
     RollingLeft,
+    /// What the numbers rest on is doubtful; the flag.
+    Rests(&'static str),
     /// No wing position gives the balance.
     OutOfReach { wanted: f64, ends: [(f64, f64); 2], sought: (f64, f64) },
     /// The position has no end on at least one side.
@@ -89,6 +91,7 @@ impl Remark {
             Self::Several(_) => "described_alike",
             Self::OneSession => "session_scatter_not_visible",
             Self::RollingLeft => ROLLING_NOT_TAKEN_OFF,
+            Self::Rests(flag) => flag,
             Self::OutOfReach { .. } => "balance_out_of_reach",
             Self::WingUnclear => "wing_effect_not_clear",
         }
@@ -123,6 +126,7 @@ impl Remark {
             Self::RollingLeft => {
                 "the downforce is not fitted: the drag holds what the tyres' rolling takes with it".to_owned()
             }
+            Self::Rests(flag) => format!("{flag}: {}", meaning(flag)),
             Self::OutOfReach { wanted, ends: [a, b], sought } => format!(
                 "no wing position gives a balance of {:.2} %: those that ran go from {:.2} % at {} to {:.2} % at {}, \
                  and none from {} to {} does",
@@ -163,6 +167,18 @@ pub struct Forecast {
     pub ran_as: Option<String>,
 }
 
+/// The figures of table `fits` that a figure is made of.
+fn made_of(name: &str) -> &[&str] {
+    match name {
+        "downforce" | "balance" => &["front_downforce", "rear_downforce"],
+        "efficiency" => &["front_downforce", "rear_downforce", "drag"],
+        "drag" => &["drag"],
+        "front_downforce" => &["front_downforce"],
+        "rear_downforce" => &["rear_downforce"],
+        _ => &[],
+    }
+}
+
 /// What the season knows.
 pub struct Ground<'a> {
     parts: &'a PartsFit,
@@ -170,23 +186,30 @@ pub struct Ground<'a> {
     /// Lowest and highest speed of the windows behind the fit, m/s.
     speeds: Option<(f64, f64)>,
     /// Quantities whose parts do not add, with the adjusted p-value.
-    doubts: Vec<(String, f64)>,
+    not_additive: Vec<(String, f64)>,
+    /// What is doubtful of the season.
+    doubts: Doubts<'a>,
+    /// Per quantity that was measured, the flags of the logs behind its fits.
+    of_logs: BTreeMap<&'a str, BTreeSet<&'static str>>,
 }
 
 impl<'a> Ground<'a> {
     /// From the season's tables after `parts`.
-    pub fn new(parts: &'a PartsFit, season: &SeasonFit, tables: &'a SeasonTables) -> Self {
+    pub fn new(parts: &'a PartsFit, season: &'a SeasonFit, tables: &'a SeasonTables) -> Self {
         let used: BTreeSet<usize> = season.evidence.observations.iter().map(|o| o.window).collect();
         let speeds = || used.iter().filter_map(|w| tables.windows.get(*w)).map(|w| w.speed);
-        let mut tested: BTreeMap<&str, f64> = BTreeMap::new();
-        for row in &tables.parts {
-            tested.extend(row.additivity_p.map(|p| (row.quantity.as_str(), p)));
+        let mut of_logs: BTreeMap<&str, BTreeSet<&'static str>> = BTreeMap::new();
+        for row in &tables.fits {
+            of_logs.entry(&row.quantity).or_default().extend(row.flags.split(',').filter_map(of_a_log));
         }
-        // One alarm in twenty clean seasons, however many quantities are asked.
-        let adjusted = holm(&tested.values().copied().collect::<Vec<_>>()).unwrap_or_default();
-        let doubts = tested.keys().zip(adjusted).filter(|(_, p)| *p < NOT_ADDITIVE);
-        let doubts = doubts.map(|(quantity, p)| ((*quantity).to_owned(), p)).collect();
-        Self { parts, units: &tables.units, speeds: speeds().reduce(f64::min).zip(speeds().reduce(f64::max)), doubts }
+        Self {
+            parts,
+            units: &tables.units,
+            speeds: speeds().reduce(f64::min).zip(speeds().reduce(f64::max)),
+            not_additive: not_additive(&tables.parts),
+            doubts: Doubts::of(season),
+            of_logs,
+        }
     }
 
     /// The fitted parts.
@@ -243,7 +266,15 @@ impl<'a> Ground<'a> {
         let derived = derived.times(if SeasonFit::is_ratio(name) { 1.0 } else { speed * speed });
         let estimate = self.parts.estimate(&derived);
         let session = estimate.as_ref().and_then(|e| self.parts.new_session(&derived, e));
-        Ok(Figure { quantity: name.to_owned(), unit: unit.to_owned(), estimate, session })
+        let mut flags = self.rests_on(name);
+        flags.extend(self.parts.divisor_not_resolved(name, &row).then_some(DIVISOR_NOT_RESOLVED));
+        Ok(Figure { quantity: name.to_owned(), unit: unit.to_owned(), estimate, session, flags })
+    }
+
+    /// What makes a figure doubtful whatever the combination: parts are told from all configurations together.
+    fn rests_on(&self, name: &str) -> BTreeSet<&'static str> {
+        let of_logs = made_of(name).iter().filter_map(|n| self.of_logs.get(n)).flatten().copied();
+        self.doubts.about(name, &[]).into_iter().chain(of_logs).collect()
     }
 
     /// Answers a wish.
@@ -272,11 +303,19 @@ impl<'a> Ground<'a> {
                 if !out.remarks.contains(&why) {
                     out.remarks.push(why);
                 }
-                Figure { quantity: name.clone(), unit: unit.clone(), estimate: None, session: None }
+                Figure {
+                    quantity: name.clone(),
+                    unit: unit.clone(),
+                    estimate: None,
+                    session: None,
+                    flags: BTreeSet::new(),
+                }
             });
             out.figures.push(figure);
         }
         self.outside(&mut out);
+        let doubtful: BTreeSet<&'static str> = out.figures.iter().flat_map(|f| f.flags.iter().copied()).collect();
+        out.remarks.extend(doubtful.into_iter().map(Remark::Rests));
         out
     }
 
@@ -309,7 +348,7 @@ impl<'a> Ground<'a> {
     /// Flags of a combination, whatever is asked of it.
     pub fn flags(&self, combination: &Combination) -> BTreeSet<&'static str> {
         let mut out = BTreeSet::new();
-        out.extend((!self.doubts.is_empty()).then_some("not_additive"));
+        out.extend((!self.not_additive.is_empty()).then_some("not_additive"));
         out.extend((self.all_ran_as(combination).count() > 1).then_some("described_alike"));
         out.extend(self.wing_outside(combination).map(|remark| remark.flag()));
         out.extend(rolling_left(&self.parts.quantities).then(|| Remark::RollingLeft.flag()));
@@ -326,7 +365,7 @@ impl<'a> Ground<'a> {
         if out.ran_as.is_none() {
             out.remarks.push(Remark::NeverRan);
         }
-        for (quantity, p) in &self.doubts {
+        for (quantity, p) in &self.not_additive {
             out.remarks.push(Remark::NotAdditive { quantity: quantity.clone(), p: *p });
         }
         let alike: Vec<String> = self.all_ran_as(&out.combination).collect();

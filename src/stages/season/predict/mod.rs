@@ -5,11 +5,13 @@ pub mod forecast;
 #[cfg(test)]
 mod tests;
 
+use std::collections::BTreeSet;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use self::balance::Position;
-use self::forecast::{Forecast, Ground, Wing, Wish};
+use self::forecast::{Forecast, Ground, Remark, Wing, Wish};
 use super::SeasonTables;
 use super::parts::{known_part, part_names};
 use crate::error::Fatal;
@@ -125,9 +127,11 @@ impl SeasonStage for Predict {
 
 /// A forecast as rows of `predictions`.
 pub fn rows(name: &str, forecast: &Forecast, wanted: Option<f64>, density: f64, speed: Unit) -> Vec<PredictionRow> {
-    let mut flags: Vec<&str> = forecast.remarks.iter().map(|r| r.flag()).collect();
-    flags.sort_unstable();
-    flags.dedup();
+    // What a figure rests on stands with it alone.
+    let of_all = forecast.remarks.iter().filter(|r| !matches!(r, Remark::Rests(_))).map(|r| r.flag());
+    let of_all: BTreeSet<&str> = of_all.collect();
+    let joined = |own: &BTreeSet<&str>| of_all.union(own).copied().collect::<Vec<_>>().join(",");
+    let of_figures: BTreeSet<&str> = forecast.figures.iter().flat_map(|f| f.flags.iter().copied()).collect();
     let head = PredictionRow {
         name: name.to_owned(),
         parts: forecast.combination.parts.iter().map(String::as_str).collect::<Vec<_>>().join("+"),
@@ -137,7 +141,7 @@ pub fn rows(name: &str, forecast: &Forecast, wanted: Option<f64>, density: f64, 
         wanted_balance: wanted,
         ran_as: forecast.ran_as.clone(),
         remarks: forecast.remarks.iter().map(|r| r.words(speed)).collect::<Vec<_>>().join("; "),
-        flags: flags.join(","),
+        flags: joined(&of_figures),
         ..Default::default()
     };
     let mut out = Vec::new();
@@ -155,6 +159,7 @@ pub fn rows(name: &str, forecast: &Forecast, wanted: Option<f64>, density: f64, 
         let e = figure.estimate.as_ref();
         out.push(PredictionRow {
             quantity: figure.quantity.clone(),
+            flags: joined(&figure.flags),
             unit: figure.unit.clone(),
             value: e.map(|e| e.value),
             value_se: e.map(|e| e.se),

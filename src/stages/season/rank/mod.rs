@@ -24,6 +24,7 @@ use crate::located::{Located, Spot};
 use crate::stages::season::fit::estimate::Estimate;
 use crate::stages::season::stated;
 use crate::stages::{CheckCx, Schema, SeasonCx, SeasonStage};
+use crate::table::flags::DIVISOR_NOT_RESOLVED;
 use crate::table::rows::CombinationRow;
 use crate::units::{Force, Range, Ratio, Speed, of};
 
@@ -116,6 +117,9 @@ impl SeasonStage for Rank {
             );
             cx.fault(spot, message, format!("name at most {MOST_PARTS} under `parts`"));
         }
+        if let Some(w) = self.wing_positions.iter().flatten().find(|w| !w.is_finite()) {
+            cx.fault(w.spot, "a wing position must be a number", "for example 3");
+        }
         if let Some(w) = self.wing_positions.iter().flatten().next()
             && runs.iter().all(|r| r.wing_position.is_none())
         {
@@ -175,10 +179,15 @@ impl Rank {
             ..Default::default()
         };
         let (mut remarks, mut flags) = (BTreeSet::new(), ground.flags(combination));
+        let mut open: BTreeSet<String> = BTreeSet::new();
         let mut get = |name: &str| -> Option<Estimate> {
             match ground.figure(name, "", combination, speed) {
                 Ok(figure) => {
                     flags.extend(figure.estimate.iter().flat_map(|e| e.flags.iter().copied()));
+                    if figure.flags.contains(DIVISOR_NOT_RESOLVED) {
+                        open.insert(figure.quantity);
+                    }
+                    flags.extend(figure.flags);
                     figure.estimate
                 }
                 Err(gap) => {
@@ -201,13 +210,15 @@ impl Rank {
         (row.balance, row.balance_lo95, row.balance_hi95) = split(&balance);
         (row.efficiency, row.efficiency_lo95, row.efficiency_hi95) = split(&efficiency);
         let least = |limit: Option<f64>| limit.map(|l| (l, f64::INFINITY));
+        // The interval of a share of what may be nothing has no ends that hold a limit.
+        let share = |name: &str, held: Option<Held>| held.map(|h| if open.contains(name) { Held::Unsure } else { h });
         let held = [
             Held::of(least(self.front_at_least.as_ref().map(|l| l.get())), &front),
             Held::of(least(self.rear_at_least.as_ref().map(|l| l.get())), &rear),
             Held::of(least(self.downforce_at_least.as_ref().map(|l| l.get())), &downforce),
             Held::of(self.drag_at_most.as_ref().map(|l| (f64::NEG_INFINITY, l.get())), &drag),
-            Held::of(self.balance.as_ref().map(|l| (l.low, l.high)), &balance),
-            Held::of(least(self.efficiency_at_least.as_ref().map(|l| l.get())), &efficiency),
+            share("balance", Held::of(self.balance.as_ref().map(|l| (l.low, l.high)), &balance)),
+            share("efficiency", Held::of(least(self.efficiency_at_least.as_ref().map(|l| l.get())), &efficiency)),
         ];
         row.limits = if downforce.is_none() && drag.is_none() { "unknown" } else { all_held(&held) }.to_owned();
         let [front, rear, downforce, drag, balance, efficiency] = held.map(|h| h.map(|h| h.name().to_owned()));

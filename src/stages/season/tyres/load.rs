@@ -136,7 +136,9 @@ impl Loads<'_> {
         let fastest = self.fastest(k)?;
         let m = &fastest.top;
         let still = m.ratio * m.speed * m.speed;
-        let x = self.effective_v2(fastest, m).max(still);
+        let met = self.effective_v2(fastest, m);
+        // Of an axle that lifts it is the lesser air that loads the tyre.
+        let x = if axle.value < 0.0 { met.min(still) } else { met.max(still) };
         let (rest, moved) = (self.static_load(corner, m.fuel), self.along(corner, m));
         let e = self.straight(&axle, x, rest, moved, m.speed);
         let gain = Some(Gain { fixed: rest + moved, headwind: x / still });

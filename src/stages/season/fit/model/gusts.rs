@@ -15,6 +15,7 @@ use crate::numerics::blocked::Together;
 use crate::numerics::spread::{between_variance, median};
 use crate::stages::season::fit::Method;
 use crate::stages::season::fit::evidence::Observation;
+use crate::stages::window::straight::STRAIGHT;
 
 /// Least variance of a session's gusts that its logarithm is taken of, (m/s)².
 const LEAST: f64 = 0.0025;
@@ -82,7 +83,7 @@ impl Solver<'_> {
         let straight = |row: usize| {
             let o = self.observation(row);
             let known = o.heading != (0.0, 0.0) && self.estimates_wind();
-            let under_power = self.options.windows.get(o.kind).is_some_and(|k| k.value == "straight");
+            let under_power = self.options.windows.get(o.kind).is_some_and(|k| k.value == STRAIGHT);
             self.evidence.straights.get(o.window).filter(|_| known).map(|s| (*s, under_power.then_some(o.window)))
         };
         let mut out = Vec::new();

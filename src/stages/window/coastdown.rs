@@ -125,7 +125,7 @@ impl WindowStage for Coastdown {
         let braking = braking_rules(log, &self.brake, self.deceleration.as_ref());
         let rules: Vec<Rule> =
             first.into_iter().chain(throttle).chain(braking).chain(then.into_iter().flatten()).collect();
-        let cut = Cut { settle: self.settle.get(), shortest: self.lasting.low, longest: self.piece.get() };
+        let cut = Cut { settle: self.settle.get(), shortest: self.lasting.low, least: 0.0, longest: self.piece.get() };
         let (pieces, funnel) = pieces(log, &rules, cut);
         let mut windows = Vec::new();
         for stretch in pieces.chunk_by(|a, b| a.end == b.start && a.segment == b.segment) {

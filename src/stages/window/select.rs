@@ -138,8 +138,10 @@ pub fn braking_rules<'a>(
 pub struct Cut {
     /// Seconds dropped at the start of a stretch.
     pub settle: f64,
-    /// Shortest window, s.
+    /// Shortest stretch, s.
     pub shortest: f64,
+    /// Shortest window, s.
+    pub least: f64,
     /// Longest window, s.
     pub longest: f64,
 }
@@ -194,6 +196,7 @@ pub fn pieces(log: &LogFrame, rules: &[Rule], cut: Cut) -> (Vec<Piece>, Funnel) 
     let mut out = Vec::new();
     let samples = |seconds: f64| (seconds * log.rate).round() as usize;
     let (settle, shortest, longest) = (samples(cut.settle), samples(cut.shortest).max(2), samples(cut.longest).max(2));
+    let least = samples(cut.least);
     for (s, segment) in log.segments.iter().enumerate() {
         let Some(failed) = failed.get(segment.start..segment.end) else { continue };
         for (number, lost) in lost.iter_mut().enumerate() {
@@ -211,7 +214,7 @@ pub fn pieces(log: &LogFrame, rules: &[Rule], cut: Cut) -> (Vec<Piece>, Funnel) 
             settling += settle;
             // As few windows as hold it; where these would be shorter than the shortest, one less, and the rest goes.
             let n = usable.div_ceil(longest);
-            let n = if usable / n < shortest { (n - 1).max(1) } else { n };
+            let n = if usable / n < least { (n - 1).max(1) } else { n };
             let rest = usable.saturating_sub(n * longest);
             let usable = usable - rest;
             short += rest;
@@ -442,7 +445,7 @@ mod tests {
         b[120..150].fill(false);
         b[160] = false;
         let rules = [Rule::among("a", a), Rule::among("b", b)];
-        let (pieces, funnel) = pieces(&log, &rules, Cut { settle: 0.3, shortest: 1.5, longest: 5.0 });
+        let (pieces, funnel) = pieces(&log, &rules, Cut { settle: 0.3, shortest: 1.5, least: 1.5, longest: 5.0 });
         let total: f64 = funnel.rules.iter().map(|r| r.1).sum();
         assert!((total - 30.0).abs() < 1e-9, "{funnel:?}");
         let of = |n: &str| funnel.rules.iter().find(|r| r.0 == n).unwrap().1;
@@ -457,7 +460,7 @@ mod tests {
     fn no_window_is_shorter_than_the_shortest() {
         for n in 10..400 {
             let log = log(n);
-            let (pieces, funnel) = pieces(&log, &[], Cut { settle: 0.0, shortest: 2.5, longest: 3.0 });
+            let (pieces, funnel) = pieces(&log, &[], Cut { settle: 0.0, shortest: 2.5, least: 2.5, longest: 3.0 });
             assert!(pieces.iter().all(|p| (25..=30).contains(&(p.end - p.start))), "{n}: {pieces:?}");
             let total: f64 = funnel.rules.iter().map(|r| r.1).sum();
             let kept: usize = pieces.iter().map(|p| p.end - p.start).sum();
@@ -469,7 +472,7 @@ mod tests {
     fn a_log_without_a_channel_passes_no_rule_on_it() {
         let log = log(100);
         let rule = Rule::at_most(LATERAL, &log, "accel_y", 1.0);
-        let (pieces, funnel) = pieces(&log, &[rule], Cut { settle: 0.0, shortest: 1.5, longest: 5.0 });
+        let (pieces, funnel) = pieces(&log, &[rule], Cut { settle: 0.0, shortest: 1.5, least: 1.5, longest: 5.0 });
         assert!(pieces.is_empty() && funnel.rules[0] == ("lateral_unknown".to_owned(), 10.0), "{funnel:?}");
     }
 

@@ -68,7 +68,12 @@ impl WindowStage for Steady {
         .into_iter()
         .flatten()
         .collect();
-        let cut = Cut { settle: self.settle.get(), shortest: self.lasting.low, longest: self.lasting.high };
+        let cut = Cut {
+            settle: self.settle.get(),
+            shortest: self.lasting.low,
+            least: self.lasting.low,
+            longest: self.lasting.high,
+        };
         let (pieces, funnel) = pieces(log, &rules, cut);
         Ok(Found::windows(pieces.into_iter().filter_map(|p| window(log, p, "steady", cx)).collect(), funnel))
     }

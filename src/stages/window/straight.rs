@@ -95,7 +95,12 @@ impl WindowStage for Straight {
             [Rule::at_most(LONGITUDINAL, log, "acceleration", forward), Rule::known("air_unknown", log, "v_air")];
         let braking = braking_rules(log, &self.brake, self.deceleration.as_ref());
         let rules: Vec<Rule> = first.into_iter().flatten().chain(braking).chain(then).collect();
-        let cut = Cut { settle: self.settle.get(), shortest: self.lasting.low, longest: self.lasting.high };
+        let cut = Cut {
+            settle: self.settle.get(),
+            shortest: self.lasting.low,
+            least: self.lasting.low,
+            longest: self.lasting.high,
+        };
         let (pieces, funnel) = pieces(log, &rules, cut);
         Ok(Found::windows(pieces.into_iter().filter_map(|p| window(log, p, STRAIGHT, cx)).collect(), funnel))
     }

@@ -469,6 +469,17 @@ mod tests {
     }
 
     #[test]
+    fn where_a_quantity_is_missing_the_air_has_no_say() {
+        // 20 m/s in the first half, of which nothing was measured, and 40 m/s after.
+        let v: Vec<f64> = (0..20).map(|i| if i < 10 { 20.0 } else { 40.0 }).collect();
+        let force: Vec<f64> = (0..20).map(|i| if i < 10 { f64::NAN } else { 800.0 }).collect();
+        let ones = vec![1.0; 20];
+        assert_eq!(AirMeans::plain(&v, &ones).unwrap().v2, 1000.0);
+        assert_eq!(AirMeans::beside(&v, &ones, &force).unwrap().v2, 1600.0);
+        assert!(AirMeans::beside(&v, &ones, &[f64::NAN; 20]).is_none());
+    }
+
+    #[test]
     fn a_log_without_a_channel_passes_no_rule_on_it() {
         let log = log(100);
         let rule = Rule::at_most(LATERAL, &log, "accel_y", 1.0);

@@ -180,6 +180,23 @@ pub mod tests {
     }
 
     #[test]
+    fn a_bend_of_a_few_degrees_is_no_second_direction() {
+        // Two headings 0.25 rad apart: the curvature of the law alone would tell gain from headwind.
+        let (mut log, _) = log(2, false);
+        let bent: Vec<f64> = log.get("course").unwrap().iter().map(|c| if *c > 1.0 { 0.25 } else { 0.0 }).collect();
+        log.set("course", Dimension::Angle, bent);
+        assert_eq!(air_speed(&log, "duct", &vec![1.2; log.len()]).calibrated, [false]);
+    }
+
+    #[test]
+    fn gusts_that_last_leave_the_gain_less_sure() {
+        let (weights, n) = ([1.0; 400], 400);
+        let slow: Vec<f64> = (0..n).map(|i| (i as f64 / 20.0).sin()).collect();
+        let quick: Vec<f64> = (0..n).map(|i| if i % 2 == 0 { 1.0 } else { -1.0 }).collect();
+        assert!(fading(&slow, &weights) > 0.95 && fading(&quick, &weights) == 0.0);
+    }
+
+    #[test]
     fn a_missing_pressure_is_no_still_air() {
         let (mut log, _) = log(4, false);
         let mut duct = log.get("duct").unwrap().to_vec();

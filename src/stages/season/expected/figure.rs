@@ -161,6 +161,17 @@ mod tests {
     }
 
     #[test]
+    fn per_cent_are_of_the_value_unless_it_is_itself_in_per_cent() {
+        let half = |value: &str, uncertainty: &str| {
+            let c =
+                convert(&format!("{{ quantity: efficiency, value: {value}, uncertainty: {uncertainty} }}")).unwrap();
+            c.half.unwrap()
+        };
+        assert!((half("'2.40'", "5 %") - 0.12).abs() < 1e-12 && (half("'2.40'", "'0.12'") - 0.12).abs() < 1e-12);
+        assert!((half("240 %", "5 %") - 0.05).abs() < 1e-12);
+    }
+
+    #[test]
     fn what_lacks_is_said() {
         assert_eq!(convert("{ quantity: drag, value: 640 N, at: 180 km/h }"), Err(FigureError::NeedsAir));
         assert!(matches!(convert("{ quantity: drag, value: 640 Pa }"), Err(FigureError::Value(_))));

@@ -372,3 +372,28 @@ pub fn configurations(runs: &[RunRow]) -> Vec<Configuration> {
     }
     out
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::stages::season::fit::tests::{Season, make};
+
+    #[test]
+    fn no_second_is_evidence_twice() {
+        let mut windows = make(&Season::default(), 3).windows;
+        windows.truncate(3);
+        for (w, (kind, start)) in windows.iter_mut().zip([("coastdown", 10.0), ("straight", 11.5), ("straight", 12.0)])
+        {
+            w.log = "a.csv".to_owned();
+            (w.kind, w.start, w.duration) = (kind, start, 2.0);
+        }
+        let fit = |windows: &str| -> Fit {
+            crate::config::from_text(&format!("{{ quantities: [drag], at: 160 km/h, windows: [{windows}] }}"))
+        };
+        // The second shares half a second with the first; the third begins where that ends.
+        assert_eq!(twice(&windows, &fit("coastdown, straight")), [false, true, false]);
+        assert!(twice(&windows, &fit("straight")).is_empty() && twice(&windows, &fit("coastdown")).is_empty());
+        windows[1].log = "b.csv".to_owned();
+        assert_eq!(twice(&windows, &fit("coastdown, straight")), [false, false, false]);
+    }
+}

@@ -174,3 +174,32 @@ pub fn pooled(season: &SeasonFit, within: &DMatrix<f64>, assumed: f64) -> Scatte
         Scatter { relative: relative.max(assumed), dof: dof.max(ASSUMED_DOF), assumed: relative <= assumed, seen }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn of(correlation: f64, dof: f64) -> OfSession {
+        let correlation = DMatrix::from_row_slice(2, 2, &[1.0, correlation, correlation, 1.0]);
+        OfSession { seen: vec![0.01, 0.02], alone: vec![0.02, 0.02], correlation, dof }
+    }
+
+    #[test]
+    fn what_quantities_share_counts_as_far_as_it_was_seen() {
+        // Errors of 6 N and 20 N: apart 436, alike 676, against each other 196 (N²).
+        let (sum, difference) = ([600.0, 1000.0], [600.0, -1000.0]);
+        let variance = |s: &OfSession, pulls: &[f64]| s.variance(pulls, &s.seen);
+        // Where nothing is known the worse of the two holds for every figure.
+        let unknown = of(0.0, 0.0);
+        assert!(
+            (variance(&unknown, &sum) - 676.0).abs() < 1e-9 && (variance(&unknown, &difference) - 436.0).abs() < 1e-9
+        );
+        // Where it was seen often that is believed.
+        let alike = of(1.0, 4000.0);
+        assert!((variance(&alike, &sum) - 676.0).abs() < 1e-9);
+        assert!((variance(&alike, &difference) - 196.0).abs() < 0.3, "{}", variance(&alike, &difference));
+        // Of a handful of sessions half.
+        assert!((variance(&of(1.0, 4.0), &difference) - 0.5 * (196.0 + 436.0)).abs() < 1e-9);
+        assert!((alike.variance(&[600.0, 0.0], &alike.alone) - 144.0).abs() < 1e-9);
+    }
+}

@@ -14,6 +14,7 @@ use crate::stages::season::parts::model::PartsFit;
 use crate::stages::season::parts::rows as part_rows;
 use crate::stages::season::parts::terms::Combination;
 use crate::stages::season::parts::tests::{ROBUST, ROLLING, Season, Three};
+use crate::table::rows::FitRow;
 
 fn set(parts: &str) -> BTreeSet<String> {
     parts.split('+').filter(|p| !p.is_empty()).map(str::to_owned).collect()
@@ -128,6 +129,36 @@ fn the_solved_position_is_that_of_brute_force() {
         let outside = (e.interval.0 - 0.45).max(0.45 - e.interval.1);
         assert!(outside.abs() < 0.5 * e.se, "{at} {end} {e:?}");
     }
+}
+
+#[test]
+fn what_the_season_rests_on_stands_beside_every_figure_of_it() {
+    let s = Season::default();
+    let (season, mut tables) = s.fit(12, ROBUST);
+    let fit = PartsFit::new(&season, &[]);
+    let wish = Wish { parts: set("lip"), wing: Wing::At(3.0), speed: 40.0 };
+    let doubtful = |tables: &SeasonTables| {
+        let flags = |name: &str, out: &forecast::Forecast| {
+            let of = out.figures.iter().find(|f| f.quantity == name);
+            of.map(|f| f.flags.iter().copied().collect::<Vec<_>>()).unwrap_or_default()
+        };
+        let out = Ground::new(&fit, &season, tables).answer(&wish);
+        let remarks = out.remarks.iter().filter(|r| matches!(r, Remark::Rests(_))).count();
+        (flags("drag", &out), flags("front_downforce", &out), remarks)
+    };
+    tables.fits.clear();
+    assert_eq!(doubtful(&tables), (vec![], vec![], 0));
+    // A remark on the logs behind the drag; what is said of a result is not carried on.
+    tables.fits = vec![FitRow {
+        quantity: "drag".to_owned(),
+        flags: "level_road_assumed,square_law_doubtful".to_owned(),
+        ..Default::default()
+    }];
+    assert_eq!(doubtful(&tables), (vec!["level_road_assumed"], vec![], 1));
+    let rows = rows("a", &Ground::new(&fit, &season, &tables).answer(&wish), None, 1.2, units::any("km/h").unwrap());
+    let of = |name: &str| rows.iter().find(|r| r.quantity == name).map(|r| r.flags.as_str()).unwrap_or_default();
+    assert!(of("drag").contains("level_road_assumed") && !of("front_downforce").contains("level_road_assumed"));
+    assert!(of("efficiency").contains("level_road_assumed") && rows[0].remarks.contains("level_road_assumed: "));
 }
 
 fn answer(s: &Season, parts: &str, wing: Wing, speed: f64) -> forecast::Forecast {

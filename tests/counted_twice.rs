@@ -94,3 +94,31 @@ fn two_configurations_for_one_run_leave_both_out() {
     assert_eq!(aside.iter().map(|r| r.log.as_str()).collect::<Vec<_>>(), ["copy.csv", "e01-s1-o1.csv"]);
     assert!(aside.iter().all(|r| r.reason.as_deref() == Some("configuration_in_doubt")), "{aside:?}");
 }
+
+#[test]
+fn nothing_is_said_to_be_used_that_is_not() {
+    let season = Season::new();
+    // Three copies, of which the run sheet has one under another configuration.
+    let sheet = fs::read_to_string(season.path().join("runs.csv")).unwrap();
+    let row = sheet.lines().find(|l| l.starts_with("e01-s1-o1.csv")).unwrap();
+    let other = sheet.lines().find(|l| l.contains("splitter_extension")).unwrap();
+    let (b, c) = (other.split_once(',').unwrap().1, row.split_once(',').unwrap().1);
+    season.edit("runs.csv", row, &format!("{row}\nzz-b.csv,{b}\nzz-c.csv,{c}"));
+    for copy in ["zz-b.csv", "zz-c.csv"] {
+        fs::copy(season.log("e01-s1-o1.csv"), season.log(copy)).unwrap();
+    }
+    let said = season.run(&[]).expect(3).said();
+    assert!(said.matches("names another configuration for that one: neither is used").count() >= 3, "{said}");
+    assert!(!said.contains("which is used"), "{said}");
+    // A copy with a row of its own is used where the log that it copies can't be told from its namesake.
+    fs::remove_file(season.log("zz-b.csv")).unwrap();
+    season.edit("pipeline.yaml", "logs/*.csv", "logs/**/*.csv");
+    fs::create_dir(season.path().join("logs/old")).unwrap();
+    let text = fs::read_to_string(season.log("e01-s1-o1.csv")).unwrap();
+    let less = text.trim_end().rsplit_once('\n').unwrap().0;
+    fs::write(season.path().join("logs/old/e01-s1-o1.csv"), format!("{less}\n")).unwrap();
+    let said = season.run(&[]).expect(3).said();
+    assert!(!said.contains("which is used"), "{said}");
+    let used = |log: &str| season.rows::<LogRow>().iter().any(|l| l.path.ends_with(log) && l.status == "used");
+    assert!(used("zz-c.csv") && !used("logs/e01-s1-o1.csv") && !used("old/e01-s1-o1.csv"), "{said}");
+}

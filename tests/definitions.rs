@@ -180,6 +180,16 @@ fn run_sheets_of_every_form_give_the_same_rows() {
 
 /// Numbers where text is meant stay the text that was written.
 #[test]
+fn blanks_at_the_end_of_a_name_make_no_other_car() {
+    let mut row: squarelaw::config::run_sheet::RunRow =
+        serde_yaml::from_str("{ log: 'a.csv ', event: ' e', session: 's ', configuration: 'base ', parts: [' lip '] }")
+            .unwrap();
+    row.trim();
+    let names = [row.log.as_str(), &row.event, &row.session, row.configuration.as_str(), &row.parts[0]];
+    assert_eq!(names, ["a.csv", "e", "s", "base", "lip"]);
+}
+
+#[test]
 fn numbers_read_as_text_keep_their_spelling() {
     let folder = Folder::new();
     folder.write("car.yaml", CAR.replace("Invented GT", "0911"));

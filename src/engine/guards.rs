@@ -19,19 +19,25 @@ use crate::table::rows::ConfigurationRow;
 
 /// Sets aside a log that holds what another one holds: counted twice, it would make every number look surer than it is.
 pub(super) fn once(results: &mut [LogResult], watcher: &dyn Watcher) {
-    let mut first: BTreeMap<String, usize> = BTreeMap::new();
-    let mut twice = Vec::new();
-    let configurations =
-        |r: &LogResult| -> BTreeSet<String> { r.runs.iter().map(|row| row.configuration.value.clone()).collect() };
+    let mut alike: BTreeMap<String, Vec<usize>> = BTreeMap::new();
     for (i, result) in results.iter().enumerate().filter(|(_, r)| r.outcome.is_ok() && !r.content_hash.is_empty()) {
-        let other = *first.entry(result.content_hash.clone()).or_insert(i);
-        if other != i {
-            let fault = LogFault::SameAs { log: results[other].named.log.clone() };
-            let agree = configurations(&results[other]) == configurations(result);
-            twice.push(Twice { log: i, other, fault, agree });
-        }
+        alike.entry(result.content_hash.clone()).or_default().push(i);
     }
-    set_twice_aside(results, twice, watcher);
+    let configurations =
+        |i: usize| -> BTreeSet<&str> { results[i].runs.iter().map(|row| row.configuration.as_str()).collect() };
+    let mut faults: Vec<(usize, LogFault)> = Vec::new();
+    for of in alike.values().filter(|of| of.len() > 1) {
+        let log = |i: usize| results[i].named.log.clone();
+        let other = |i: usize| of.iter().copied().find(|j| configurations(*j) != configurations(i));
+        // Where the run sheet does not say the same of all of them, none says what ran.
+        let in_doubt = of.iter().any(|i| other(*i).is_some());
+        faults.extend(of.iter().enumerate().filter_map(|(k, i)| match other(*i) {
+            Some(j) => Some((*i, LogFault::TwoMinds { log: log(j) })),
+            None => (k > 0 && !in_doubt).then(|| (*i, LogFault::SameAs { log: log(of[0]) })),
+        }));
+    }
+    faults.sort_by_key(|(i, _)| *i);
+    faults.into_iter().for_each(|(i, fault)| after_all(&mut results[i], fault, watcher));
 }
 
 /// A log that holds what another one holds.
@@ -48,10 +54,7 @@ fn set_twice_aside(results: &mut [LogResult], twice: Vec<Twice>, watcher: &dyn W
     for Twice { log, other, fault, agree } in twice {
         let in_doubt = |of: usize| LogFault::TwoMinds { log: results[of].named.log.clone() };
         let faults = if agree { vec![(log, fault)] } else { vec![(other, in_doubt(log)), (log, in_doubt(other))] };
-        for (i, fault) in faults {
-            watcher.remark(&format!("log `{}` is set aside after all: {fault}", results[i].named.log));
-            set_aside(&mut results[i], fault);
-        }
+        faults.into_iter().for_each(|(i, fault)| after_all(&mut results[i], fault, watcher));
     }
 }
 
@@ -237,12 +240,14 @@ pub(super) fn apart(results: &mut [LogResult], watcher: &dyn Watcher) {
             of_name.entry(result.named.name.clone()).or_default().push(i);
         }
     }
-    for namesakes in of_name.into_values().filter(|of| of.len() > 1) {
+    // Copies byte by byte are no two logs, and told below.
+    let differ = |of: &Vec<usize>| of.iter().any(|i| results[*i].content_hash != results[of[0]].content_hash);
+    let namesakes: Vec<Vec<usize>> = of_name.into_values().filter(|of| of.len() > 1 && differ(of)).collect();
+    for namesakes in namesakes {
         let shown: Vec<String> = namesakes.iter().map(|i| results[*i].named.shown.clone()).collect();
         for (k, i) in namesakes.iter().enumerate() {
             let fault = LogFault::SameName { other: shown[usize::from(k == 0)].clone() };
-            watcher.remark(&format!("log `{}` is set aside after all: {fault}", results[*i].named.log));
-            set_aside(&mut results[*i], fault);
+            after_all(&mut results[*i], fault, watcher);
         }
     }
 }
@@ -259,6 +264,12 @@ pub(super) fn namesake(found: &[NamedLog], log: &NamedLog, runs: &[RunRow]) -> R
 /// Whether a row means one log, and not all that a pattern names.
 fn by_name(runs: &[RunRow]) -> bool {
     runs.iter().any(|row| !is_pattern(&row.log))
+}
+
+/// Sets a log aside that was read well, and says so.
+fn after_all(result: &mut LogResult, fault: LogFault, watcher: &dyn Watcher) {
+    watcher.remark(&format!("log `{}` is set aside after all: {fault}", result.named.log));
+    set_aside(result, fault);
 }
 
 fn set_aside(result: &mut LogResult, fault: LogFault) {

@@ -189,6 +189,7 @@ pub fn tables(plan: &Plan, options: &Options, stop: &AtomicBool, watcher: &dyn W
     let (named, cache) = (discover(plan, watcher)?, opened(plan, options)?);
     let batch = Batch { plan, options, stop, watcher, cache: cache.as_ref(), pool: pool(options)? };
     let mut results = batch.kept(&named)?;
+    guards::nothing_lost(&results)?;
     batch.fitted(&mut results)
 }
 
@@ -248,8 +249,8 @@ impl Batch<'_> {
         let (plan, watcher) = (self.plan, self.watcher);
         let (mut results, mut lost) = (self.worked(named), Ok(()));
         if let Ok(results) = &mut results {
-            guards::once(results, watcher);
             guards::apart(results, watcher);
+            guards::once(results, watcher);
             guards::same_runs(results, watcher);
             self.pool.install(|| guards::same_steps(results, watcher));
             lost = guards::windows_not_lost(plan, results);

@@ -40,9 +40,10 @@
 //! With B ≈ −m·f_x this is ΔS_f + (1 − anti_dive)·m·f_x·h/L. A car that slows down by drag alone has
 //! B = 0 and keeps its whole transfer in the springs, so f_x < 0 does not by itself mean braking.
 //!
-//! Left out, because they are below one per cent of the transfer or not measurable: rolling resistance
-//! pushing at hub height, spin-up of the wheels, the links' vertical force of the undriven axle, cos θ
-//! in the weight, rise and fall of h. Dampers see no lift of unsprung parts (wheels, uprights).
+//! Left out: spin-up of the wheels, (m_e − m)·r·a/L, two to three per cent of the transfer where the rotating parts are
+//! wheels (coasting alone read with it would change the front by half a per cent, steady windows not at all); rolling
+//! resistance pushing at hub height, a few newtons; and, below one per cent of the transfer or not measurable, the links'
+//! vertical force of the undriven axle, cos θ in the weight, rise and fall of h. Dampers see no lift of unsprung parts (wheels, uprights).
 //!
 //! Source of the definitions: SAE J670 / ISO 8855 terms; W. F. Milliken, D. L. Milliken, Race Car Vehicle
 //! Dynamics, SAE 1995, chapter 17 (from memory). The balance above is derived here.

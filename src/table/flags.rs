@@ -3,9 +3,9 @@
 /// What a flag is about.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum About {
-    /// A log or a window of it: tables `logs` and `windows`.
+    /// A log or a window of it: tables `logs` and `windows`, and every result that rests on it.
     Log,
-    /// A result: every other table.
+    /// A result: all tables but these two.
     Result,
 }
 
@@ -265,7 +265,7 @@ pub const FLAGS: &[Flag] = &[
     of(
         Result,
         "not_measured",
-        "its windows do not hold that quantity: no log of it has the channel; does the layout name its column?",
+        "its windows do not hold that quantity: no log of it has the channel (does the layout name its column?), or none of the windows that can tell it was found (drag from coasting needs stretches of coasting): the table `funnel` says what each rule cost",
     ),
     of(Result, "not_separable", "what ran does not tell these parts apart"),
     of(Result, "not_solvable", "the season's equations have no single solution"),

@@ -23,7 +23,7 @@ table_row! {
         session: Option<String>, "-", "session from the run sheet; several joined with a comma";
         outings: Option<i64>, "1", "outings found in the log, whether or not a row of the run sheet names them; empty where it is set aside";
         status: String, "-", "used or set_aside";
-        reason: Option<String>, "-", "stable code of the reason why it was set aside";
+        reason: Option<String>, "-", "stable code of the reason why it was set aside: empty, binary, truncated, wrong_layout, missing_channel, wrong_unit, bad_cell, time_goes_back, all_missing, stuck, implausible, not_in_run_sheet, claimed_twice, same_as_another, same_run, configuration_in_doubt, same_name, no_run or unreadable";
         message: Option<String>, "-", "the reason in words, with line, column or channel; of a used log, what is odd about it";
         line: Option<i64>, "1", "line of the file where the reason shows";
         duration: Option<f64>, "s", "logged time; empty where it is set aside";
@@ -39,7 +39,7 @@ table_row! {
         log: String, "-", "file name of the log";
         stage: String, "-", "window stage: steady, coastdown, straight";
         position: i64, "1", "order of the rule, from 0; the last row of a stage is what was kept";
-        rule: String, "-", "selection rule, or kept";
+        rule: String, "-", "selection rule by the option that sets it; engaged: the engine is on the wheels; air_unknown: no air speed; a name with _unknown: the log lacks that channel; settling, too_short; or kept";
         seconds: f64, "s", "time that this rule took away from what the earlier rules left; time kept for kept";
     }
 }
@@ -179,8 +179,8 @@ table_row! {
         drag_minus_expected_hi95: Option<f64>, "N", "upper end of the 95 % interval";
         reference_speed: f64, "m/s", "reference speed";
         reference_density: f64, "kg/m3", "reference density";
-        windows: i64, "1", "windows";
-        sessions: i64, "1", "sessions";
+        windows: i64, "1", "windows behind any of its quantities; those of one quantity stand in fits";
+        sessions: i64, "1", "sessions behind any of its quantities; those of one quantity stand in fits";
         flags: String, "-", "remarks, comma separated";
     }
 }
@@ -360,7 +360,7 @@ table_row! {
         used: i64, "1", "logs used";
         set_aside: i64, "1", "logs set aside";
         from_cache: i64, "1", "logs whose result came from the cache";
-        windows: i64, "1", "windows";
+        windows: i64, "1", "windows of all kinds, those that the fit does not take included";
         exit: i64, "1", "exit code";
     }
 }

@@ -65,8 +65,8 @@ fn entry<'a>(pipeline: &'a str, stage: &str) -> Option<&'a str> {
 
 /// Examples of what no committed pipeline uses and whose default says too little.
 const INVENTED: &[(&str, &str)] = &[
-    ("air.air_speed_from", "{ channel: radiator_pressure }"),
-    ("air.air_speed_from.channel", "radiator_pressure"),
+    ("air.air_speed_from", "{ channel: radiator_pressure_drop }"),
+    ("air.air_speed_from.channel", "radiator_pressure_drop"),
     ("fit.let_in", "[transfer, curvature]"),
     ("fit.windows", "[coastdown, straight]"),
     ("parts.interactions", "[[splitter_extension, dive_planes]]"),
@@ -266,7 +266,7 @@ fn default(property: &Value) -> String {
 fn flags() -> String {
     let mut out = String::new();
     for (about, title) in [
-        (About::Log, "Flags of logs and windows (tables `logs`, `windows`)"),
+        (About::Log, "Flags of logs and windows (tables `logs`, `windows`, and results that rest on them)"),
         (About::Result, "Flags of results (every other table with a column `flags`)"),
     ] {
         out += &format!("\n## {title}\n\n| flag | meaning |\n| --- | --- |\n");

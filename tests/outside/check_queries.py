@@ -41,14 +41,14 @@ def main() -> int:
             assert rows, query
         batch, configurations, resolved, aside, funnel, evidence = found
         logs = table(tables, "logs")
-        _, hours, pipeline_file, found_logs, *_, exit_code = batch[0]
+        (_, _, hours, pipeline_file, found_logs, *_, exit_code), = batch
         assert (pipeline_file, found_logs, exit_code) == ("../pipeline.yaml", len(logs), done.returncode)
         assert 0 <= hours < 1, hours
         assert {(r[0], r[1]) for r in configurations} <= {(season, r["configuration"]) for season in (2031, "2031") for r in table(tables, "configurations")}
         assert len(configurations) == len(table(tables, "configurations"))
         assert len(resolved) == sum(r["verdict"] == "resolved" for r in table(tables, "comparisons"))
-        assert [r[0] for r in aside] == sorted(r["log"] for r in logs if r["status"] == "set_aside")
-        assert abs(sum(r[3] for r in funnel if r[0] == funnel[0][0]) - 100) < 1
+        assert [r[1] for r in aside] == sorted(r["log"] for r in logs if r["status"] == "set_aside")
+        assert abs(sum(r[4] for r in funnel if r[1] == funnel[0][1]) - 100) < 1
         assert len(evidence) == sum(r["quantity"] == "rear_downforce" and r["weight"] > 0 for r in table(tables, "windows"))
     print(f"{len(queries)} queries, {sum(map(len, found))} rows")
     return 0

@@ -117,8 +117,7 @@ impl Search {
             return Ok(());
         }
         above.push(this);
-        let entries = std::fs::read_dir(folder).inspect_err(|_| drop(above.pop()))?;
-        for entry in entries {
+        for entry in std::fs::read_dir(folder)? {
             let path = entry?.path();
             let Some(name) = path.file_name().and_then(|n| n.to_str()) else {
                 let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
@@ -133,12 +132,14 @@ impl Search {
             };
             let relative = if below.is_empty() { name.to_owned() } else { format!("{below}/{name}") };
             if path.is_dir() {
-                if above.len() < self.depth && !name.starts_with('.') {
-                    if let Err(e) = self.walk(&path, &relative, above, found) {
-                        found
-                            .unseen
-                            .push(format!("can't list {}: {e}; what lies there is not looked at", path.display()));
-                    }
+                let deep = above.len();
+                if deep < self.depth
+                    && !name.starts_with('.')
+                    && let Err(e) = self.walk(&path, &relative, above, found)
+                {
+                    above.truncate(deep);
+                    let path = path.display();
+                    found.unseen.push(format!("can't list {path}: {e}; what lies there is not looked at"));
                 }
             } else if self.pattern.matches_with(&relative, Self::OPTIONS) && path.is_file() {
                 found.files.push(path);

@@ -24,7 +24,7 @@ pub struct Figure {
     /// The value with its unit. For a force also an area (`0.58 m2`): force over half the air density and v².
     #[serde(rename = "value")]
     pub stated: Located<String>,
-    /// Half of its 95 % interval, in the unit of the value or in `%` of it; taken as exact where left out.
+    /// Half of its 95 % interval, in the unit of the value or in `%` of it (points where the value itself is in `%`); taken as exact where left out.
     #[serde(default)]
     pub uncertainty: Option<Located<String>>,
     /// Air speed that it holds at; areas and ratios need none.

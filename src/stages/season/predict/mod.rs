@@ -24,7 +24,8 @@ use crate::units::{self, Dimension, Ratio, Speed, Unit};
 /// What named combinations of parts and wing positions will do, whether they ran or not. Needs `parts`.
 ///
 /// As there, parts are held to add up, so that every configuration tells something of each of its parts: with few sessions
-/// the interval of a combination that ran may be much narrower than that of `fit`, which holds for it alone.
+/// the interval of a combination that ran may be much narrower than that of `fit`, which holds for it alone. Of a part that
+/// one session alone ran, what that session's other windows say of its sensors is taken off too, as `compare` does not.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Predict {

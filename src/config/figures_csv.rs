@@ -37,7 +37,9 @@ pub fn read(file: &Path, text: &str, issues: &mut Issues) -> Vec<Located<Figure>
         if record.iter().all(|cell| cell.trim().is_empty()) {
             continue;
         }
-        let line = record.position().map_or(0, csv::Position::line);
+        // Blank lines and comments before a record count as part of it.
+        let (start, line) = record.position().map_or((0, 0), |p| (p.byte(), p.line()));
+        let (_, line) = run_csv::skip_blank(text, usize::try_from(start).unwrap_or(text.len()), line);
         match &header {
             None => header = Some(columns(file, &record, line, issues)),
             Some(columns) => out.extend(Cells { file, record: &record, columns, line, issues }.figure()),
@@ -150,10 +152,10 @@ mod tests {
 
     #[test]
     fn faults_name_their_line() {
-        let text = "configuration,quantity,value,att\nbase,drag,640 N,\nbase,,640 N,\n";
+        let text = "# invented\n\nconfiguration,quantity,value,att\nbase,drag,640 N,\n# a note\nbase,,640 N,\n";
         let mut issues = Issues::default();
         assert_eq!(read(Path::new("f.csv"), text, &mut issues).len(), 1);
         let found: Vec<(u64, &str)> = issues.0.iter().map(|i| (i.spot.line, i.message.as_str())).collect();
-        assert_eq!(found, [(1, "unknown column `att`"), (3, "column `quantity` is empty in this line")]);
+        assert_eq!(found, [(3, "unknown column `att`"), (6, "column `quantity` is empty in this line")]);
     }
 }

@@ -128,7 +128,7 @@ impl<'a> Line<'a> {
 }
 
 /// Passes over blank and comment lines.
-fn skip_blank(text: &str, mut start: usize, mut number: u64) -> (usize, u64) {
+pub(super) fn skip_blank(text: &str, mut start: usize, mut number: u64) -> (usize, u64) {
     while let Some(rest) = text.get(start..) {
         let line = rest.split_inclusive('\n').next().unwrap_or_default();
         if line.is_empty() || !(line.trim_end_matches(['\r', '\n']).is_empty() || line.starts_with('#')) {

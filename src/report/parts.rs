@@ -4,6 +4,7 @@ use super::columns::lay_out;
 use crate::numerics::distributions::p_value;
 use crate::numerics::shown::{stated, with_half};
 use crate::stages::season::parts::rows::not_additive;
+use crate::stages::season::rank::best;
 use crate::table::rows::{CombinationRow, PartRow};
 use crate::units::Unit;
 
@@ -70,19 +71,6 @@ fn additivity(rows: &[PartRow]) -> String {
         format!("parts do not simply add for {what} ({p}): name an interaction\n")
     };
     not_additive(rows).iter().map(said).collect()
-}
-
-/// Those that surely hold the limits and that no other one of them betters, then those that may and that none betters at all.
-fn best(rows: &[CombinationRow]) -> Vec<&CombinationRow> {
-    let sure: Vec<&CombinationRow> = rows.iter().filter(|r| r.limits == "yes").collect();
-    let bettered = |r: &CombinationRow| {
-        let by = |o: &CombinationRow| Some(o.downforce? >= r.downforce? && o.drag? <= r.drag? && o.rank != r.rank);
-        sure.iter().any(|o| by(o) == Some(true) && (o.downforce, o.drag) != (r.downforce, r.drag))
-    };
-    let known = |r: &&CombinationRow| r.downforce.is_some() && r.drag.is_some();
-    let sure_ones = sure.iter().copied().filter(known).filter(|r| !bettered(r));
-    let may = rows.iter().filter(|r| r.limits == "unsure" && r.efficient == Some(true));
-    sure_ones.chain(may).collect()
 }
 
 /// The first combinations that hold the limits, or may, and that no other one betters: those that do before those that may.

@@ -1,6 +1,7 @@
 //! Parquet in and out. Tables go through [`Switch`]: a reader sees the old file or the new one, never half of one.
 
 use std::fs::{self, File};
+use std::io;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -174,7 +175,16 @@ pub fn read<R: Row>(path: &Path) -> Result<Vec<R>, Fatal> {
         return Err(table(&"it is no file"));
     }
     let file = File::open(path).map_err(unread)?;
-    let reader = ParquetRecordBatchReaderBuilder::try_new(file).and_then(|b| b.build()).map_err(|e| table(&e))?;
+    // What the system refuses (too many open files, say) is no fault of the file.
+    let refused = |e: ParquetError| match e {
+        ParquetError::External(cause) => match cause.downcast::<io::Error>() {
+            Ok(source) if source.raw_os_error().is_some() => unread(*source),
+            Ok(source) => table(&source),
+            Err(other) => table(&other),
+        },
+        other => table(&other),
+    };
+    let reader = ParquetRecordBatchReaderBuilder::try_new(file).and_then(|b| b.build()).map_err(refused)?;
     let mut rows = Vec::new();
     for batch in reader {
         let batch = batch.map_err(|e| table(&e))?;
@@ -206,7 +216,11 @@ pub fn appended<R: Row + Clone>(tables: &Path, origin: &Origin, rows: &[R]) -> R
 /// When it can't be renamed.
 pub fn put_aside<R: Row>(tables: &Path, origin: &Origin, damage: &str) -> Result<String, Fatal> {
     let path = place(tables, R::TABLE, &origin.season);
-    let aside = path.with_file_name(format!(".former-{}", R::TABLE));
+    let named = |n: u32| {
+        path.with_file_name(format!(".former-{}{}", R::TABLE, if n > 1 { format!("-{n}") } else { String::new() }))
+    };
+    // One that was put aside before holds other rows.
+    let aside = (1..).map(named).find(|aside| fs::symlink_metadata(aside).is_err()).unwrap_or_else(|| named(1));
     fs::rename(&path, &aside).map_err(|source| Fatal::Io { what: "can't put aside", path: path.clone(), source })?;
     let (path, aside) = (path.display(), aside.display());
     Ok(format!("the rows of former runs in {path} can't be read ({damage}); the file is now {aside}"))

@@ -229,3 +229,16 @@ impl Rank {
         row
     }
 }
+
+/// Those that surely hold the limits and that no other one of them betters, then those that may and that none betters at all.
+pub fn best(rows: &[CombinationRow]) -> Vec<&CombinationRow> {
+    let sure: Vec<&CombinationRow> = rows.iter().filter(|r| r.limits == "yes").collect();
+    let bettered = |r: &CombinationRow| {
+        let by = |o: &CombinationRow| Some(o.downforce? >= r.downforce? && o.drag? <= r.drag? && o.rank != r.rank);
+        sure.iter().any(|o| by(o) == Some(true) && (o.downforce, o.drag) != (r.downforce, r.drag))
+    };
+    let known = |r: &&CombinationRow| r.downforce.is_some() && r.drag.is_some();
+    let sure_ones = sure.iter().copied().filter(known).filter(|r| !bettered(r));
+    let may = rows.iter().filter(|r| r.limits == "unsure" && r.efficient == Some(true));
+    sure_ones.chain(may).collect()
+}

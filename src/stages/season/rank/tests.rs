@@ -66,3 +66,25 @@ fn what_is_not_known_is_said() {
         assert_eq!(r.remarks.contains("they never ran apart"), apart);
     }
 }
+
+#[test]
+fn what_surely_holds_the_limits_is_named_before_what_may() {
+    let row = |rank: i64, limits: &str, efficient: Option<bool>, downforce: f64, drag: f64| CombinationRow {
+        rank,
+        limits: limits.to_owned(),
+        efficient,
+        downforce: Some(downforce),
+        drag: Some(drag),
+        ..Default::default()
+    };
+    // The fourth may hold them and betters all that do; of these the second is bettered by the first.
+    let rows = [
+        row(1, "yes", Some(false), 1800.0, 740.0),
+        row(2, "yes", Some(false), 1790.0, 745.0),
+        row(3, "yes", Some(false), 1700.0, 700.0),
+        row(4, "unsure", Some(true), 1900.0, 690.0),
+        row(5, "unsure", Some(false), 1600.0, 740.0),
+        row(6, "no", None, 2500.0, 650.0),
+    ];
+    assert_eq!(best(&rows).iter().map(|r| r.rank).collect::<Vec<_>>(), [1, 3, 4]);
+}

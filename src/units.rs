@@ -152,6 +152,7 @@ pub const UNITS: &[Unit] = {
         u("kph", Speed, 1.0 / 3.6),
         u("kmh", Speed, 1.0 / 3.6),
         u("mph", Speed, 0.44704),
+        u("mi/h", Speed, 0.44704),
         u("kn", Speed, 1852.0 / 3600.0),
         u("m/s2", Acceleration, 1.0),
         u("m/s²", Acceleration, 1.0),
@@ -322,6 +323,10 @@ pub fn whatever_case(symbol: &str, dimension: Dimension) -> Option<Unit> {
 /// The candidate most like `word`, if one is near enough to be meant.
 pub fn nearest<'a>(word: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let lower = word.to_lowercase();
+    // One letter is like half of everything.
+    if lower.chars().count() < 2 {
+        return None;
+    }
     candidates
         .into_iter()
         .map(|c| (strsim::jaro_winkler(&lower, &c.to_lowercase()), c))

@@ -25,7 +25,7 @@ use crate::units::{self, Dimension};
 pub struct PredictArgs {
     /// Pipeline file.
     pub pipeline: PathBuf,
-    /// Parts fitted, separated by commas; none where left out.
+    /// Parts fitted, separated by commas or, as in the run sheet, by `+`; none where left out.
     #[arg(long, value_name = "A,B", value_delimiter = ',')]
     pub parts: Vec<String>,
     /// Wing position; that of the first configuration of the run sheet where left out.
@@ -106,7 +106,7 @@ pub fn run(args: &PredictArgs, voice: Voice, out: &mut dyn Write) -> Result<u8, 
 
 fn wanted_parts(asked: &[String], known: &[&str]) -> Result<BTreeSet<String>, Fatal> {
     let mut out = BTreeSet::new();
-    for part in asked.iter().map(|p| p.trim()).filter(|p| !p.is_empty()) {
+    for part in asked.iter().flat_map(|p| p.split('+')).map(str::trim).filter(|p| !p.is_empty()) {
         if !known.contains(&part) {
             let hint = match units::nearest(part, known.iter().copied()) {
                 Some(near) => format!("did you mean `{near}`?"),

@@ -1,10 +1,14 @@
 //! What parts are worth and which combinations are worth running, in a few lines each.
 
+use std::collections::BTreeSet;
+
 use super::columns::lay_out;
+use super::flags::split;
 use crate::numerics::distributions::p_value;
 use crate::numerics::shown::{stated, with_half};
 use crate::stages::season::parts::rows::not_additive;
 use crate::stages::season::rank::best;
+use crate::table::flags::{DOUBTS, meaning};
 use crate::table::rows::{CombinationRow, PartRow};
 use crate::units::Unit;
 
@@ -18,7 +22,13 @@ fn cell(value: Option<f64>, lo: Option<f64>, hi: Option<f64>, factor: f64) -> St
     }
 }
 
-/// Effects on front, rear and drag; `*` marks those that are resolved.
+/// What makes some rows doubtful, a line each.
+fn in_doubt<'a>(flags: impl Iterator<Item = &'a str>) -> String {
+    let found: BTreeSet<&str> = flags.flat_map(split).filter(|f| DOUBTS.contains(f)).collect();
+    found.into_iter().map(|f| format!("? in doubt, {f}: {}\n", meaning(f))).collect()
+}
+
+/// Effects on front, rear and drag; `?` marks what is doubtful, `*` marks those that are resolved.
 pub fn effects(rows: &[PartRow], force: Unit) -> String {
     let mut names: Vec<&str> = Vec::new();
     for row in rows {
@@ -44,7 +54,8 @@ pub fn effects(rows: &[PartRow], force: Unit) -> String {
                 || "-".to_owned(),
                 |r| {
                     let mark = if r.verdict == "resolved" { "*" } else { " " };
-                    cell(r.effect, r.effect_lo95, r.effect_hi95, force.delta_from_si(1.0)) + mark
+                    let doubt = if split(&r.flags).any(|f| DOUBTS.contains(&f)) { "?" } else { "" };
+                    cell(r.effect, r.effect_lo95, r.effect_hi95, force.delta_from_si(1.0)) + mark + doubt
                 },
             ));
         }
@@ -59,6 +70,7 @@ pub fn effects(rows: &[PartRow], force: Unit) -> String {
     }
     let mut out =
         lay_out(&table) + "\n* resolved: larger than chance explains, adjusted for all parts and quantities\n";
+    out.push_str(&in_doubt(rows.iter().map(|r| r.flags.as_str())));
     for note in notes {
         out.push_str(&format!("not separable: {note}\n"));
     }
@@ -105,8 +117,9 @@ pub fn combinations(rows: &[CombinationRow], force: Unit, speed: Unit) -> String
         ]);
     }
     let of = |limits: &str| rows.iter().filter(|r| r.limits == limits).count();
+    let doubts = in_doubt(rows.iter().map(|r| r.flags.as_str())) + "\n";
     format!(
-        "{}\n{} combinations: {} hold the limits, {} may, {} do not, {} not known\n\n",
+        "{}\n{} combinations: {} hold the limits, {} may, {} do not, {} not known\n",
         match of("yes") + of("unsure") {
             _ if table.len() > 1 => lay_out(&table),
             0 => "no combination holds the limits".to_owned(),
@@ -119,5 +132,5 @@ pub fn combinations(rows: &[CombinationRow], force: Unit, speed: Unit) -> String
         of("unsure"),
         of("no"),
         of("unknown")
-    )
+    ) + &doubts
 }

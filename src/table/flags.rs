@@ -53,6 +53,21 @@ pub const TORQUE_UNLIKE_ACCELERATION: &str = "torque_unlike_acceleration";
 /// Flag of a log with columns whose unit the layout says otherwise than the file.
 pub const UNIT_UNLIKE_FILE: &str = "unit_unlike_file";
 
+/// Flag of what rests on an air speed that does not go with the speed over ground.
+pub const AIR_SPEED_UNLIKE_GROUND: &str = "air_speed_unlike_ground";
+/// Flag of what sessions were left out of.
+pub const SESSIONS_LEFT_OUT: &str = "sessions_left_out";
+
+/// The flags that make a result doubtful, whatever its interval.
+pub const DOUBTS: [&str; 6] = [
+    AIR_SPEED_UNLIKE_GROUND,
+    LEFT_AND_RIGHT_DISAGREE,
+    SESSIONS_AT_ODDS,
+    SESSIONS_CONTRADICT,
+    SESSIONS_LEFT_OUT,
+    UNLIKE_ITS_CONFIGURATION,
+];
+
 /// Every flag, by name within its kind.
 pub const FLAGS: &[Flag] = &[
     of(Log, "air_speed_from_pressure", "the air speed comes from a calibrated pressure channel; no wind is estimated"),
@@ -213,6 +228,11 @@ pub const FLAGS: &[Flag] = &[
         "`zero: static_segment`, but the car did not stand before the outing: its zero was fitted",
     ),
     of(Result, "above_speed_symbol", "faster than the tyre's speed symbol allows: there is no rating at this speed"),
+    of(
+        Result,
+        AIR_SPEED_UNLIKE_GROUND,
+        "the measured air speed does not go with the speed over ground, see the warnings of the run: all that rests on it may be off by twice as much",
+    ),
     of(Result, "balance_out_of_reach", "no wing position gives the balance that was asked for"),
     of(
         Result,
@@ -296,7 +316,7 @@ pub const FLAGS: &[Flag] = &[
     ),
     of(
         Result,
-        "sessions_left_out",
+        SESSIONS_LEFT_OUT,
         "a session disagrees with all others in a quantity and was left out there (table `agreement`): it is not in the numbers, its windows are not counted in `fits`",
     ),
     of(

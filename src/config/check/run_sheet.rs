@@ -62,9 +62,12 @@ pub fn check(sheet: &RunSheet, f: &mut Findings) {
 fn names(row: &RunRow, f: &mut Findings) {
     f.not_empty("`log`", &row.log);
     f.not_empty("`configuration`", &row.configuration);
-    for (key, text) in [("event", &row.event), ("session", &row.session)] {
+    let event = "expected a name in this row, that of the meeting or test";
+    let session =
+        "expected a name in this row: a session is what ran in one weather, a morning say, whose wind is told as one";
+    for (key, text, label) in [("event", &row.event, event), ("session", &row.session, session)] {
         if text.trim().is_empty() {
-            f.fault(row.spot, format!("`{key}` is empty"), "expected a name in this row");
+            f.fault(row.spot, format!("`{key}` is empty"), label);
         }
     }
     let texts = [row.log.as_str(), row.configuration.as_str(), &row.event, &row.session];

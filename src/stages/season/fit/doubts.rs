@@ -6,7 +6,10 @@ use super::SeasonFit;
 use super::model::Pair;
 use super::screen::Finding;
 use crate::numerics::spread::median;
-use crate::table::flags::{LEFT_AND_RIGHT_DISAGREE, SESSIONS_AT_ODDS, SESSIONS_CONTRADICT, UNLIKE_ITS_CONFIGURATION};
+use crate::table::flags::{
+    AIR_SPEED_UNLIKE_GROUND, LEFT_AND_RIGHT_DISAGREE, SESSIONS_AT_ODDS, SESSIONS_CONTRADICT, SESSIONS_LEFT_OUT,
+    UNLIKE_ITS_CONFIGURATION,
+};
 
 /// A gain that no weather and no mass explains, where many sessions have one (common practice, no source).
 const ODD_GAIN: f64 = 0.04;
@@ -46,7 +49,12 @@ impl<'a> Doubts<'a> {
     pub fn about(&self, figure: &str, configurations: &[usize]) -> Vec<&'static str> {
         let of_these = [self.left_out(figure, configurations), self.contradicted(figure, configurations)];
         let odd = self.odd_logs(figure, configurations);
-        self.at_odds(figure).into_iter().chain(of_these.into_iter().flatten()).chain(odd).collect()
+        self.air_speed()
+            .into_iter()
+            .chain(self.at_odds(figure))
+            .chain(of_these.into_iter().flatten())
+            .chain(odd)
+            .collect()
     }
 
     /// Flags of odd logs behind a figure; the two sides of an axle concern its downforce alone.
@@ -59,6 +67,11 @@ impl<'a> Doubts<'a> {
         all.filter(|flag| of_axles || *flag != LEFT_AND_RIGHT_DISAGREE).collect()
     }
 
+    /// The flag of a season whose measured air speed does not go with the speed over ground.
+    pub fn air_speed(&self) -> Option<&'static str> {
+        self.fit.air_speed.map(|_| AIR_SPEED_UNLIKE_GROUND)
+    }
+
     /// The flag of a figure about which sessions are at odds.
     pub fn at_odds(&self, figure: &str) -> Option<&'static str> {
         self.fit.made_of(figure).iter().any(|q| self.at_odds.contains(q)).then_some(SESSIONS_AT_ODDS)
@@ -67,7 +80,7 @@ impl<'a> Doubts<'a> {
     /// The flag of a figure for which sessions were left out that ran one of these configurations or, where none is named,
     /// any.
     pub fn left_out(&self, figure: &str, configurations: &[usize]) -> Option<&'static str> {
-        self.any(&self.left_out, figure, configurations).then_some("sessions_left_out")
+        self.any(&self.left_out, figure, configurations).then_some(SESSIONS_LEFT_OUT)
     }
 
     /// The flag of a figure about which the only two sessions contradict each other that ran one of these configurations or,
@@ -84,12 +97,13 @@ impl<'a> Doubts<'a> {
     /// The same in words, to stand before a verdict.
     pub fn in_words(flags: &[&str]) -> String {
         let of = |flag: &str, words: &'static str| if flags.contains(&flag) { words } else { "" };
-        let left_out = of("sessions_left_out", "a session was left out of it, see table `agreement`; ");
+        let left_out = of(SESSIONS_LEFT_OUT, "a session was left out of it, see table `agreement`; ");
         let at_odds = of(SESSIONS_AT_ODDS, "sessions are at odds about it, see table `agreement`; ");
         let contradicted = of(SESSIONS_CONTRADICT, "the two sessions that ran it contradict each other; ");
         let odd = [UNLIKE_ITS_CONFIGURATION, LEFT_AND_RIGHT_DISAGREE].iter().any(|flag| flags.contains(flag));
         let odd = if odd { "a log of it is odd, see table `logs`; " } else { "" };
-        format!("{left_out}{at_odds}{contradicted}{odd}")
+        let air = of(AIR_SPEED_UNLIKE_GROUND, "the measured air speed does not go with the speed over ground; ");
+        format!("{air}{left_out}{at_odds}{contradicted}{odd}")
     }
 }
 

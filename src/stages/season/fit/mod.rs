@@ -28,7 +28,7 @@ use self::model::{Blocks, Model, Pair};
 use self::scatter::{OfSession, Scatter};
 use self::screen::Finding;
 use super::SeasonTables;
-use super::air_speed::unlike_ground;
+use super::air_speed::{Unlike, unlike_ground};
 use super::regressors::{CAR_FILE_KNOWN_TO, regressors};
 use crate::error::Fatal;
 use crate::located::{Located, Spot};
@@ -202,6 +202,8 @@ pub struct SeasonFit {
     pub options: Option<Fit>,
     /// How every session agrees with the others.
     pub findings: Vec<Finding>,
+    /// How the measured air speed does not go with the speed over ground, where it does not.
+    pub air_speed: Option<Unlike>,
     /// Configurations and quantities about which the only two sessions that ran them contradict each other.
     pub contradicted: BTreeSet<Pair>,
     /// Configurations that rest on logs of which something is odd, with those logs' flags.
@@ -394,6 +396,7 @@ impl SeasonStage for Fit {
 
     fn run(&self, tables: &mut SeasonTables, cx: &SeasonCx) -> Result<(), Fatal> {
         let mut fit = self.solve(tables, cx);
+        fit.air_speed = unlike_ground(&tables.windows, fit.speed);
         tables.odd_logs = odd_logs::odd_logs(&fit, &tables.windows);
         // What rests on them says so.
         for w in tables.windows.iter_mut().filter(|w| tables.odd_logs.contains_key(&w.log)) {
@@ -408,7 +411,7 @@ impl SeasonStage for Fit {
         tables.configurations = rows::configurations(&fit, tables);
         tables.regressors = regressors(&fit, tables, cx, CAR_FILE_KNOWN_TO);
         tables.drifts = drift::drifts(&fit);
-        tables.air_speed = unlike_ground(&tables.windows, fit.speed);
+        tables.air_speed = fit.air_speed;
         tables.model = Some(fit);
         Ok(())
     }

@@ -1,6 +1,8 @@
 //! Does a log agree with what the season says of its configuration? A session that is named for a sensor does not say which
 //! of its logs is at fault, and where two rows of the run sheet were exchanged every sensor looks wrong and none is.
 
+mod exchanged;
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
@@ -65,9 +67,14 @@ struct Part<'a> {
 pub fn odd_logs(fit: &SeasonFit, windows: &[Window]) -> BTreeMap<String, String> {
     let season = Season::new(fit, windows);
     let mut out: BTreeMap<String, String> = BTreeMap::new();
+    let exchanged = season.exchanged();
     for part in &season.parts {
         let own = season.held(part, part.configuration);
-        if let Some(words) = season.wrong_row(part, &own) {
+        if exchanged.contains_key(part.log) {
+            // Said of both below: by itself each would be taken for another's fault.
+        } else if let Some((words, other)) = season.wrong_row(part, &own) {
+            let of_other = || format!("one of the two is wrong, see `{}`", part.log);
+            other.into_iter().for_each(|other| _ = out.entry(other.to_owned()).or_insert_with(of_other));
             out.insert(part.log.to_owned(), words);
         } else if let Some((words, other)) = season.far(part, &own) {
             // The fit rests on the one that scatters less, which need not be right.
@@ -78,6 +85,7 @@ pub fn odd_logs(fit: &SeasonFit, windows: &[Window]) -> BTreeMap<String, String>
             out.insert(part.log.to_owned(), words);
         }
     }
+    out.extend(exchanged);
     out
 }
 
@@ -158,8 +166,8 @@ impl<'a> Season<'a> {
         format!("{figure} is {:.2} times what the season says of `{configuration}`", worst.factor)
     }
 
-    /// In words that the log is another configuration's.
-    fn wrong_row(&self, part: &Part, own: &[Held]) -> Option<String> {
+    /// In words that the log is another configuration's; and the other log where there is only one beside it.
+    fn wrong_row(&self, part: &Part, own: &[Held]) -> Option<(String, Option<&str>)> {
         let worst = worst(own, SURELY_LIKE_ANOTHER, FAR_LIKE_ANOTHER)?;
         let within = if self::worst(own, SURELY, FAR).is_some() { AGREES } else { AGREES_CLOSELY };
         let fits = |k: &usize| {
@@ -170,7 +178,14 @@ impl<'a> Season<'a> {
         let like: Vec<String> = others.filter(fits).map(|k| format!("`{}`", self.configuration(k))).collect();
         (!like.is_empty()).then(|| {
             let (says, like) = (self.says(part, worst), like.join(" or "));
-            format!("{says}, as if {like} had run: is its row of the run sheet another log's?")
+            match self.only_beside(part) {
+                // Which of them is right the season can't say: what it says of the configuration is the other's word.
+                Some(other) => {
+                    let which = "the row of one of the two is another log's";
+                    (format!("{says}, which rests on `{other}`, as if {like} had run: {which}"), Some(other))
+                }
+                None => (format!("{says}, as if {like} had run: is its row of the run sheet another log's?"), None),
+            }
         })
     }
 
@@ -178,14 +193,19 @@ impl<'a> Season<'a> {
     fn far(&self, part: &Part, own: &[Held]) -> Option<(String, Option<&str>)> {
         let worst = worst(own, SURELY, FAR).filter(|worst| worst.by() > UNLIKE)?;
         let says = self.says(part, worst);
-        let of_configuration = self.parts.iter().filter(|p| p.configuration == part.configuration);
-        let beside: BTreeSet<&str> = of_configuration.map(|p| p.log).filter(|log| *log != part.log).collect();
-        if let (Some(other), 1) = (beside.first(), beside.len()) {
-            return Some((format!("{says}, which rests on `{other}`: one of the two is wrong"), Some(*other)));
+        if let Some(other) = self.only_beside(part) {
+            return Some((format!("{says}, which rests on `{other}`: one of the two is wrong"), Some(other)));
         }
         let name = self.fit.quantities.get(worst.quantity).map_or("", String::as_str);
         let all = own.len() > 1 && own.iter().all(|held| screen::alike(held.factor, worst.factor));
         Some((format!("{says}, {}", screen::suspicion(worst.factor, name, all)), None))
+    }
+
+    /// The log of the same configuration, where there is only one beside it.
+    fn only_beside(&self, part: &Part) -> Option<&str> {
+        let of_configuration = self.parts.iter().filter(|p| p.configuration == part.configuration);
+        let beside: BTreeSet<&str> = of_configuration.map(|p| p.log).filter(|log| *log != part.log).collect();
+        beside.first().copied().filter(|_| beside.len() == 1)
     }
 
     /// In words that most of its windows are outliers.
@@ -356,8 +376,35 @@ mod tests {
         }
         let found = odd(&tables);
         assert_eq!(found.keys().collect::<Vec<_>>(), ["s3.csv#0", "s3.csv#2"]);
+        let words = "`s3.csv#0` reads like `c0` and `s3.csv#2` like `c2`: were their rows of the run sheet exchanged?";
+        assert!(found.values().all(|found| found == words), "{found:?}");
+        // One row alone is another's.
+        for w in tables.windows.iter_mut().filter(|w| w.log == "s3.csv#2") {
+            w.configuration = "c2".to_owned();
+        }
+        let found = odd(&tables);
+        assert_eq!(found.keys().collect::<Vec<_>>(), ["s3.csv#0"]);
         assert!(found["s3.csv#0"].contains("what the season says of `c2`, as if `c0` had run"), "{found:?}");
-        assert!(found["s3.csv#2"].contains("what the season says of `c0`, as if `c2` had run"), "{found:?}");
+    }
+
+    #[test]
+    fn exchanged_rows_of_configurations_that_few_logs_ran_are_named_and_no_log_is_accused() {
+        for seed in 0..6 {
+            let mut tables = season(40 + seed);
+            // Two logs each, and of either one under the other's name.
+            tables.windows.retain(|w| w.configuration == "c1" || ["s1", "s4"].contains(&w.session.as_str()));
+            assert_eq!(odd(&tables), BTreeMap::new(), "{seed}");
+            for w in tables.windows.iter_mut().filter(|w| w.session == "s4") {
+                w.configuration = match w.configuration.as_str() {
+                    "c0" => "c2".to_owned(),
+                    "c2" => "c0".to_owned(),
+                    other => other.to_owned(),
+                };
+            }
+            let found = odd(&tables);
+            assert_eq!(found.keys().collect::<Vec<_>>(), ["s1.csv#0", "s1.csv#2", "s4.csv#0", "s4.csv#2"], "{seed}");
+            assert!(found.values().all(|words| words.ends_with("exchanged; which, the logs can't tell")), "{found:?}");
+        }
     }
 
     #[test]

@@ -236,6 +236,7 @@ fn fit_row(doubts: &Doubts, tables: &SeasonTables, behind: &Behind, speeds: &[f6
                 flags.insert("below_zero");
             }
             flags.extend(outside(fit, c.speeds).then_some("speed_outside_of_windows"));
+            flags.extend(doubts.air_speed());
             flags.extend(doubts.at_odds(name));
             flags.extend(doubts.contradicted(name, &[k]));
             let law = fit.bends.get(&(k, q));

@@ -10,6 +10,8 @@ use crate::config::pipeline::Pipeline;
 use crate::config::read::Definitions;
 use crate::located::{Located, Spot};
 use crate::stages::log::resistance::DriveForce;
+use crate::stages::season::fit::evidence::counted;
+use crate::stages::window::Window;
 use crate::stages::window::select::ALWAYS;
 use crate::stages::{CheckCx, LogStep, Schema, SeasonStep, WindowStep};
 use crate::units::Dimension;
@@ -41,13 +43,13 @@ impl Plan {
         self.pipeline().per_log.iter().any(|step| at_wheels(&step.value))
     }
 
-    /// Whether windows of a kind count as evidence of the fit.
-    pub fn is_evidence(&self, kind: &str) -> bool {
+    /// How many of a log's windows count as evidence of the fit.
+    pub fn evidence_of(&self, windows: &[Window]) -> usize {
         let mut fits = self.pipeline().season_wide.iter().filter_map(|step| match &step.value {
             SeasonStep::Fit(fit) => Some(fit),
             _ => None,
         });
-        fits.next().is_none_or(|fit| fit.takes(kind))
+        fits.next().map_or(windows.len(), |fit| counted(windows, fit))
     }
 
     /// Checks the chain of stages.

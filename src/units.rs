@@ -311,6 +311,12 @@ pub fn unit_of(symbol: &str, dimension: Dimension) -> Result<Unit, UnitError> {
     }
 }
 
+/// Whether some unit is written so, in whatever case.
+pub fn known_in_any_case(symbol: &str) -> bool {
+    let s = symbol.trim().trim_start_matches('[').trim_end_matches(']').trim();
+    UNITS.iter().any(|x| x.symbol.eq_ignore_ascii_case(s))
+}
+
 /// The one unit of `dimension` that `symbol` is in another case, as some loggers write `KPH` and `PSI`. Where two differ by
 /// their case alone, none.
 pub fn whatever_case(symbol: &str, dimension: Dimension) -> Option<Unit> {

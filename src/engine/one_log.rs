@@ -154,7 +154,7 @@ pub fn process(work: Work, named: &NamedLog) -> Result<LogResult, Fatal> {
     log.windows = log.outcome.as_mut().map(|p| std::mem::take(&mut p.windows)).unwrap_or_default();
     // They wait for those of all other logs.
     log.windows.shrink_to_fit();
-    let fitted = log.windows.iter().filter(|w| work.plan.is_evidence(w.kind)).count();
+    let fitted = work.plan.evidence_of(&log.windows);
     log.found = Counts { all: log.windows.len(), fitted };
     Ok(log)
 }

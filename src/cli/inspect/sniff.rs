@@ -111,7 +111,7 @@ fn has_decimal_comma(lines: Option<&[&str]>, delimiter: char) -> bool {
 /// Mostly known units.
 fn is_units(fields: &[String]) -> bool {
     let filled: Vec<&String> = fields.iter().filter(|f| !f.is_empty()).collect();
-    let known = filled.iter().filter(|f| units::any(f.trim_matches(['[', ']', '(', ')', ' '])).is_some()).count();
+    let known = filled.iter().filter(|f| units::known_in_any_case(f.trim_matches(['(', ')', ' ']))).count();
     known > 0 && 2 * known >= filled.len()
 }
 

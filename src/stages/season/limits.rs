@@ -168,7 +168,7 @@ impl Limit {
         if !SeasonFit::is_ratio(&self.quantity) {
             // The more it is, the sooner: the ends of its interval are those of the speed's, which so agrees with the verdict.
             row.reached_at = reached(e.value, limit, speed);
-            let (most, least) = if e.value < 0.0 { (lo, hi) } else { (hi, lo) };
+            let (most, least) = if limit < 0.0 { (lo, hi) } else { (hi, lo) };
             (row.reached_at_lo95, row.reached_at_hi95) = (reached(most, limit, speed), reached(least, limit, speed));
         }
         if fit.divisor_not_resolved(k, &self.quantity) {

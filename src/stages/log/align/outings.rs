@@ -10,6 +10,9 @@ use crate::table::frame::Segment;
 const MOVED: f64 = 5.0;
 /// … for this long, s (common practice, no source).
 const MOVED_FOR: f64 = 5.0;
+/// Longest time that a car is taken to drive on in while its speed is missing, s: a lap, not a stop in the garage (common
+/// practice, no source).
+const OUT_OF_SIGHT: f64 = 60.0;
 /// Times closer than this are the same, s.
 const SAME: f64 = 1e-6;
 
@@ -24,13 +27,19 @@ pub struct Rules {
     pub rate: f64,
 }
 
-/// The outings: from the first to the last moving point of each. A car whose speed alone is missing, while it moves before
-/// and after and other channels go on, drives on; where nothing was recorded it may have stood.
+/// The outings: from the first to the last moving point of each. A car whose speed alone is missing, for no longer than a lap,
+/// while it is well under way before and after and other channels go on, drives on; in any other gap it may have stood.
 pub fn find(speed: &[f64], recorded: impl Fn(usize) -> bool, rules: Rules) -> Vec<Range<usize>> {
     let stop = rules.stop * rules.rate;
     let stood = |pause: Range<usize>| {
         let of = speed.get(pause.clone()).unwrap_or_default();
-        if of.iter().any(|v| !v.is_nan()) { of.len() } else { pause.filter(|point| !recorded(*point)).count() }
+        let under_way =
+            |point: Option<usize>| point.and_then(|i| speed.get(i)).is_some_and(|v| *v > MOVED * rules.standing);
+        let drove = of.len() as f64 <= OUT_OF_SIGHT * rules.rate
+            && of.iter().all(|v| v.is_nan())
+            && under_way(pause.start.checked_sub(1))
+            && under_way(Some(pause.end));
+        if drove { pause.filter(|point| !recorded(*point)).count() } else { of.len() }
     };
     let mut all: Vec<Range<usize>> = Vec::new();
     for (point, _) in speed.iter().enumerate().filter(|(_, v)| **v >= rules.standing) {
@@ -192,6 +201,11 @@ mod tests {
         let found = find(&v, |_| true, RULES);
         assert!(found.len() == 1 && found[0] == (0..1500), "{found:?}");
         assert_eq!(find(&v, |_| false, RULES), [0..600, 900..1500]);
+        // For longer than a lap, or where the car crawls, it may have been one: under the roof of a garage satellites are gone.
+        for (gap, slow) in [(70.0, 40.0), (30.0, 3.0)] {
+            let v = speed(&[(60.0, 40.0), (2.0, slow), (gap, f64::NAN), (60.0, 40.0)]);
+            assert_eq!(find(&v, |_| true, RULES).len(), 2, "{gap} {slow}");
+        }
         // Beside a stop it is a part of it.
         let v = speed(&[(60.0, 40.0), (15.0, f64::NAN), (10.0, 0.0), (60.0, 40.0)]);
         assert_eq!(find(&v, |_| true, RULES), [0..600, 850..1450]);

@@ -122,11 +122,12 @@ impl Search {
             let Some(name) = path.file_name().and_then(|n| n.to_str()) else {
                 let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
                 let relative = if below.is_empty() { name } else { format!("{below}/{name}") };
-                if self.pattern.matches_with(&relative, Self::OPTIONS) {
+                let leads_on = path.is_dir() && above.len() < self.depth;
+                if leads_on || self.pattern.matches_with(&relative, Self::OPTIONS) {
                     let path = path.display();
                     found
                         .unseen
-                        .push(format!("the name of {path} is no text in UTF-8: the log is not looked at; rename it"));
+                        .push(format!("the name of {path} is no text in UTF-8: it is not looked at; rename it"));
                 }
                 continue;
             };

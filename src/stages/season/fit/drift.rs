@@ -95,8 +95,13 @@ fn drift(fit: &SeasonFit, quantity: usize) -> Option<Drift> {
     // together less is asked to say that.
     let sure = |p: f64| p * tests < LEVEL;
     let of_all = sure(all.unlike(0.0));
-    let differs =
-        |own: &Told| if of_all { own.unlike(all.per_minute) < UNLIKE } else { sure(own.unlike(all.per_minute)) };
+    let differs = |own: &Told| {
+        if of_all {
+            own.unlike(all.per_minute) * (each.len() as f64) < UNLIKE
+        } else {
+            sure(own.unlike(all.per_minute))
+        }
+    };
     let apart: Vec<(usize, f64)> = each
         .iter()
         .filter(|(_, own)| differs(own) && (of_all || sure(own.unlike(0.0))))
@@ -125,20 +130,23 @@ impl Told {
     /// `None` where too few sessions tell.
     fn by<'r>(rows: impl Iterator<Item = &'r Row>) -> Option<Self> {
         // The rows of a session follow each other.
-        let (mut own, mut scores) = (0.0, Vec::<(usize, f64)>::new());
+        let mut scores = Vec::<(usize, f64, f64)>::new();
         for r in rows {
-            own += r.weight * r.time * r.time;
-            let score = r.weight * r.time * r.residual;
+            let (score, own) = (r.weight * r.time * r.residual, r.weight * r.time * r.time);
             match scores.last_mut() {
-                Some((session, sum)) if *session == r.session => *sum += score,
-                _ => scores.push((r.session, score)),
+                Some((session, sum, of)) if *session == r.session => (*sum, *of) = (*sum + score, *of + own),
+                _ => scores.push((r.session, score, own)),
             }
         }
         let n = scores.len() as f64;
-        let sum: f64 = scores.iter().map(|s| s.1).sum();
-        let variance = scores.iter().map(|s| s.1).map(|s| (s - sum / n).powi(2)).sum::<f64>() * n / (n - 1.0);
-        let told = scores.len() >= SESSIONS && own > 0.0 && variance > 0.0;
-        told.then(|| Self { per_minute: sum / own, error: variance.sqrt() / own, sessions: n })
+        let (sum, own) = scores.iter().fold((0.0, 0.0), |(sum, own), s| (sum + s.1, own + s.2));
+        let per_minute = sum / own;
+        // What a session says beyond the drift of all, over what the others leave to it (CR3: Cameron and Miller, J. Human
+        // Resources 50, 2015, section VI): the drift itself is no noise, however unequally long the sessions are.
+        let beyond = |(_, score, of): &(usize, f64, f64)| ((score - per_minute * of) / (1.0 - of / own)).powi(2);
+        let variance = scores.iter().map(beyond).sum::<f64>();
+        let told = scores.len() >= SESSIONS && own > 0.0 && variance > 0.0 && variance.is_finite();
+        told.then(|| Self { per_minute, error: variance.sqrt() / own, sessions: n })
     }
 
     /// Chance of so much where another drift is the true one.
@@ -191,6 +199,16 @@ mod tests {
         let with = solve(&tables, &ROBUST.replacen('{', "{ \"let_in\": [\"drift\"],", 1), 3);
         assert!(off(&fit) > 0.02 && off(&with).abs() < 0.5 * off(&fit), "{} {}", off(&fit), off(&with));
         assert!(drifts(&with).is_empty());
+    }
+
+    #[test]
+    fn sessions_of_unequal_length_hide_no_drift() {
+        for (seed, per_minute) in [(4, 12.0), (5, 36.0)] {
+            let mut tables = season(per_minute, seed);
+            tables.windows.retain(|w| w.session.as_str() < "s4" || w.start < 450.0);
+            let found = drifts(&solve(&tables, ROBUST, 3));
+            assert!(found.len() == 1 && found[0].quantity == 0 && !found[0].alone, "{per_minute}: {found:?}");
+        }
     }
 
     #[test]

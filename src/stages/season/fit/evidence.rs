@@ -214,6 +214,12 @@ pub fn collect(windows: &[Window], quantities: usize, fit: &Fit, runs: &[RunRow]
     out
 }
 
+/// How many windows of one log count as evidence.
+pub fn counted(windows: &[Window], fit: &Fit) -> usize {
+    let twice = twice(windows, fit);
+    windows.iter().zip(0..).filter(|(w, i)| fit.takes(w.kind) && twice.get(*i) != Some(&true)).count()
+}
+
 /// Which windows of straight running hold seconds that windows of another kind which counts hold too: a stretch of it may be
 /// steady or coasting as well, and no second is evidence twice. Empty where none can.
 fn twice(windows: &[Window], fit: &Fit) -> Vec<bool> {

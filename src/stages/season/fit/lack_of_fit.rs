@@ -81,8 +81,20 @@ fn bend(evidence: &Evidence, model: &Model, sessions: &[(usize, Vec<usize>)]) ->
         let pooled = Pooled { common: DMatrix::zeros(2, 2), within, dof: f64::INFINITY };
         fit.spread(&term, &pooled)
     } else {
-        let left: usize = blocks.iter().map(|b| b.y.len().saturating_sub(b.nuisance.ncols() + 2)).sum();
-        (within[(1, 1)], left as f64)
+        // What the windows of one straight met they met together, and no other session shows it.
+        let straight = |i: &usize| evidence.straights.get(evidence.observations[*i].window).copied();
+        let (_, of_pair) = sessions.first()?;
+        let mut seen = BTreeMap::new();
+        let groups: Vec<usize> = of_pair
+            .iter()
+            .enumerate()
+            .map(|(r, i)| {
+                let next = seen.len();
+                *seen.entry((straight(i), straight(i).map_or(r, |_| 0))).or_insert(next)
+            })
+            .collect();
+        let left = seen.len().checked_sub(blocks.first()?.nuisance.ncols() + 2).filter(|left| *left > 0)?;
+        (fit.grouped_covariance(&[groups])[(1, 1)], left as f64)
     };
     let p_value = t_p_value(fit.beta[1] / variance.sqrt(), dof.max(1.0)).ok()?;
     Some(Bend { p_value, linear: fit.beta[0], square: fit.beta[1] })

@@ -64,7 +64,8 @@ pub struct Fit {
     /// need `transfer` and `curvature`.
     #[serde(default = "let_in")]
     pub let_in: Vec<LetIn>,
-    /// Kinds of window that count as evidence: `steady`, `coastdown`, `straight`.
+    /// Kinds of window that count as evidence: `steady`, `coastdown`, `straight`. No second counts twice: a `straight` window
+    /// that meets one of another kind which counts does not.
     #[serde(default = "kinds")]
     pub windows: Vec<Located<String>>,
     /// Scatter of a coefficient from session to session that is assumed where the logs can't show it.

@@ -168,14 +168,11 @@ pub struct Forecast {
 }
 
 /// The figures of table `fits` that a figure is made of.
-fn made_of(name: &str) -> &[&str] {
+fn made_of(name: &str) -> Vec<&str> {
     match name {
-        "downforce" | "balance" => &["front_downforce", "rear_downforce"],
-        "efficiency" => &["front_downforce", "rear_downforce", "drag"],
-        "drag" => &["drag"],
-        "front_downforce" => &["front_downforce"],
-        "rear_downforce" => &["rear_downforce"],
-        _ => &[],
+        "downforce" | "balance" => vec!["front_downforce", "rear_downforce"],
+        "efficiency" => vec!["front_downforce", "rear_downforce", "drag"],
+        other => vec![other],
     }
 }
 
@@ -273,7 +270,7 @@ impl<'a> Ground<'a> {
 
     /// What makes a figure doubtful whatever the combination: parts are told from all configurations together.
     fn rests_on(&self, name: &str) -> BTreeSet<&'static str> {
-        let of_logs = made_of(name).iter().filter_map(|n| self.of_logs.get(n)).flatten().copied();
+        let of_logs = made_of(name).into_iter().filter_map(|n| self.of_logs.get(n)).flatten().copied();
         self.doubts.about(name, &[]).into_iter().chain(of_logs).collect()
     }
 

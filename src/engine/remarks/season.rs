@@ -16,7 +16,15 @@ use crate::table::rows::FitRow;
 
 /// What the season's stages found odd about single logs and sessions, in words.
 pub(in crate::engine) fn of_season(tables: &SeasonTables) -> Vec<String> {
-    let logs = tables.odd_logs.iter().map(|(log, says)| format!("log `{log}`: {says}"));
+    // What is said of several is said once.
+    let mut alike: BTreeMap<&str, Vec<String>> = BTreeMap::new();
+    tables.odd_logs.iter().for_each(|(log, says)| alike.entry(says).or_default().push(format!("`{log}`")));
+    let mut logs: Vec<(Vec<String>, &str)> = alike.into_iter().map(|(says, logs)| (logs, says)).collect();
+    logs.sort();
+    let logs = logs.into_iter().map(|(logs, says)| {
+        let which = if logs.len() == 1 { "log" } else { "logs" };
+        format!("{which} {}: {says}", first_of(&logs))
+    });
     let out = tables.agreement.iter().filter(|row| row.verdict == LEFT_OUT);
     let sessions = out.map(|row| {
         let (quantity, session) = (row.quantity.replace('_', " "), row.session.as_str());

@@ -88,13 +88,15 @@ fn drift(fit: &SeasonFit, quantity: usize) -> Option<Drift> {
     };
     let told = |of: &dyn Fn(&Row) -> bool| Told::by(rows.iter().filter(|r| of(r)));
     let all = told(&|_| true)?;
-    let tests = (fit.quantities.len() * (slopes.len() + 1)) as f64;
+    let tests = (fit.quantities.len() * slopes.len()) as f64;
     let each: Vec<(usize, Told)> =
         slopes.keys().filter_map(|k| Some((*k, told(&|r| r.configuration == *k)?))).collect();
     // Where one configuration drifts and others do not, no sensor warms up alike in all. Of a drift that is sure in all
     // together less is asked to say that.
-    let sure = |p: f64| p * tests < LEVEL;
-    let of_all = sure(all.unlike(0.0));
+    let sure = |p: f64| 2.0 * p * tests < LEVEL;
+    // Half of the chance of a false call is that of all together, one test for every quantity.
+    let quantities = fit.quantities.len() as f64;
+    let of_all = 2.0 * quantities * all.unlike(0.0) < LEVEL;
     let differs = |own: &Told| {
         if of_all {
             own.unlike(all.per_minute) * (each.len() as f64) < UNLIKE

@@ -15,6 +15,17 @@ pub fn lay_out(rows: &[Vec<String>]) -> String {
     rows.iter().map(line).collect::<Vec<_>>().join("\n")
 }
 
+/// Names in the order in which they come up, each once.
+pub fn once<'a>(names: impl Iterator<Item = &'a str>) -> Vec<&'a str> {
+    let mut out: Vec<&str> = Vec::new();
+    for name in names {
+        if !out.contains(&name) {
+            out.push(name);
+        }
+    }
+    out
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use super::columns::lay_out;
+use super::columns::{lay_out, once};
 use super::flags::split;
 use crate::numerics::distributions::p_value;
 use crate::numerics::shown::{stated, with_half};
@@ -30,12 +30,7 @@ fn in_doubt<'a>(flags: impl Iterator<Item = &'a str>) -> String {
 
 /// Effects on front, rear and drag; `?` marks what is doubtful, `*` marks those that are resolved.
 pub fn effects(rows: &[PartRow], force: Unit) -> String {
-    let mut names: Vec<&str> = Vec::new();
-    for row in rows {
-        if !names.contains(&row.part.as_str()) {
-            names.push(&row.part);
-        }
-    }
+    let names = once(rows.iter().map(|r| r.part.as_str()));
     if names.is_empty() {
         return String::new();
     }

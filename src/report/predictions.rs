@@ -1,6 +1,6 @@
 //! What a pipeline's predictions come to, a line each.
 
-use super::columns::lay_out;
+use super::columns::{lay_out, once};
 use crate::numerics::shown::{stated, with_half};
 use crate::table::rows::PredictionRow;
 use crate::units::Unit;
@@ -8,12 +8,7 @@ use crate::units::Unit;
 /// The forces of every prediction, with half the 95 % interval of the mean; what lies outside of what has run below. Empty
 /// where nothing was asked for.
 pub fn text(rows: &[PredictionRow], force: Unit, speed: Unit) -> String {
-    let mut names: Vec<&str> = Vec::new();
-    for row in rows {
-        if !names.contains(&row.name.as_str()) {
-            names.push(&row.name);
-        }
-    }
+    let names = once(rows.iter().map(|r| r.name.as_str()));
     if names.is_empty() {
         return String::new();
     }

@@ -45,7 +45,7 @@ pub(in crate::engine) fn of_season(tables: &SeasonTables) -> Vec<String> {
 
 /// An air speed that does not go with the speed over ground.
 fn air_speed(tables: &SeasonTables) -> Option<String> {
-    let found = match tables.air_speed? {
+    let found = match tables.model.as_ref()?.air_speed? {
         Unlike::Reads(found) => found,
         Unlike::Indicated(_) => {
             return Some(

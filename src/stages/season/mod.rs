@@ -45,8 +45,6 @@ pub struct SeasonTables {
     pub agreement: Vec<AgreementRow>,
     /// Quantities that drift through the outings.
     pub drifts: Vec<fit::drift::Drift>,
-    /// A measured air speed that does not go with the speed over ground.
-    pub air_speed: Option<air_speed::Unlike>,
     /// Logs that do not fit their configuration, and how; for the table `logs`.
     pub odd_logs: BTreeMap<String, String>,
     /// Rows of `fits`.

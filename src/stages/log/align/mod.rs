@@ -48,7 +48,8 @@ pub struct Align {
     /// A new outing starts after the car stood, below this speed, …
     #[serde(default = "standing")]
     pub standing: Speed,
-    /// … for this long.
+    /// … for this long. Where its speed is missing it may have stood too, but for a gap of a minute at most, well under way,
+    /// in which other channels go on.
     #[serde(default = "stop")]
     pub stop: Time,
 }

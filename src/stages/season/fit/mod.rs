@@ -412,7 +412,6 @@ impl SeasonStage for Fit {
         tables.configurations = rows::configurations(&fit, tables);
         tables.regressors = regressors(&fit, tables, cx, CAR_FILE_KNOWN_TO);
         tables.drifts = drift::drifts(&fit);
-        tables.air_speed = fit.air_speed;
         tables.model = Some(fit);
         Ok(())
     }

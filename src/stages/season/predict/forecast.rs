@@ -167,15 +167,6 @@ pub struct Forecast {
     pub ran_as: Option<String>,
 }
 
-/// The figures of table `fits` that a figure is made of.
-fn made_of(name: &str) -> Vec<&str> {
-    match name {
-        "downforce" | "balance" => vec!["front_downforce", "rear_downforce"],
-        "efficiency" => vec!["front_downforce", "rear_downforce", "drag"],
-        other => vec![other],
-    }
-}
-
 /// What the season knows.
 pub struct Ground<'a> {
     parts: &'a PartsFit,
@@ -270,7 +261,9 @@ impl<'a> Ground<'a> {
 
     /// What makes a figure doubtful whatever the combination: parts are told from all configurations together.
     fn rests_on(&self, name: &str) -> BTreeSet<&'static str> {
-        let of_logs = made_of(name).into_iter().filter_map(|n| self.of_logs.get(n)).flatten().copied();
+        let season = self.doubts.fit();
+        let made_of = season.made_of(name).into_iter().filter_map(|q| season.quantities.get(q));
+        let of_logs = made_of.filter_map(|q| self.of_logs.get(q.as_str())).flatten().copied();
         self.doubts.about(name, &[]).into_iter().chain(of_logs).collect()
     }
 

@@ -150,7 +150,7 @@ fn what_the_season_rests_on_stands_beside_every_figure_of_it() {
     assert_eq!(doubtful(&tables), (vec![], vec![], 0));
     // A remark on the logs behind the drag; what is said of a result is not carried on.
     tables.fits = vec![FitRow {
-        quantity: "drag".to_owned(),
+        quantity: "resistance".to_owned(),
         flags: "level_road_assumed,square_law_doubtful".to_owned(),
         ..Default::default()
     }];
